@@ -1,0 +1,1 @@
+"""What the camera saw: frames, their times, lights and tracks."""

@@ -1,0 +1,1 @@
+"""Where it was seen from: lens, survey and pose."""

@@ -1,0 +1,1 @@
+"""What is kept and shown: result files, figures and the report."""

@@ -1,0 +1,1 @@
+"""Synthetic clips with a known truth."""

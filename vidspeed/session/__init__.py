@@ -1,0 +1,1 @@
+"""What the user wrote: session, markers, picks, lens and track files."""
