@@ -1,0 +1,169 @@
+"""A whole synthetic clip, and the places where its lights truly are."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+from numpy.random import Generator
+
+from vidspeed.clip.write import Stamps, even_stamps, uneven_stamps, write_clip
+from vidspeed.render.background import background
+from vidspeed.render.flight import Flight
+from vidspeed.render.picture import develop, lamp_patches, load_film, seen_at
+from vidspeed.render.scene import SceneCamera, StaticLamp, pose_of
+from vidspeed.values import Floats, Ints, Marker, Picture, Value
+
+JITTER = 0.08  # of the frame interval, standard deviation, where a camera's stamps are uneven
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ClipPlan(Value):
+    """When a clip was filmed: its stamps, and what its camera's clock has to do with the world.
+
+    The first row of frame k opens at world time `start_s` + captured time * (1 + ppm/1e6), where
+    the captured time is the stamp, or the frame's number over the rate in slow motion.
+    """
+
+    start_s: float
+    clock_ppm: float
+    captured_s: Floats
+    stored: Stamps
+
+    @property
+    def open_s(self) -> Floats:
+        """Return when the first row of each frame opens (n,), world time."""
+        return np.asarray(self.start_s + self.captured_s * (1.0 + self.clock_ppm * 1e-6))
+
+    def clip_time_s(self, world_s: float) -> float:
+        """Return what the clip's own time is at a moment of the world."""
+        return (world_s - self.start_s) / (1.0 + self.clock_ppm * 1e-6)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Places(Value):
+    """Where the lights of a clip truly are: the middle of each one's exposure.
+
+    `frame` (n,), `time_s` (n,) the stamp before any correction, `world_s` (n,), `xy_px` (n, 2)
+    in the picture as shown, `row` (n,) from 0 to 1 in the read-out.
+    """
+
+    frame: Ints
+    time_s: Floats
+    world_s: Floats
+    xy_px: Floats
+    row: Floats
+
+
+def plan_clip(
+    camera: SceneCamera, start_s: float, duration_s: float, clock_ppm: float, rng: Generator
+) -> ClipPlan:
+    """Decide when each frame of a clip is taken and what its stamp is."""
+    count = max(int(np.floor(duration_s * float(camera.rate_hz))), 2)
+    stored = even_stamps(count, camera.rate_hz)
+    if camera.stamps == "uneven":
+        jitter = JITTER * rng.standard_normal(count).clip(-3.0, 3.0)
+        jitter[0] = 0.0
+        base = Fraction(1, 1000) if camera.suffix == ".mkv" else Fraction(1, 90_000)
+        stored = uneven_stamps((np.arange(count) + jitter) / float(camera.rate_hz), base)
+    captured = stored.time_s
+    if camera.stored_rate_hz is not None:
+        captured = np.arange(count) / float(camera.rate_hz)
+        stored = even_stamps(count, camera.stored_rate_hz)
+    return ClipPlan(start_s=start_s, clock_ppm=clock_ppm, captured_s=captured, stored=stored)
+
+
+def render_clip(
+    path: Path,
+    camera: SceneCamera,
+    flights: Sequence[Flight],
+    plan: ClipPlan,
+    *,
+    markers: Sequence[Marker] = (),
+    lamps: Sequence[StaticLamp] = (),
+    seed: int | Sequence[int] = 0,
+    view_seed: int | Sequence[int] = 0,
+    threads: int = 1,
+) -> str:
+    """Film the flights into a file; return the name of the encoder it took.
+
+    `seed` decides the noise, `view_seed` the background: clips of one camera share the latter.
+    """
+    pictures = render_frames(
+        camera,
+        flights,
+        plan,
+        markers=markers,
+        lamps=lamps,
+        seed=seed,
+        view_seed=view_seed,
+    )
+    return write_clip(
+        path,
+        pictures,
+        stamps=plan.stored,
+        codec=camera.codec,
+        crf=camera.crf,
+        preset=camera.preset,
+        full_range=camera.look.full_range,
+        rotation_deg=camera.rotation_deg,
+        threads=threads,
+    )
+
+
+def render_frames(
+    camera: SceneCamera,
+    flights: Sequence[Flight],
+    plan: ClipPlan,
+    *,
+    markers: Sequence[Marker] = (),
+    lamps: Sequence[StaticLamp] = (),
+    seed: int | Sequence[int] = 0,
+    view_seed: int | Sequence[int] = 0,
+) -> Iterator[Picture]:
+    """Yield the pictures (h, w) of a clip, as stored."""
+    view = background(camera, markers, lamps, np.random.default_rng(view_seed))
+    film = load_film(camera.look, view)
+    rng = np.random.default_rng(seed)
+    for open_s in plan.open_s:
+        yield develop(film, lamp_patches(camera, flights, float(open_s)), rng)
+
+
+def light_places(camera: SceneCamera, flight: Flight, plan: ClipPlan) -> Places:
+    """Return where the light truly is at the middle of each exposure, where it is in the picture.
+
+    The row that sees the light decides when its exposure is: solved by repeated substitution.
+    """
+    pose = pose_of(camera)
+    width, height = camera.stored_size_px
+    world = plan.open_s + camera.exposure_s / 2.0
+    row = np.zeros_like(world)
+    for _ in range(12):
+        stored = seen_at(camera, pose, flight, world + camera.readout_s * row)
+        row = np.clip(np.nan_to_num(stored[:, 1] / height), 0.0, 1.0)
+    world = world + camera.readout_s * row
+    inside = np.all((stored > -0.5) & (stored < np.array([width, height]) - 0.5), axis=1)
+    kept = np.flatnonzero(inside)
+    return Places(
+        frame=kept.astype(np.int64),
+        time_s=plan.captured_s[kept],
+        world_s=world[kept],
+        xy_px=shown_xy(stored[kept], camera),
+        row=row[kept],
+    )
+
+
+def shown_xy(stored_px: Floats, camera: SceneCamera) -> Floats:
+    """Turn places (n, 2) in the picture as stored into the picture as shown, both in pixels."""
+    width, height = camera.image_size_px
+    x, y = stored_px[:, 0], stored_px[:, 1]
+    turned = {
+        0: (x, y),
+        90: (y, height - 1.0 - x),
+        180: (width - 1.0 - x, height - 1.0 - y),
+        270: (width - 1.0 - y, x),
+    }
+    return np.column_stack(turned[camera.rotation_deg % 360])
