@@ -1,0 +1,94 @@
+"""What every figure shares: colours that colour-blind readers tell apart, sizes, PNG bytes."""
+
+from __future__ import annotations
+
+import io
+import warnings
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from vidspeed.values import CourseDrawing, Floats, Picture
+
+# M. Okabe and K. Ito, "Color Universal Design" (2008).
+ORANGE, SKY, GREEN, YELLOW = "#E69F00", "#56B4E9", "#009E73", "#F0E442"
+BLUE, VERMILLION, PURPLE, INK = "#0072B2", "#D55E00", "#CC79A7", "#1a1a1a"
+
+WIDTH_IN, DPI = 9.0, 120
+
+
+def plain(text: str, longest: int = 40) -> str:
+    """Return a label on one line, cut to `longest` characters."""
+    line = "".join(char if char.isprintable() else " " for char in text)
+    return line if len(line) <= longest else line[: longest - 1] + "…"
+
+
+def chart(height_in: float) -> tuple[Figure, Axes]:
+    """Return a figure with one pair of axes for a chart."""
+    figure = Figure(figsize=(WIDTH_IN, height_in), dpi=DPI, layout="constrained")
+    FigureCanvasAgg(figure)
+    axes = figure.add_subplot()
+    axes.spines[["top", "right"]].set_visible(False)
+    return figure, axes
+
+
+def photo(picture: Picture | None, low: Floats, high: Floats) -> tuple[Figure, Axes]:
+    """Return a figure that shows a picture, greyed, in the picture frame.
+
+    `low` and `high` (2,) in pixels bound what is shown; without a picture the ground is dark.
+    """
+    width, height = np.maximum(high - low, 1.0)
+    room_in = WIDTH_IN * float(np.clip(height / width, 0.12, 1.6))
+    figure = Figure(figsize=(WIDTH_IN, room_in + 0.42), dpi=DPI)
+    FigureCanvasAgg(figure)
+    axes = figure.add_axes((0.0, 0.42 / (room_in + 0.42), 1.0, room_in / (room_in + 0.42)))
+    axes.set_facecolor("#202428")
+    if picture is not None:
+        axes.imshow(_greyed(picture), cmap="gray", vmin=0, vmax=255, interpolation="antialiased")
+    axes.set_xlim(low[0], high[0])
+    axes.set_ylim(high[1], low[1])
+    axes.set_aspect("equal", adjustable="box", anchor="C")
+    axes.set_xticks([])
+    axes.set_yticks([])
+    return figure, axes
+
+
+def _greyed(picture: Picture) -> Picture:
+    """Return a picture as one grey plane, its brightest part kept below the drawing's colours."""
+    grey = picture if picture.ndim == 2 else picture.mean(axis=2)
+    top = max(float(np.percentile(grey, 99.5)), 64.0)
+    return np.asarray(np.clip(grey * (165.0 / top) + 12.0, 0, 200), dtype=np.uint8)
+
+
+def legend_below(figure: Figure, axes: Axes) -> None:
+    """Put the legend into the strip below a picture."""
+    handles, labels = axes.get_legend_handles_labels()
+    if handles:
+        figure.legend(
+            handles, labels, loc="lower center", ncols=min(len(handles), 5), fontsize=9,
+            frameon=False, handletextpad=0.5, columnspacing=1.6,
+        )  # fmt: skip
+
+
+def draw_course(axes: Axes, drawing: CourseDrawing | None) -> None:
+    """Draw the course line, the flight line and both gates in perspective."""
+    if drawing is None:
+        return
+    # Clip off what no one sees: limits stay those of the picture.
+    course, flight = drawing.course_line_px, drawing.flight_line_px
+    axes.plot(course[:, 0], course[:, 1], color=YELLOW, lw=1.0, ls=":", label="course line")
+    axes.plot(flight[:, 0], flight[:, 1], color=YELLOW, lw=1.2, label="flight line")
+    names = (("start gate", GREEN), ("finish gate", PURPLE))
+    for (name, colour), gate in zip(names, drawing.gates_px, strict=True):
+        axes.plot(gate[:, 0], gate[:, 1], color=colour, lw=2.2, label=name)
+
+
+def png(figure: Figure) -> bytes:
+    """Return the figure as the bytes of a PNG file."""
+    stream = io.BytesIO()
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        figure.savefig(stream, format="png", metadata={"Software": None})
+    return stream.getvalue()

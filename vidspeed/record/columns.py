@@ -1,0 +1,114 @@
+"""The outcome as CSV: `passes.csv` for a spreadsheet, `track.csv` for reading again."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from vidspeed.record.units import Unit
+from vidspeed.values import Outcome, PassResult, Sighted
+
+TRACK_COLUMNS = (
+    "frame", "time_s", "x_px", "y_px", "u_x_px", "u_y_px", "row", "cov_xy_px2", "time_u_s",
+    "streak_px", "streak_u_px", "streak_angle_rad", "peak", "snr",
+    "used", "residual_x_px", "residual_y_px", "x_m",
+)  # fmt: skip
+
+Cell = str | int | float | None
+
+
+def track_csv(sighted: Sighted) -> bytes:
+    """Return `track.csv`: every light of the track, floats in full, an empty cell for NaN.
+
+    Reading it again gives times and positions that are the same to the last bit.
+    """
+    track = sighted.track
+    columns: list[list[Cell]] = [
+        track.frame.tolist(),
+        track.time_s.tolist(),
+        track.xy_px[:, 0].tolist(),
+        track.xy_px[:, 1].tolist(),
+        np.sqrt(track.cov_px2[:, 0, 0]).tolist(),
+        np.sqrt(track.cov_px2[:, 1, 1]).tolist(),
+        track.row.tolist(),
+        track.cov_px2[:, 0, 1].tolist(),
+        track.time_u_s.tolist(),
+        track.streak_px.tolist(),
+        track.streak_u_px.tolist(),
+        track.streak_angle_rad.tolist(),
+        track.peak.tolist(),
+        track.snr.tolist(),
+        [int(used) for used in sighted.used.tolist()],
+        sighted.residual_px[:, 0].tolist(),
+        sighted.residual_px[:, 1].tolist(),
+        sighted.x_m.tolist(),
+    ]
+    return _csv_bytes(TRACK_COLUMNS, zip(*columns, strict=True))
+
+
+def passes_csv(outcome: Outcome, unit: Unit) -> bytes:
+    """Return `passes.csv`: a row a pass, in metres a second and in the reader's unit."""
+    shown = () if unit.name == "mps" else (f"speed_{unit.name}", f"speed_U95_{unit.name}")
+    head = (
+        "pass", "flight", "setup", "clips", "direction", "status", *shown,
+        "speed_mps", "speed_u_mps", "speed_U95_mps", "coverage_factor", "dof", "method",
+        "interval95_low_mps", "interval95_high_mps", "stretch_from_m", "stretch_to_m",
+        "time_in_s", "time_out_s", "largest_source", "largest_share",
+    )  # fmt: skip
+    return _csv_bytes(head, (_pass_cells(result, unit) for result in outcome.passes))
+
+
+def _pass_cells(result: PassResult, unit: Unit) -> list[Cell]:
+    """Return one row of `passes.csv`."""
+    first = result.crossings[0] if result.crossings else None
+    largest = max(result.budget, key=lambda row: row.contribution_mps, default=None)
+    speeds = (result.speed_mps, result.speed_U95_mps) if unit.name != "mps" else ()
+    return [
+        result.label, result.flight, result.setup, "; ".join(result.clips),
+        result.direction, result.status,
+        *(None if speed is None else speed * unit.per_mps for speed in speeds),
+        result.speed_mps, result.speed_u_mps, result.speed_U95_mps,
+        result.coverage_factor, result.dof, result.method,
+        *(result.interval95_mps or (None, None)), *(result.stretch_m or (None, None)),
+        first.time_in_s if first else None, first.time_out_s if first else None,
+        largest.source if largest else None, largest.share if largest else None,
+    ]  # fmt: skip
+
+
+def _csv_bytes(head: Sequence[str], rows: Iterable[Iterable[Cell]]) -> bytes:
+    """Return a table as CSV: comma, point, UTF-8, line feeds."""
+    stream = io.StringIO(newline="")
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(head)
+    writer.writerows([_cell(value) for value in row] for row in rows)
+    return stream.getvalue().encode("utf-8", errors="backslashreplace")
+
+
+def _cell(value: Cell) -> str:
+    """Return the text of one cell: floats in full, nothing for NaN, no text that is a formula."""
+    if value is None:
+        return ""
+    if isinstance(value, float):
+        return repr(value) if math.isfinite(value) else ""
+    return _no_formula(value) if isinstance(value, str) else str(value)
+
+
+def _no_formula(text: str) -> str:
+    """Put an apostrophe before a label that a spreadsheet would take for a formula.
+
+    Examples
+    --------
+    >>> _no_formula("=1+1"), _no_formula("-2"), _no_formula("north 3")
+    ("'=1+1", '-2', 'north 3')
+    """
+    if not text.startswith(("=", "+", "-", "@", "\t", "\r")):
+        return text
+    try:
+        float(text)
+    except ValueError:
+        return "'" + text
+    return text
