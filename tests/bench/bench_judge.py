@@ -1,0 +1,177 @@
+"""Run one case through the tool and judge its pass against the truth."""
+
+from __future__ import annotations
+
+import tempfile
+import time
+import traceback
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from bench_draw import KINDS, REGIMES, draw_case
+from bench_scene import Case
+from bench_score import Score, normal_score
+from bench_write import write_case
+
+from vidspeed.values import Outcome, PassResult
+
+
+def judge(seed: int, kind: str, regime: str, index: int) -> list[Score]:
+    """Draw a case, run it and return its scores: the first pass, and a pair's mean and difference.
+
+    Never raises: what goes wrong is a lost pass with its traceback.
+    """
+    started = time.perf_counter()
+    blank = Score(
+        case=f"{kind}-{regime}-{index}", regime=regime, kind=kind, cameras=1 + index % 2, tags=()
+    )
+    try:
+        case = draw_case(seed, kind, regime, index)
+        blank = replace(blank, tags=case.tags)
+        with tempfile.TemporaryDirectory(prefix="vidspeed-bench-") as name:
+            outcome = run_case(case, seed, Path(name))
+        scores = score_outcome(case, outcome, blank)
+    except Exception as error:  # whatever the tool raises is a lost pass, reported with its reason
+        scores = [replace(blank, lost=_reason(error), detail=traceback.format_exc())]
+    took = time.perf_counter() - started
+    return [replace(score, took_s=took) for score in scores]
+
+
+def run_case(case: Case, seed: int, folder: Path) -> Outcome:
+    """Write the session into the folder and run the tool on it."""
+    from vidspeed.measure import run
+
+    kind, regime, index = case.name.rsplit("-", 2)
+    key = (KINDS.index(kind), REGIMES.index(regime), int(index), 1)
+    rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=key))
+    if case.kind == "videos":
+        from bench_video import write_videos
+
+        write_videos(case, folder, rng)
+    else:
+        write_case(case, folder, rng)
+    return run(folder)
+
+
+def _reason(error: Exception) -> str:
+    """Return the kind and the first line of an error."""
+    lines = str(error).splitlines() or [""]
+    return f"{type(error).__name__}: {lines[0]}"
+
+
+def score_outcome(case: Case, outcome: Outcome, blank: Score) -> list[Score]:
+    """Return the score of the first pass, and of the mean and difference of two."""
+    found = {result.label: result for result in outcome.passes}
+    scores = [score_pass(case, outcome, found.get("1"), blank)]
+    if len(case.paths) == 2:
+        scores += score_pair(case, outcome, found, blank)
+    return scores
+
+
+def score_pass(case: Case, outcome: Outcome, result: PassResult | None, blank: Score) -> Score:
+    """Return the score of the first pass of a case."""
+    path = case.paths[0]
+    problems = "; ".join(f"{p.level}: {p.where}: {p.message}" for p in outcome.problems)
+    blank = replace(blank, truth_mps=path.speed_mps, detail=problems)
+    if result is None:
+        return replace(blank, lost=f"no pass labelled 1 ({problems or 'no problem stated'})")
+    warned = tuple(f"{c.name} {c.status}" for c in result.checks if c.status != "ok")
+    blank = replace(blank, warnings=warned, method=result.method)
+    if result.status != "measured":
+        return replace(blank, lost=f"status {result.status} ({problems or 'no problem stated'})")
+    if result.direction != path.direction:
+        return replace(blank, lost=f"direction {result.direction}, truly {path.direction}")
+    if result.speed_mps is None or not result.speed_u_mps or result.interval95_mps is None:
+        return replace(blank, lost="measured, but without speed, uncertainty or interval")
+    low, high = result.interval95_mps
+    rows = sorted(result.budget, key=lambda row: -abs(row.contribution_mps))
+    return replace(
+        blank,
+        speed_mps=result.speed_mps,
+        u_mps=result.speed_u_mps,
+        dof=result.dof,
+        z=normal_score(result.speed_mps - path.speed_mps, result.speed_u_mps, result.dof),
+        covered=bool(low <= path.speed_mps <= high),
+        largest=f"{rows[0].source} {100 * rows[0].share:.0f} %" if rows else None,
+    )
+
+
+def score_pair(
+    case: Case, outcome: Outcome, found: dict[str, PassResult], blank: Score
+) -> list[Score]:
+    """Return the scores of the mean and of the difference of two passes, from the covariance."""
+    truth = np.array([path.speed_mps for path in case.paths])
+    speeds = [found[label].speed_mps if label in found else None for label in ("1", "2")]
+    scores = []
+    for name, weights in (("mean", np.array([0.5, 0.5])), ("difference", np.array([1.0, -1.0]))):
+        score = replace(blank, kind=f"pair {name}", truth_mps=float(truth.mean()))
+        if None in speeds or not {"1", "2"} <= set(outcome.covariance_labels):
+            scores.append(replace(score, lost="a pass of the pair has no speed or no covariance"))
+            continue
+        order = [outcome.covariance_labels.index(label) for label in ("1", "2")]
+        u = float(np.sqrt(weights @ outcome.covariance[np.ix_(order, order)] @ weights))
+        error = float(weights @ (np.array(speeds, dtype=float) - truth))
+        scores.append(
+            replace(score, u_mps=u, z=error / u, covered=abs(error) <= 1.96 * u, speed_mps=error)
+        )
+    return scores
+
+
+def describe(case: Case, outcome: Outcome | None, folder: Path) -> str:
+    """Return everything about a case as text: truth, what is stated, and the result."""
+    lines = [f"# {case.name}: {', '.join(case.tags)}", "", "## Truth"]
+    for number, path in enumerate(case.paths):
+        lines += [
+            f"pass {number + 1}: {path.speed_mps:.9f} m/s {path.direction}, scale error "
+            f"{path.scale_error:+.3e}, gates at tau {path.gates_s}",
+            f"  p0, v, a, j =\n{path.terms}",
+            f"  lamp (y, z) a camera: {case.lamp_m[number].tolist()}",
+        ]
+    for camera in case.cameras:
+        lines += [
+            f"camera {camera.name} ({camera.placement}): at {camera.pose.position_m.round(4)}, "
+            f"{camera.size_px}, {camera.rate_hz:.3f} Hz, read-out {1e3 * camera.readout_s:.3f} ms, "
+            f"clock {1e6 * (camera.clock_scale - 1):+.1f} ppm, lights {camera.along_px:.3f} x "
+            f"{camera.across_px:.3f} px, dropped {camera.dropped}, stamps {camera.stamp_base_s}",
+            f"  lens {camera.lens}",
+            f"  axes {camera.pose.camera_from_course.round(5).tolist()}",
+        ]
+    lines += ["", "## Stated", (folder / "session.toml").read_text(encoding="utf-8")]
+    lines += ["", (folder / "markers.csv").read_text(encoding="utf-8")]
+    if outcome is not None:
+        lines += ["## Result", *(describe_result(r) for r in outcome.passes)]
+        lines += [f"camera {c.camera}: {_fit_text(c)}" for c in outcome.cameras]
+        lines += [f"{p.level}: {p.where}: {p.message}" for p in outcome.problems]
+    return "\n".join(lines)
+
+
+def _fit_text(fit: Any) -> str:
+    """Return a line on a calibrated camera."""
+    return (
+        f"at {fit.pose.position_m.round(3)} u {fit.position_u_m.round(3)}, focal {fit.lens[0]:.1f} "
+        f"u {fit.focal_u_px:.1f}, rms {fit.rms_px:.2f} px, lens {fit.lens.round(5).tolist()}"
+    )
+
+
+def describe_result(result: PassResult) -> str:
+    """Return a pass with its budget, checks and residuals as text."""
+    lines = [
+        f"pass {result.label}: {result.status} {result.direction} {result.speed_mps} m/s "
+        f"u {result.speed_u_mps} dof {result.dof} {result.method} {result.interval95_mps}",
+        f"  stretch {result.stretch_m}",
+    ]
+    for row in result.budget:
+        lines.append(
+            f"  {row.source:28s} {row.owner:16s} {row.kind} {row.contribution_mps:10.5f} m/s "
+            f"{100 * row.share:6.2f} %{' assumed' if row.assumed else ''}"
+        )
+    for seen in result.sightings:
+        spread = np.sqrt(np.mean(np.square(seen.residual_px[seen.used]), axis=0))
+        lines.append(
+            f"  {seen.clip}: {int(seen.used.sum())} of {len(seen.used)} lights, residuals "
+            f"{spread.round(3)} px, sqrt q {seen.noise_scale:.2f}, rho {seen.correlation:.2f}"
+        )
+    lines += [f"  {c.name}: {c.status}: {c.detail}" for c in result.checks]
+    return "\n".join(lines)

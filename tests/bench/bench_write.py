@@ -1,0 +1,180 @@
+"""Write a case as a session folder: session.toml, markers, picks, lens files and bare tracks."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from bench_scene import Case, TrueCamera
+from bench_truth import Floats, TruePath
+
+
+def write_case(case: Case, folder: Path, rng: np.random.Generator) -> None:
+    """Write the whole session with bare tracks; `rng` draws the noise of the lights."""
+    tables = dict(case.stated)
+    clips = iter(tables.pop("clip"))
+    syncs = tables.pop("sync", [])
+    written = []
+    names: dict[str, str] = {}
+    for number, path in enumerate(case.paths):
+        for index, camera in enumerate(case.cameras):
+            clip = dict(next(clips))
+            clip["track"] = f"hand/{camera.name}-{number + 1}.csv"
+            if number == 0:
+                names[camera.name] = clip["track"]
+            rows = lights(
+                camera, path, case.starts_s[number, index], case.lamp_m[number, index], rng
+            )
+            write_table(folder / clip["track"], rows)
+            written.append(clip)
+    tables["clip"] = written
+    if syncs:
+        tables["sync"] = [s | {"clips": [names[name] for name in s["clips"]]} for s in syncs]
+    write_survey(case, folder)
+    (folder / "session.toml").write_text(toml_text(tables), encoding="utf-8", newline="\n")
+
+
+def write_survey(case: Case, folder: Path) -> None:
+    """Write markers, picks and lens files."""
+    write_table(
+        folder / "markers.csv",
+        [
+            {"name": n, "x_m": x[0], "y_m": x[1], "z_m": x[2], "u_m": u, "use": use}
+            for n, x, u, use in case.markers
+        ],
+    )
+    for camera, picks in case.picks.items():
+        rows = [
+            {"name": n, "x_px": xy[0], "y_px": xy[1]} | ({} if u is None else {"u_px": u})
+            for n, xy, u in picks
+        ]
+        write_table(folder / f"picks-{camera}.csv", rows)
+    for name, content in case.lens_files.items():
+        text = json.dumps(content, indent=1)
+        (folder / name).write_text(text + "\n", encoding="utf-8", newline="\n")
+
+
+def lights(
+    camera: TrueCamera, path: TruePath, start_s: float, lamp_m: Floats, rng: np.random.Generator
+) -> list[dict[str, float]]:
+    """Return the rows of a track: where the camera sees the light, with noise, frame by frame.
+
+    The craft is at tau = scale * (stamp - start) + read-out * row, as the contract's camera
+    model has it; the row is that of the light itself, found by repetition.
+    """
+    reach = 0.35 * path.length_m + 2.0 * abs(path.speed_mps) / camera.rate_hz
+    ends = sorted((path.time_at(-reach), path.time_at(path.length_m + reach)))
+    first = int(np.ceil((ends[0] / camera.clock_scale + start_s) * camera.rate_hz))
+    last = int(np.floor((ends[1] / camera.clock_scale + start_s) * camera.rate_hz))
+    frame = np.arange(max(first, 0), last + 1)
+    stamp = frame / camera.rate_hz
+    tau = camera.clock_scale * (stamp - start_s)
+    xy = seen_at(camera, path, tau, lamp_m)
+    for _ in range(12):
+        row = np.clip(np.nan_to_num(xy[:, 1]), 0.0, camera.size_px[1]) / camera.size_px[1]
+        xy = seen_at(camera, path, tau + camera.readout_s * row, lamp_m)
+    keep = np.isfinite(xy).all(axis=1) & camera.inside(np.nan_to_num(xy, nan=-1e9))
+    keep &= longest_run(keep)
+    drop = rng.random(len(frame)) < camera.dropped
+    order = np.flatnonzero(keep)
+    drop[order[:4]] = drop[order[-4:]] = False
+    keep &= ~drop
+    frame, stamp, xy = frame[keep], stamp[keep], xy[keep]
+    covariance = light_covariance(camera, xy, rng)
+    noise = np.linalg.cholesky(covariance) @ rng.standard_normal((len(xy), 2, 1))
+    told = covariance / camera.understated**2
+    seen = xy + noise[:, :, 0]
+    base = camera.stamp_base_s
+    written = np.round(stamp / base) * base if base else stamp
+    return [
+        {
+            "frame": int(frame[k]),
+            "time_s": written[k],
+            "x_px": seen[k, 0],
+            "y_px": seen[k, 1],
+            "u_x_px": np.sqrt(told[k, 0, 0]),
+            "u_y_px": np.sqrt(told[k, 1, 1]),
+            "cov_xy_px2": told[k, 0, 1],
+            "row": seen[k, 1] / camera.size_px[1],
+            "time_u_s": base / np.sqrt(12.0),
+        }
+        for k in range(len(frame))
+    ]
+
+
+def seen_at(camera: TrueCamera, path: TruePath, tau_s: Floats, lamp_m: Floats) -> Floats:
+    """Return where the camera sees the light (n, 2) at times (n,)."""
+    place = path.at(tau_s)
+    place[:, 1:] += lamp_m
+    return camera.see(place)
+
+
+def longest_run(keep: Any) -> Any:
+    """Return which of the kept frames (n,) belong to the longest unbroken run."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], keep.astype(int), [0]])))
+    best = np.zeros(len(keep), dtype=bool)
+    if len(edges):
+        starts, stops = edges[::2], edges[1::2]
+        longest = int(np.argmax(stops - starts))
+        best[starts[longest] : stops[longest]] = True
+    return best
+
+
+def light_covariance(camera: TrueCamera, xy_px: Floats, rng: np.random.Generator) -> Floats:
+    """Return the covariance (n, 2, 2) of each light: an ellipse along the motion."""
+    motion = np.gradient(xy_px, axis=0)
+    angle = np.arctan2(motion[:, 1], motion[:, 0])
+    size = np.exp(0.3 * rng.standard_normal(len(xy_px)))
+    along, across = camera.along_px * size, camera.across_px * size
+    c, s = np.cos(angle), np.sin(angle)
+    axes = np.stack([np.stack([c, -s], axis=-1), np.stack([s, c], axis=-1)], axis=1)
+    scaled = axes * np.stack([along, across], axis=-1)[:, None, :]
+    return np.asarray(scaled @ np.swapaxes(scaled, 1, 2))
+
+
+def write_table(path: Path, rows: list[dict[str, Any]]) -> None:
+    """Write rows as CSV, numbers to twelve digits."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, fieldnames=list(rows[0]))
+        writer.writeheader()
+        for row in rows:
+            writer.writerow({key: _cell(value) for key, value in row.items()})
+
+
+def _cell(value: Any) -> str:
+    """Return a cell: text and whole numbers as they are, other numbers to twelve digits."""
+    return str(value) if isinstance(value, str | int) else f"{float(value):.12g}"
+
+
+def toml_text(tables: dict[str, Any]) -> str:
+    """Return the tables as TOML: plain keys first, then `[table]` and `[[table]]`."""
+    lines = [f"{key} = {_value(v)}" for key, v in tables.items() if not _is_table(v)]
+    for key, value in tables.items():
+        for entry in value if _is_table(value) and isinstance(value, list) else [value]:
+            if not _is_table(value):
+                continue
+            lines += ["", f"[[{key}]]" if isinstance(value, list) else f"[{key}]"]
+            lines += [f"{name} = {_value(item)}" for name, item in entry.items()]
+    return "\n".join(lines) + "\n"
+
+
+def _is_table(value: Any) -> bool:
+    """Say whether a value is a table or a list of tables."""
+    return isinstance(value, dict) or (
+        isinstance(value, list) and bool(value) and isinstance(value[0], dict)
+    )
+
+
+def _value(value: Any) -> str:
+    """Return a TOML value."""
+    if isinstance(value, str):
+        return json.dumps(value)
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(_value(item) for item in value) + "]"
+    if isinstance(value, int):
+        return str(value)
+    return repr(float(value))
