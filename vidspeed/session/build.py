@@ -1,0 +1,199 @@
+"""Turn a session that was checked into values: units to SI, and what is taken where left out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from vidspeed.session.check import Taken
+from vidspeed.session.keys import keys_of
+from vidspeed.values import (
+    Air,
+    Camera,
+    Choice,
+    Clip,
+    Course,
+    Craft,
+    FlightLine,
+    InputFile,
+    Lens,
+    Marker,
+    MarkRules,
+    Pick,
+    Session,
+    Sync,
+)
+
+_NOTHING = Taken({}, frozenset())
+_LINE_U = 2.0  # drift and climb in metres where no flight line is stated
+_READOUT_U = 0.25  # of readout_ms where readout_u_ms is left out
+_EXPOSURE_U = 0.1  # of exposure_ms where exposure_u_ms is left out
+
+
+@dataclass(slots=True)
+class Draft:
+    """A session while it is checked: its tables, and what its files hold (a camera each)."""
+
+    top: Taken
+    tables: dict[str, list[Taken]]
+    markers: tuple[Marker, ...] = ()
+    lenses: list[Lens | None] = field(default_factory=list)
+    picks: list[tuple[Pick, ...]] = field(default_factory=list)
+
+
+def build(draft: Draft, folder: Path, inputs: tuple[InputFile, ...]) -> Session:
+    """Return the session of a draft in which no fault was found."""
+    top, tables = draft.top.values, draft.tables
+    course = tables["course"][0].values
+    cameras = zip(tables["camera"], draft.lenses, draft.picks, strict=True)
+    zone = top.get("timezone")
+    return Session(
+        folder=str(folder),
+        title=top.get("title", folder.resolve().name),
+        date=top.get("date"),
+        place=top.get("place"),
+        timezone=zone,
+        course=Course(length_m=course["length_m"], length_u_m=course["length_u_m"]),
+        markers=draft.markers,
+        flight_line=_flight_line(*(tables["flight_line"] or [_NOTHING])),
+        air=_air(tables["air"][0]) if tables["air"] else None,
+        craft=_craft(*(tables["craft"] or [_NOTHING])),
+        cameras=tuple(
+            _camera(taken, lens, picks) for taken, lens, picks in cameras if lens is not None
+        ),
+        clips=tuple(_clip(taken.values, zone) for taken in tables["clip"]),
+        syncs=tuple(_sync(taken.values) for taken in tables["sync"]),
+        mark=_mark(tables["mark"][0].values) if tables["mark"] else None,
+        wanted_U95_percent=top["wanted_U95_percent"],
+        inputs=inputs,
+    )
+
+
+def _kmh(value: float) -> float:
+    """Return metres a second."""
+    return value / 3.6
+
+
+def _ms(value: float) -> float:
+    """Return seconds."""
+    return value / 1000.0
+
+
+def _default(table: str, name: str) -> Any:
+    return keys_of(table)[name].default
+
+
+def _flight_line(taken: Taken) -> FlightLine:
+    values = taken.values
+    stated = "offset_m" in taken.given
+    return FlightLine(
+        offset_m=values.get("offset_m", 0.0),
+        offset_u_m=values.get("offset_u_m", 0.0),
+        height_m=values.get("height_m", 0.0),
+        height_u_m=values.get("height_u_m", 0.0),
+        drift_u_m=values.get("drift_u_m", values.get("offset_u_m", _LINE_U)),
+        climb_u_m=values.get("climb_u_m", values.get("height_u_m", _LINE_U)),
+        weave_u_m=values.get("weave_u_m", _default("flight_line", "weave_u_m")),
+        accel_u_mps2=np.array(values.get("accel_u_mps2", _default("flight_line", "accel_u_mps2"))),
+        offset_shared_u_m=values.get("offset_shared_u_m"),
+        height_shared_u_m=values.get("height_shared_u_m"),
+        stated=stated,
+        assumed=taken.left_out("drift_u_m", "climb_u_m", "weave_u_m", "accel_u_mps2"),
+    )
+
+
+def _air(taken: Taken) -> Air:
+    return Air(
+        **taken.values,
+        assumed=taken.left_out(
+            "temperature_u_c", "pressure_u_hpa", "humidity_u_pct", "wind_along_mps", "wind_u_mps"
+        ),
+    )
+
+
+def _craft(taken: Taken) -> Craft:
+    values = taken.values
+    low, high = values.get("speed_kmh", _default("craft", "speed_kmh"))
+    expected = values.get("expected_kmh")
+    return Craft(
+        name=values.get("name"),
+        speed_mps=(_kmh(low), _kmh(high)),
+        expected_mps=None if expected is None else _kmh(expected),
+        lamp_u_m=values.get("lamp_u_m", _default("craft", "lamp_u_m")),
+        assumed=taken.left_out("speed_kmh", "lamp_u_m"),
+    )
+
+
+def _camera(taken: Taken, lens: Lens, picks: tuple[Pick, ...]) -> Camera:
+    values = taken.values
+    readout_ms = values.get("readout_ms")
+    readout_u_ms = values.get("readout_u_ms", _READOUT_U * (readout_ms or 0.0))
+    exact = readout_ms == 0.0  # a global shutter has nothing to be assumed
+    assumed = {"readout"} if taken.left_out("readout_ms", "readout_u_ms") and not exact else set()
+    position = values.get("position_m")
+    return Camera(
+        name=values["name"],
+        image_size_px=values["image_size_px"],
+        lens=lens,
+        picks=picks,
+        readout_s=None if readout_ms is None else _ms(readout_ms),
+        readout_u_s=_ms(readout_u_ms),
+        clock_u_ppm=values["clock_u_ppm"],
+        reference=values.get("reference"),
+        position_m=None if position is None else np.array(position),
+        position_u_m=values.get("position_u_m"),
+        rate_hz=values.get("rate_hz"),
+        assumed=frozenset(assumed | ({"clock"} if taken.left_out("clock_u_ppm") else set())),
+    )
+
+
+def _clip(values: dict[str, Any], zone: str | None) -> Clip:
+    exposure_ms = values.get("exposure_ms")
+    exposure_u_ms = values.get("exposure_u_ms", _EXPOSURE_U * (exposure_ms or 0.0))
+    return Clip(
+        file=values.get("file"),
+        camera=values["camera"],
+        flight=values.get("flight"),
+        pass_label=values.get("pass"),
+        rate_hz=values.get("rate_hz"),
+        exposure_s=None if exposure_ms is None else _ms(exposure_ms),
+        exposure_u_s=None if exposure_ms is None else _ms(exposure_u_ms),
+        recorded=_moment(values.get("recorded"), zone),
+        setup=values.get("setup"),
+        expect_none="expect" in values,
+        choose=tuple(
+            Choice(time_s=item["time_s"], xy_px=np.array([item["x_px"], item["y_px"]]))
+            for item in values.get("choose", ())
+        ),
+        track=values.get("track"),
+    )
+
+
+def _moment(moment: datetime | None, zone: str | None) -> datetime | None:
+    """Return a time with its offset where one is known."""
+    if moment is None or moment.tzinfo is not None or zone is None:
+        return moment
+    return moment.replace(tzinfo=ZoneInfo(zone))
+
+
+def _sync(values: dict[str, Any]) -> Sync:
+    return Sync(
+        clips=values["clips"],
+        time_s=np.array(values["time_s"]),
+        time_u_s=np.array(values["time_u_s"]),
+        kind=values["kind"],
+    )
+
+
+def _mark(values: dict[str, Any]) -> MarkRules:
+    earlier = values.get("earlier_kmh")
+    return MarkRules(
+        earlier_mps=None if earlier is None else _kmh(earlier),
+        earlier_u_mps=_kmh(values["earlier_u_kmh"]),
+        margin_percent=values["margin_percent"],
+    )

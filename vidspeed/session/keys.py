@@ -1,0 +1,330 @@
+"""Every key of a session, once: the reader, `vidspeed new` and the messages are made from this.
+
+A key is described in the words and the unit in which it is written. Adding a key here makes it
+known to the reader and shows it in a new session; `read.py` then decides what it means.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+Kind = Literal["text", "path", "date", "moment", "number", "whole", "choice", "tables"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Key:
+    """One key of session.toml, one column of a CSV file or one key of a lens file.
+
+    `count` None is a single value, 0 a list of any length, n a list of n. The bounds hold for
+    each number. `default` is what the reader takes where the key is left out (None: nothing, or
+    something that depends on other keys); `left_out` says so in words. `beside` is a key that must
+    be stated too. `example` is TOML text.
+    """
+
+    table: str
+    name: str
+    kind: Kind
+    meaning: str
+    example: str
+    unit: str = ""
+    above: float | None = None
+    least: float | None = None
+    most: float | None = None
+    count: int | None = None
+    choices: tuple[str, ...] = ()
+    required: bool = False
+    default: Any = None
+    left_out: str = ""
+    beside: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """One table of session.toml; `many` tables are written with double brackets."""
+
+    name: str
+    meaning: str
+    many: bool = False
+    required: bool = False
+
+
+def key(name: str, kind: Kind, meaning: str, example: str, **more: Any) -> Key:
+    """Describe a key whose table is filled in by `of`."""
+    return Key(table="", name=name, kind=kind, meaning=meaning, example=example, **more)
+
+
+def number(name: str, unit: str, meaning: str, example: str, **more: Any) -> Key:
+    """Describe a number with its unit."""
+    return key(name, "number", meaning, example, unit=unit, **more)
+
+
+def u_of(name: str, unit: str, what: str, example: str, **more: Any) -> Key:
+    """Describe a standard uncertainty: a number that is not negative."""
+    return number(name, unit, f"standard uncertainty of {what}", example, least=0.0, **more)
+
+
+def of(table: str, *keys: Key) -> tuple[Key, ...]:
+    """Put keys into a table."""
+    return tuple(replace(each, table=table) for each in keys)
+
+
+TOP = ""
+
+TABLES = (
+    Table(name="course", meaning="the measured straight line between the two gates", required=True),
+    Table(
+        name="flight_line",
+        meaning="what is known of the path beforehand; with several cameras it may be left out",
+    ),
+    Table(name="air", meaning="the air over the course"),
+    Table(name="craft", meaning="the craft and its lamp"),
+    Table(
+        name="camera",
+        meaning="one fixed position of one camera with one lens setting; moved or re-zoomed: "
+        "a new entry",
+        many=True,
+        required=True,
+    ),
+    Table(name="clip", meaning="one recorded clip; none is needed to calibrate", many=True),
+    Table(name="sync", meaning="one event seen or heard in several clips", many=True),
+    Table(name="mark", meaning="the earlier figure that this session is held against"),
+)
+
+SESSION_KEYS = (
+    *of(
+        TOP,
+        key("title", "text", "what this session is called", '"Evening passes"', left_out="folder"),
+        key("date", "date", "the day of the session", "2026-09-12"),
+        key("place", "text", "where the course is", '"Low Moor airstrip"'),
+        key("timezone", "text", "IANA name, for times without an offset", '"Europe/London"'),
+        number(
+            "wanted_U95_percent",
+            "percent",
+            "calibrate says ready when the forecast U95 of a pass is at most this",
+            "1.0",
+            above=0.0,
+            most=100.0,
+            default=1.0,
+            left_out="1",
+        ),
+    ),
+    *of(
+        "course",
+        number(
+            "length_m",
+            "metres",
+            "horizontal distance between the gates",
+            "80.0",
+            above=0.0,
+            most=100e3,
+            required=True,
+        ),
+        u_of("length_u_m", "metres", "length_m", "0.02", required=True),
+        key("markers", "path", "the file of surveyed markers", '"markers.csv"', required=True),
+    ),
+    *of(
+        "flight_line",
+        number("offset_m", "metres", "mean y of the path, left of the course positive", "0.0"),
+        u_of("offset_u_m", "metres", "offset_m, of one pass", "0.5"),
+        number("height_m", "metres", "mean z of the path", "4.0"),
+        u_of("height_u_m", "metres", "height_m, of one pass", "3.0"),
+        u_of("drift_u_m", "metres", "y at the finish less y at the start", "0.5",
+             left_out="offset_u_m"),
+        u_of("climb_u_m", "metres", "z at the finish less z at the start", "3.0",
+             left_out="height_u_m"),
+        number("weave_u_m", "metres", "RMS of y and of z about the smooth path", "0.02",
+               least=0.0, default=0.02, left_out="0.02"),
+        u_of("accel_u_mps2", "m/s²", "the acceleration along x, y, z", "[10.0, 3.0, 3.0]",
+             count=3, default=(10.0, 3.0, 3.0), left_out="[10, 3, 3]"),
+        u_of("offset_shared_u_m", "metres", "the part of offset_m common to all passes", "0.1",
+             left_out="the split is unknown: the worse of both is taken", beside="offset_u_m"),
+        u_of("height_shared_u_m", "metres", "the part of height_m common to all passes", "0.1",
+             left_out="the split is unknown: the worse of both is taken", beside="height_u_m"),
+    ),
+    *of(
+        "air",
+        number("temperature_c", "°C", "temperature of the air", "14.0", least=-60.0, most=60.0),
+        u_of("temperature_u_c", "°C", "temperature_c", "1.0", default=2.0, left_out="2",
+             beside="temperature_c"),
+        number("pressure_hpa", "hPa", "pressure at the course, not reduced to sea level",
+               "1009.0", least=300.0, most=1100.0),
+        u_of("pressure_u_hpa", "hPa", "pressure_hpa", "1.0", default=3.0, left_out="3",
+             beside="pressure_hpa"),
+        number("humidity_pct", "percent", "relative humidity", "60.0", least=0.0, most=100.0),
+        u_of("humidity_u_pct", "percent", "humidity_pct", "5.0", default=15.0, left_out="15",
+             beside="humidity_pct"),
+        number("wind_along_mps", "m/s", "wind from start to finish positive", "1.5",
+               least=-60.0, most=60.0, default=0.0, left_out="0"),
+        u_of("wind_u_mps", "m/s", "wind_along_mps", "1.0", default=4.0, left_out="4"),
+    ),
+    *of(
+        "craft",
+        key("name", "text", "what the craft is called", '"Skein 2"'),
+        number("speed_kmh", "km/h", "passes outside this range are not taken for the craft",
+               "[150.0, 600.0]", least=0.0, most=5000.0, count=2, default=(150.0, 600.0),
+               left_out="[150, 600]"),
+        number("expected_kmh", "km/h", "the speed that forecasts are made for", "400.0",
+               above=0.0, most=5000.0, left_out="the middle of speed_kmh"),
+        u_of("lamp_u_m", "metres", "where the light sits beside the point that is followed",
+             "0.02", default=0.0, left_out="0"),
+    ),
+    *of(
+        "camera",
+        key("name", "text", "what the camera is called", '"north"', required=True),
+        key("image_size_px", "whole", "width and height of its clips as shown", "[1920, 1080]",
+            unit="pixels", above=0.0, most=65536.0, count=2, required=True),
+        key("picks", "path", "the file of where its markers are seen", '"picks-north.csv"',
+            required=True),
+        key("lens", "path", "a lens file, instead of focal_px to k1_u", '"lens-north.json"'),
+        number("focal_px", "pixels", "focal length", "1480.0", above=0.0, most=1e6,
+               left_out="free: the markers must carry it"),
+        u_of("focal_u_px", "pixels", "focal_px", "15.0", left_out="3 % of focal_px",
+             beside="focal_px"),
+        number("centre_px", "pixels", "where the lens axis meets the picture", "[959.5, 539.5]",
+               least=-65536.0, most=65536.0, count=2, left_out="the middle of the picture"),
+        u_of("centre_u_px", "pixels", "each of centre_px", "10.0", left_out="2 % of the width"),
+        number("k1", "", "radial distortion", "0.0", least=-10.0, most=10.0, default=0.0,
+               left_out="0"),
+        u_of("k1_u", "", "k1", "0.01", default=0.1, left_out="0.1"),
+        number("readout_ms", "milliseconds",
+               "rolling shutter: time from the first row to the last; 0 for a global shutter",
+               "12.0", least=0.0, most=1000.0,
+               left_out="anything from 0 to the frame interval, at most 35 ms"),
+        u_of("readout_u_ms", "milliseconds", "readout_ms", "3.0",
+             left_out="a quarter of readout_ms", beside="readout_ms"),
+        u_of("clock_u_ppm", "ppm", "the rate of the camera's clock", "50.0", default=100.0,
+             most=1e5, left_out="100"),
+        key("reference", "path", "a frame of the calibrated view, not a photograph",
+            '"still-north.png"'),
+        number("position_m", "metres", "where the lens stands, by tape: x, y, z",
+               "[40.0, -60.0, 1.7]", count=3, beside="position_u_m"),
+        number("position_u_m", "metres", "standard uncertainty of each of position_m", "0.1",
+               above=0.0, beside="position_m"),
+        number("rate_hz", "Hz", "frames a second it will film at, for forecasts", "60.0",
+               above=0.0, most=1e6, left_out="what its clips say"),
+    ),
+    *of(
+        "clip",
+        key("file", "path", "the clip", '"clips/pass-1.mp4"'),
+        key("camera", "text", "name of the camera that recorded it", '"north"', required=True),
+        key("flight", "text", "label of the flight", '"1"'),
+        key("pass", "text",
+            "label of the one pass it holds; clips with one label are one pass, solved together",
+            '"1"'),
+        number("rate_hz", "Hz", "true capture rate of a clip stored for slow playback", "240.0",
+               above=0.0, most=1e6, left_out="the time stamps of the file"),
+        number("exposure_ms", "milliseconds", "exposure of a frame", "2.0", above=0.0,
+               most=10e3, left_out="anything from 0 to one frame interval"),
+        u_of("exposure_u_ms", "milliseconds", "exposure_ms", "0.2",
+             left_out="a tenth of exposure_ms", beside="exposure_ms"),
+        key("recorded", "moment", "when the clip began", "2026-09-12T21:40:05+01:00"),
+        key("setup", "text", "label of the craft's configuration", '"tail 3"'),
+        key("expect", "choice", "a clip that should hold no pass", '"none"', choices=("none",)),
+        key("choose", "tables", "lights that belong to the craft",
+            "[{time_s = 1.52, x_px = 812.0, y_px = 440.0}]"),
+        key("track", "path", "positions measured before, in the columns of track.csv",
+            '"hand/pass-1.csv"'),
+    ),
+    *of(
+        "clip.choose",
+        number("time_s", "seconds", "time of the frame in the clip", "1.52", required=True),
+        number("x_px", "pixels", "where the light is, to the right", "812.0", required=True),
+        number("y_px", "pixels", "where the light is, downwards", "440.0", required=True),
+    ),
+    *of(
+        "sync",
+        key("clips", "text", "the clips, two or more, as [[clip]] names them",
+            '["clips/a.mp4", "clips/b.mp4"]', count=0, required=True),
+        number("time_s", "seconds", "when the event is in each of them", "[0.512, 3.871]",
+               count=0, required=True),
+        number("time_u_s", "seconds", "standard uncertainty of each time", "[0.001, 0.001]",
+               above=0.0, count=0, required=True),
+        key("kind", "choice", "how it was noticed; sound is allowed its way through the air",
+            '"flash"', choices=("flash", "sound"), default="flash", left_out='"flash"'),
+    ),
+    *of(
+        "mark",
+        number("earlier_kmh", "km/h", "the earlier figure", "412.0", above=0.0, most=5000.0),
+        u_of("earlier_u_kmh", "km/h", "earlier_kmh", "1.5", default=0.0, left_out="0",
+             beside="earlier_kmh"),
+        number("margin_percent", "percent", "by how much the earlier figure must be beaten",
+               "1.0", least=0.0, most=100.0, default=0.0, left_out="0"),
+    ),
+)  # fmt: skip
+
+FILE_KEYS = (
+    *of(
+        "markers.csv",
+        key("name", "text", "what the marker is called", "A1", required=True),
+        number("x_m", "metres", "along the course from the start gate", "0.0", required=True),
+        number("y_m", "metres", "to the left, seen from start to finish", "-5.0", required=True),
+        number("z_m", "metres", "up", "0.0", required=True),
+        u_of("u_m", "metres", "each coordinate, beside the common scale", "0.02", required=True),
+        key("use", "choice", "check: held out of the fit, only tests it", "fit",
+            choices=("fit", "check"), default="fit", left_out="fit"),
+    ),
+    *of(
+        "picks",
+        key("name", "text", "the marker", "A1", required=True),
+        number("x_px", "pixels", "right of the centre of the first pixel", "412.5", required=True),
+        number("y_px", "pixels", "below the centre of the first pixel", "803.0", required=True),
+        number("u_px", "pixels", "standard uncertainty of each coordinate", "0.5", above=0.0,
+               default=1.0, left_out="1.0"),
+    ),
+    *of(
+        "track.csv",
+        key("frame", "whole", "number of the frame", "12", least=0.0, most=2.0**53,
+            required=True),
+        number("time_s", "seconds", "the frame's stamp before any correction", "0.2",
+               required=True),
+        number("x_px", "pixels", "the light, to the right", "812.0", required=True),
+        number("y_px", "pixels", "the light, downwards", "440.0", required=True),
+        number("u_x_px", "pixels", "standard uncertainty of x_px", "0.3", above=0.0,
+               required=True),
+        number("u_y_px", "pixels", "standard uncertainty of y_px", "0.3", above=0.0,
+               required=True),
+        number("cov_xy_px2", "square pixels", "covariance of x_px and y_px", "0.0",
+               default=0.0, left_out="0"),
+        number("row", "", "where in the read-out the light's row lies", "0.4", least=-0.1,
+               most=1.1, left_out="y_px over the height"),
+        u_of("time_u_s", "seconds", "time_s", "0.0", default=0.0, left_out="0"),
+        number("streak_px", "pixels", "length of the streak", "9.0"),
+        number("streak_u_px", "pixels", "standard uncertainty of streak_px", "0.5"),
+        number("streak_angle_rad", "radians", "angle of the streak, from x towards y", "0.1"),
+        number("peak", "", "height above the background in luma levels", "120.0"),
+        number("snr", "", "peak over the noise of a pixel", "60.0"),
+    ),
+    *of(
+        "lens file",
+        key("schema", "choice", "what kind of file this is", '"vidspeed.lens/1"',
+            choices=("vidspeed.lens/1",), required=True),
+        key("image_size_px", "whole", "width and height of the picture", "[1920, 1080]",
+            unit="pixels", above=0.0, most=65536.0, count=2, required=True),
+        number("fx_px", "pixels", "focal length across", "1480.0", above=0.0, most=1e6,
+               required=True),
+        number("fy_px", "pixels", "focal length down", "1480.0", above=0.0, most=1e6,
+               required=True),
+        number("cx_px", "pixels", "centre across", "959.5", required=True),
+        number("cy_px", "pixels", "centre down", "539.5", required=True),
+        *(number(name, "", "distortion", "0.0", required=True)
+          for name in ("k1", "k2", "p1", "p2", "k3")),
+        number("rms_px", "pixels", "what was left of the corners", "0.3", least=0.0,
+               required=True),
+        key("views", "whole", "how many pictures of the board", "14", least=1.0, most=1e6,
+            required=True),
+    ),
+)  # fmt: skip
+
+KEYS = SESSION_KEYS + FILE_KEYS
+
+
+def keys_of(table: str) -> dict[str, Key]:
+    """Return the keys of one table by name, in the order of writing.
+
+    Examples
+    --------
+    >>> list(keys_of("mark"))
+    ['earlier_kmh', 'earlier_u_kmh', 'margin_percent']
+    """
+    return {each.name: each for each in KEYS if each.table == table}

@@ -1,0 +1,175 @@
+"""Read a session folder: session.toml and the files that it names, checked once, to values.
+
+First everything is checked and every fault collected; only a session without a fault is built.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from vidspeed.errors import SessionError
+from vidspeed.session.build import Draft, build
+from vidspeed.session.cells import decoded
+from vidspeed.session.check import Faults, Refused, Taken, shown, take, unknown
+from vidspeed.session.keys import TABLES, TOP, Table, keys_of
+from vidspeed.session.paths import Files, inside
+from vidspeed.session.rules import check_camera, check_clips, check_single, check_syncs
+from vidspeed.session.tables import parse_markers
+from vidspeed.values import Session
+
+NAME = "session.toml"
+
+
+def read_session(folder: Path) -> Session:
+    """Read and check the session in a folder.
+
+    Clips and tracks need not be there: one that is missing is a problem of that clip alone.
+
+    Raises
+    ------
+    SessionError
+        With one message for each fault: file, key or row, what was found, what is needed.
+    """
+    folder = Path(folder)
+    files = Files(folder)
+    raw = _toml(folder, files)
+    faults = Faults()
+    draft = _draft(raw, files, faults)
+    if faults:
+        raise SessionError(*faults.messages)
+    return build(draft, folder, files.inputs())
+
+
+def _toml(folder: Path, files: Files) -> dict[str, Any]:
+    """Return what session.toml holds."""
+    if folder.is_file():
+        raise SessionError(f"{folder}: is a file; give the folder that session.toml is in")
+    if not (folder / NAME).is_file():
+        raise SessionError(f"{folder}: no {NAME} there; vidspeed new {folder} makes one")
+    try:
+        text = decoded(files.read(inside(folder, NAME)), NAME)
+        return tomllib.loads(text.replace("\r\n", "\n"))
+    except Refused as refusal:
+        raise SessionError(f"{NAME}: {refusal}") from None
+    except RecursionError:
+        raise SessionError(f"{NAME}: lists or tables are nested too deep") from None
+    except ValueError as error:
+        hint = "; write paths with /, not with a backslash" if "\\" in str(error) else ""
+        raise SessionError(f"{NAME}: cannot be read as TOML: {error}{hint}") from None
+
+
+def _draft(raw: Mapping[str, object], files: Files, faults: Faults) -> Draft:
+    """Check every table and every file that is named."""
+    top = _top(raw, faults)
+    tables = {table.name: _taken(raw, table, faults) for table in TABLES}
+    for each in TABLES:
+        if each.required and not tables[each.name]:
+            faults.add(NAME, f"{_brackets(each)} is missing; {each.meaning}")
+    cameras = tables["camera"]
+    if not tables["flight_line"] and len(cameras) < 2:
+        faults.add(NAME, "[flight_line] is missing; with one camera it must be stated")
+    _resolve_paths(tables, files, faults)
+    draft = Draft(top=top, tables=tables)
+    check_single(tables, faults)
+    draft.markers = _markers(tables["course"], files, faults)
+    for number, camera in enumerate(cameras):
+        where = place("camera", number, camera.values)
+        check_camera(camera, cameras[:number], where, draft, files, faults)
+    check_clips(tables["clip"], cameras, top, faults)
+    check_syncs(tables["sync"], tables["clip"], faults)
+    return draft
+
+
+def place(table: str, number: int, values: Mapping[str, object]) -> str:
+    """Return how messages name one of several tables: by its name or file, else by its number."""
+    name = values.get("name") or values.get("file") or values.get("track")
+    return f"{NAME}: {table} {shown(name) if isinstance(name, str) else number + 1}"
+
+
+def _top(raw: Mapping[str, object], faults: Faults) -> Taken:
+    """Check the keys before the first table, and that every table is known."""
+    keys = keys_of(TOP)
+    known = [*keys, *(table.name for table in TABLES)]
+    for name in raw:
+        if name not in known:
+            what = "table" if isinstance(raw[name], (dict, list)) else "key"
+            faults.add(NAME, unknown(what, name, known))
+    top = take(TOP, {name: raw[name] for name in keys if name in raw}, NAME, faults)
+    zone = top.values.get("timezone")
+    if zone is not None and not _is_zone(zone):
+        faults.add(
+            NAME, f'timezone is {shown(zone)}, an IANA name is needed, for example "Europe/London"'
+        )
+    return top
+
+
+def _is_zone(name: str) -> bool:
+    try:
+        ZoneInfo(name)
+    except (LookupError, ValueError, OSError):
+        return False
+    return True
+
+
+def _taken(raw: Mapping[str, object], table: Table, faults: Faults) -> list[Taken]:
+    """Check the tables of one name: none, one, or for `many` several."""
+    found = raw.get(table.name, [] if table.many else None)
+    if found is None:
+        return []
+    items = found if table.many else [found]
+    if not isinstance(items, list) or not all(isinstance(item, dict) for item in items):
+        faults.add(NAME, f"{table.name} is {shown(found)}; write it as {_brackets(table)}")
+        return []
+    taken = []
+    for number, item in enumerate(items):
+        where = place(table.name, number, item) if table.many else f"{NAME}: [{table.name}]"
+        taken.append(take(table.name, item, where, faults))
+        if "choose" in taken[-1].values:
+            taken[-1].values["choose"] = _choices(taken[-1].values["choose"], where, faults)
+    return taken
+
+
+def _choices(items: list[dict[str, object]], where: str, faults: Faults) -> list[dict[str, Any]]:
+    """Check the tables of `choose`."""
+    return [
+        take("clip.choose", item, f"{where}: choose {number + 1}", faults).values
+        for number, item in enumerate(items)
+    ]
+
+
+def _brackets(table: Table) -> str:
+    return f"[[{table.name}]]" if table.many else f"[{table.name}]"
+
+
+def _resolve_paths(tables: dict[str, list[Taken]], files: Files, faults: Faults) -> None:
+    """Replace every path by the same relative to the session folder; refuse those that leave."""
+    for name, items in tables.items():
+        paths = [key.name for key in keys_of(name).values() if key.kind == "path"]
+        for number, taken in enumerate(items):
+            single = f"{NAME}: [{name}]"
+            where = single if name == "course" else place(name, number, taken.values)
+            for key in paths:
+                if key in taken.values:
+                    try:
+                        taken.values[key] = inside(files.folder, taken.values[key])
+                    except Refused as refusal:
+                        faults.add(where, f"{key} {refusal}")
+                        del taken.values[key]
+
+
+def _markers(course: list[Taken], files: Files, faults: Faults) -> Any:
+    """Read the markers; none where the session does not say where they are."""
+    for taken in course:
+        file = taken.values.get("markers")
+        try:
+            if file is not None:
+                return parse_markers(files.read(file), file)
+        except Refused as refusal:
+            faults.add(f"{NAME}: [course]", f"markers {refusal}")
+        except SessionError as error:
+            faults.messages.extend(error.messages)
+    return ()

@@ -1,0 +1,178 @@
+"""Read the CSV files of a session: markers, picks and tracks."""
+
+from __future__ import annotations
+
+import difflib
+import unicodedata
+from collections.abc import Sequence
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+
+from vidspeed.errors import SessionError
+from vidspeed.session.cells import Row, read_rows
+from vidspeed.session.check import Faults, shown
+from vidspeed.values import Floats, Marker, Pick, Track
+
+_STREAK = ("streak_px", "streak_u_px", "streak_angle_rad", "peak", "snr")
+
+
+def read_markers(path: Path) -> tuple[Marker, ...]:
+    """Read a markers file.
+
+    Raises
+    ------
+    SessionError
+        Where the file cannot be read, holds no marker, or a row or column is wrong.
+    """
+    return parse_markers(_bytes(path), path.name)
+
+
+def read_picks(path: Path) -> tuple[Pick, ...]:
+    """Read a picks file, which may have no row yet.
+
+    Raises
+    ------
+    SessionError
+        Where the file cannot be read or a row or column is wrong.
+    """
+    return tuple(pick for _, pick in parse_picks(_bytes(path), path.name))
+
+
+def read_track(path: Path, *, height_px: int) -> Track:
+    """Read a track: what `track.csv` holds, or positions measured by hand in its columns.
+
+    Parameters
+    ----------
+    path
+        The file.
+    height_px
+        Height of the picture, for `row` where the file leaves it out.
+
+    Raises
+    ------
+    SessionError
+        Where the file cannot be read, a row or column is wrong, times do not increase, or it
+        has fewer than two rows.
+    """
+    rows = read_rows(_bytes(path), path.name, "track.csv")
+    faults = Faults()
+    if len(rows) < 2:
+        faults.add(path.name, f"{len(rows)} rows of lights, at least 2 are needed")
+    for before, after in pairwise(rows):
+        if after.values["time_s"] <= before.values["time_s"]:
+            faults.add(
+                f"{path.name}: row {after.number}",
+                f"time_s is {after.values['time_s']!r}, not later than "
+                f"{before.values['time_s']!r} of the row before; sort the rows by time",
+            )
+    for row in rows:
+        most = row.values["u_x_px"] * row.values["u_y_px"]
+        if not abs(row.values["cov_xy_px2"]) < most:
+            faults.add(
+                f"{path.name}: row {row.number}",
+                f"cov_xy_px2 is {row.values['cov_xy_px2']!r}, a number nearer 0 than "
+                f"u_x_px times u_y_px ({most:.6g}) is needed",
+            )
+    if faults:
+        raise SessionError(*faults.messages[:12])
+    return _track(rows, height_px)
+
+
+def parse_markers(data: bytes, where: str) -> tuple[Marker, ...]:
+    """Turn the bytes of a markers file into markers."""
+    rows = read_rows(data, where, "markers.csv")
+    if not rows:
+        raise SessionError(
+            f"{where}: no marker yet, at least 4 are needed and eight or more are better; "
+            "write a row for each"
+        )
+    _refuse_doubles(rows, where, "marker")
+    return tuple(
+        Marker(
+            name=_name(row),
+            xyz_m=np.array([row.values[key] for key in ("x_m", "y_m", "z_m")]),
+            u_m=row.values["u_m"],
+            use=row.values["use"],
+        )
+        for row in rows
+    )
+
+
+def parse_picks(data: bytes, where: str) -> tuple[tuple[int, Pick], ...]:
+    """Turn the bytes of a picks file into picks, each with the number of its row."""
+    rows = read_rows(data, where, "picks")
+    _refuse_doubles(rows, where, "pick of")
+    return tuple(
+        (
+            row.number,
+            Pick(
+                name=_name(row),
+                xy_px=np.array([row.values["x_px"], row.values["y_px"]]),
+                u_px=row.values["u_px"],
+            ),
+        )
+        for row in rows
+    )
+
+
+def nearest(name: str, names: Sequence[str]) -> str:
+    """Return a hint at the name that was probably meant, or the names that there are."""
+    near = difflib.get_close_matches(name, names, n=1, cutoff=0.5)
+    if near:
+        return f"the nearest is {shown(near[0])}"
+    return f"there are {', '.join(shown(each) for each in names[:12])}"
+
+
+def _bytes(path: Path) -> bytes:
+    """Return what a file holds."""
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise SessionError(f"{path.name}: cannot be read: {error.strerror}") from None
+
+
+def _name(row: Row) -> str:
+    return unicodedata.normalize("NFC", row.values["name"])
+
+
+def _refuse_doubles(rows: list[Row], where: str, what: str) -> None:
+    """Raise where two rows have one name."""
+    first: dict[str, int] = {}
+    faults = Faults()
+    for row in rows:
+        name = _name(row)
+        if name in first:
+            faults.add(
+                f"{where}: row {row.number}",
+                f"{what} {shown(name)} is in row {first[name]} too; keep one, or rename it",
+            )
+        first.setdefault(name, row.number)
+    if faults:
+        raise SessionError(*faults.messages)
+
+
+def _column(rows: list[Row], name: str, blank: float | None = None) -> Floats:
+    """Return one column (n,); blank cells become `blank`."""
+    values = [row.values[name] for row in rows]
+    return np.array([blank if value is None else value for value in values], dtype=np.float64)
+
+
+def _track(rows: list[Row], height_px: int) -> Track:
+    xy_px = np.column_stack([_column(rows, "x_px"), _column(rows, "y_px")])
+    cov_px2 = np.empty((len(rows), 2, 2))
+    cov_px2[:, 0, 0] = _column(rows, "u_x_px") ** 2
+    cov_px2[:, 1, 1] = _column(rows, "u_y_px") ** 2
+    cov_px2[:, 0, 1] = cov_px2[:, 1, 0] = _column(rows, "cov_xy_px2")
+    row = _column(rows, "row", np.nan)
+    streak = {name: _column(rows, name, np.nan) for name in _STREAK}
+    return Track(
+        frame=np.array([each.values["frame"] for each in rows], dtype=np.int64),
+        time_s=_column(rows, "time_s"),
+        xy_px=xy_px,
+        cov_px2=cov_px2,
+        row=np.where(np.isnan(row), xy_px[:, 1] / height_px, row),
+        time_u_s=_column(rows, "time_u_s"),
+        **streak,
+    )
