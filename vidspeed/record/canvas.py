@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import io
 import warnings
+from base64 import b64encode
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.image import imsave
 
 from vidspeed.values import CourseDrawing, Floats, Picture
 
@@ -17,6 +19,8 @@ ORANGE, SKY, GREEN, YELLOW = "#E69F00", "#56B4E9", "#009E73", "#F0E442"
 BLUE, VERMILLION, PURPLE, INK = "#0072B2", "#D55E00", "#CC79A7", "#1a1a1a"
 
 WIDTH_IN, DPI = 9.0, 120
+STRIP_IN = 0.55  # below a picture, for two rows of legend
+GROUND = "#1d2125"
 
 
 def plain(text: str, longest: int = 40) -> str:
@@ -28,7 +32,6 @@ def plain(text: str, longest: int = 40) -> str:
 def chart(height_in: float) -> tuple[Figure, Axes]:
     """Return a figure with one pair of axes for a chart."""
     figure = Figure(figsize=(WIDTH_IN, height_in), dpi=DPI, layout="constrained")
-    FigureCanvasAgg(figure)
     axes = figure.add_subplot()
     axes.spines[["top", "right"]].set_visible(False)
     return figure, axes
@@ -41,10 +44,10 @@ def photo(picture: Picture | None, low: Floats, high: Floats) -> tuple[Figure, A
     """
     width, height = np.maximum(high - low, 1.0)
     room_in = WIDTH_IN * float(np.clip(height / width, 0.12, 1.6))
-    figure = Figure(figsize=(WIDTH_IN, room_in + 0.42), dpi=DPI)
-    FigureCanvasAgg(figure)
-    axes = figure.add_axes((0.0, 0.42 / (room_in + 0.42), 1.0, room_in / (room_in + 0.42)))
-    axes.set_facecolor("#202428")
+    whole_in = room_in + STRIP_IN
+    figure = Figure(figsize=(WIDTH_IN, whole_in), dpi=DPI, facecolor=GROUND)
+    axes = figure.add_axes((0.0, STRIP_IN / whole_in, 1.0, room_in / whole_in), facecolor=GROUND)
+    axes.spines[:].set_visible(False)
     if picture is not None:
         axes.imshow(_greyed(picture), cmap="gray", vmin=0, vmax=255, interpolation="antialiased")
     axes.set_xlim(low[0], high[0])
@@ -59,7 +62,8 @@ def _greyed(picture: Picture) -> Picture:
     """Return a picture as one grey plane, its brightest part kept below the drawing's colours."""
     grey = picture if picture.ndim == 2 else picture.mean(axis=2)
     top = max(float(np.percentile(grey, 99.5)), 64.0)
-    return np.asarray(np.clip(grey * (165.0 / top) + 12.0, 0, 200), dtype=np.uint8)
+    dark = np.clip(grey * (165.0 / top) + 12.0, 0, 200)
+    return np.asarray(dark, dtype=np.uint8)
 
 
 def legend_below(figure: Figure, axes: Axes) -> None:
@@ -67,8 +71,8 @@ def legend_below(figure: Figure, axes: Axes) -> None:
     handles, labels = axes.get_legend_handles_labels()
     if handles:
         figure.legend(
-            handles, labels, loc="lower center", ncols=min(len(handles), 5), fontsize=9,
-            frameon=False, handletextpad=0.5, columnspacing=1.6,
+            handles, labels, loc="lower center", ncols=4, fontsize=9, frameon=False,
+            labelcolor="white", handletextpad=0.5, columnspacing=1.6,
         )  # fmt: skip
 
 
@@ -76,19 +80,47 @@ def draw_course(axes: Axes, drawing: CourseDrawing | None) -> None:
     """Draw the course line, the flight line and both gates in perspective."""
     if drawing is None:
         return
-    # Clip off what no one sees: limits stay those of the picture.
     course, flight = drawing.course_line_px, drawing.flight_line_px
     axes.plot(course[:, 0], course[:, 1], color=YELLOW, lw=1.0, ls=":", label="course line")
     axes.plot(flight[:, 0], flight[:, 1], color=YELLOW, lw=1.2, label="flight line")
     names = (("start gate", GREEN), ("finish gate", PURPLE))
     for (name, colour), gate in zip(names, drawing.gates_px, strict=True):
         axes.plot(gate[:, 0], gate[:, 1], color=colour, lw=2.2, label=name)
+        _name_gate(axes, name.split()[0], gate, colour)
 
 
-def png(figure: Figure) -> bytes:
-    """Return the figure as the bytes of a PNG file."""
-    stream = io.BytesIO()
+def _name_gate(axes: Axes, name: str, gate: Floats, colour: str) -> None:
+    """Write the gate's name above its highest end, for those who cannot tell the colours."""
+    seen = gate[np.isfinite(gate).all(axis=1)]
+    if len(seen):
+        axes.annotate(
+            name, seen[np.argmin(seen[:, 1])], xytext=(0, 4), textcoords="offset points",
+            ha="center", color=colour, fontsize=9, annotation_clip=True,
+        )  # fmt: skip
+
+
+def png(figure: Figure, *, coarse: bool = False) -> bytes:
+    """Return the figure as the bytes of a PNG file.
+
+    `coarse` keeps 32 levels of each colour, which is enough for a view to look at and makes the
+    file of a noisy picture less than half as large.
+    """
+    raw, stream = io.BytesIO(), io.BytesIO()
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        figure.savefig(stream, format="png", metadata={"Software": None})
+        figure.savefig(raw, format="rgba", dpi=DPI)
+    width, height = FigureCanvasAgg(figure).get_width_height()
+    pixels = np.frombuffer(raw.getvalue(), dtype=np.uint8).reshape(height, width, 4)
+    imsave(stream, pixels & np.uint8(0xF8) if coarse else pixels, format="png")
     return stream.getvalue()
+
+
+def data_uri(png: bytes) -> str:
+    """Return a PNG as a data URI.
+
+    Examples
+    --------
+    >>> data_uri(b"abc")
+    'data:image/png;base64,YWJj'
+    """
+    return "data:image/png;base64," + b64encode(png).decode("ascii")

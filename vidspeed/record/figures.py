@@ -53,7 +53,7 @@ def track_picture(view: ClipView, sighted: Sighted | None, drawing: CourseDrawin
     else:
         _draw_candidates(axes, lights)
     legend_below(figure, axes)
-    return png(figure)
+    return png(figure, coarse=True)
 
 
 def _draw_lights(axes: Axes, sighted: Sighted) -> None:
@@ -96,7 +96,7 @@ def speed_profile(result: PassResult, unit: str = "kmh") -> bytes:
     axes.set_xlabel("place along the course, x (m)")
     axes.set_ylabel(f"speed along the course ({spoken.label})")
     axes.ticklabel_format(useOffset=False)
-    axes.legend(fontsize=9, frameon=False, loc="best")
+    figure.legend(loc="outside upper center", ncols=5, fontsize=9, frameon=False)
     return png(figure)
 
 
@@ -156,7 +156,7 @@ def calibration_picture(
     enlarged = _enlargement(fit.markers, float(high[0] - low[0]))
     _draw_markers(axes, fit.markers, enlarged)
     legend_below(figure, axes)
-    return png(figure)
+    return png(figure, coarse=True)
 
 
 def _draw_markers(axes: Axes, markers: Sequence[MarkerResidual], enlarged: float) -> None:

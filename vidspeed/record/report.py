@@ -1,18 +1,173 @@
-"""The report."""
+"""The report: one file that opens anywhere, without a network."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from importlib.resources import files
+from typing import Any
 
-from vidspeed.values import Outcome
+import numpy as np
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+
+from vidspeed import __version__
+from vidspeed.record.canvas import data_uri
+from vidspeed.record.passview import pass_view
+from vidspeed.record.units import (
+    Unit,
+    bare_speed_text,
+    rounded_up,
+    unit_named,
+    with_uncertainty,
+)
+from vidspeed.record.words import beats_sentence, no_mark_sentence, range_sentence
+from vidspeed.values import CameraFit, MarkerResidual, Outcome, Session
+
+_MOST_CORRELATED = 10
 
 
 def report_html(
     outcome: Outcome,
     *,
-    unit: str,
+    unit: str = "kmh",
     tracks: Mapping[tuple[str, str], Sequence[bytes]],
     calibration: Mapping[str, bytes],
 ) -> bytes:
-    """Return it."""
-    return b"<html></html>"
+    """Return `report.html` in UTF-8, with every picture inside.
+
+    Parameters
+    ----------
+    tracks
+        PNG bytes by (camera, clip): a picture for each pass in the clip, in order of the passes.
+    calibration
+        PNG bytes by camera.
+    """
+    spoken = unit_named(unit)
+    home = files("vidspeed.record")
+    environment = Environment(autoescape=True, undefined=StrictUndefined)
+    template = environment.from_string(home.joinpath("report.html").read_text(encoding="utf-8"))
+    css = Markup(home.joinpath("report.css").read_text(encoding="utf-8"))
+    text = template.render(css=css, **report_view(outcome, spoken, tracks, calibration))
+    return text.encode("utf-8", errors="xmlcharrefreplace")
+
+
+def report_view(
+    outcome: Outcome,
+    unit: Unit,
+    tracks: Mapping[tuple[str, str], Sequence[bytes]],
+    calibration: Mapping[str, bytes],
+) -> dict[str, Any]:
+    """Return what the template shows, as texts."""
+    left = {key: list(pictures) for key, pictures in tracks.items()}
+    sentences = [range_sentence(result) for result in outcome.passes]
+    return {
+        "title": outcome.session.title,
+        "facts": _session_facts(outcome.session),
+        "unit": unit.label,
+        "version": __version__,
+        "mark": _mark_view(outcome, unit),
+        "no_mark": no_mark_sentence(outcome.passes),
+        "range_sentences": _most_telling(sentences),
+        "problems": outcome.problems,
+        "passes": [pass_view(outcome, result, unit, left) for result in outcome.passes],
+        "correlations": _correlations(outcome),
+        "cameras": [_camera_view(fit, calibration.get(fit.camera)) for fit in outcome.cameras],
+        "inputs": outcome.inputs,
+        "notes": [
+            (view.clip, note)
+            for view in outcome.clips
+            if view.facts is not None
+            for note in view.facts.notes
+        ],
+    }
+
+
+def _session_facts(session: Session) -> list[str]:
+    """Return date, place, craft and course as short texts."""
+    length = with_uncertainty(session.course.length_m, session.course.length_u_m)
+    found = [
+        session.date.isoformat() if session.date else "",
+        session.place or "",
+        session.craft.name or "",
+        f"course {length[0]} m, u {length[1]} m",
+    ]
+    return [text for text in found if text]
+
+
+def _mark_view(outcome: Outcome, unit: Unit) -> dict[str, Any] | None:
+    """Return the mark as texts."""
+    mark = outcome.mark
+    if mark is None:
+        return None
+    places = rounded_up(mark.speed_U95_mps * unit.per_mps)[1]
+    return {
+        "speed": bare_speed_text(mark.speed_mps, mark.speed_U95_mps, unit),
+        "u": f"{mark.speed_u_mps * unit.per_mps:.2g}",
+        "factor": f"{mark.coverage_factor:.2f}",
+        "passes": mark.passes,
+        "from_times": f"{mark.speed_from_mean_time_mps * unit.per_mps:.{places}f}",
+        "selected": mark.selected_from,
+        "left_out": mark.left_out,
+        "beats": beats_sentence(outcome, unit),
+    }
+
+
+def _most_telling(sentences: Sequence[str | None]) -> list[str]:
+    """Return the first of the sentences: at the top it is said once, below for each pass."""
+    return [sentence for sentence in sentences if sentence is not None][:1]
+
+
+def _correlations(outcome: Outcome) -> dict[str, Any] | None:
+    """Return the correlation matrix of the passes, None where it would say or show too much."""
+    labels, covariance = outcome.covariance_labels, np.asarray(outcome.covariance)
+    if not 2 <= len(labels) <= _MOST_CORRELATED:
+        return None
+    u = np.sqrt(np.diag(covariance))
+    matrix = covariance / np.where(u > 0.0, u, np.nan) / np.where(u > 0.0, u, np.nan)[:, None]
+    cells = [[f"{value:.2f}" if np.isfinite(value) else "–" for value in row] for row in matrix]
+    return {"labels": labels, "rows": list(zip(labels, cells, strict=True))}
+
+
+def _camera_view(fit: CameraFit, picture: bytes | None) -> dict[str, Any]:
+    """Return one camera as texts."""
+    axes = zip(fit.pose.position_m.tolist(), fit.position_u_m.tolist(), strict=True)
+    places = [with_uncertainty(*axis) for axis in axes]
+    focal = with_uncertainty(float(fit.lens[0]), fit.focal_u_px)
+    checks = "none held out" if fit.check_rms_m is None else f"{fit.check_rms_m:.3f} m"
+    return {
+        "name": fit.camera,
+        "facts": [
+            ("Stands at x, y, z (m)", ", ".join(place[0] for place in places)),
+            ("u of that (m)", ", ".join(place[1] for place in places)),
+            ("Focal length", f"{focal[0]} px, u {focal[1]} px"),
+            ("Residual of the fit, RMS", f"{fit.rms_px:.2f} px"),
+            ("Check markers, RMS", checks),
+        ],
+        "picture": picture and _camera_picture(fit, picture),
+        "problems": fit.problems,
+        "markers": [_marker_view(marker) for marker in fit.markers],
+    }
+
+
+def _camera_picture(fit: CameraFit, picture: bytes) -> dict[str, str]:
+    """Return the calibration picture with its texts."""
+    return {
+        "uri": data_uri(picture),
+        "alt": f"View of camera {fit.camera}: {len(fit.markers)} picks with the markers "
+        f"re-projected, RMS {fit.rms_px:.2f} px, and the course with both gates",
+        "caption": "Picks (rings), the markers re-projected (crosses) and what is left "
+        "(arrows, enlarged), with the course line, the flight line and both gates.",
+    }
+
+
+def _marker_view(marker: MarkerResidual) -> dict[str, Any]:
+    """Return one marker as texts."""
+    return {
+        "name": marker.name,
+        "use": marker.use,
+        "residual": f"{marker.residual_px[0]:+.2f}, {marker.residual_px[1]:+.2f}",
+        "size": f"{marker.residual_m:.3f}",
+        "u": f"{marker.u_m:.3f}",
+        "normalised": f"{marker.normalised:.1f}",
+        "odd": abs(marker.normalised) > 2.0,
+    }
