@@ -252,7 +252,7 @@ def draw_body(rng: np.random.Generator, plan: Plan, name: str) -> Body:
         rate_hz=rate,
         readout_s=readout,
         clock_scale=1.0 + 1e-6 * clock_u * rng.standard_normal(),
-        exposure_s=float(rng.uniform(0.1, 0.5)) / rate,
+        exposure_s=float(rng.uniform(0.05, 0.5) if video else rng.uniform(0.0, 1.0)) / rate,
         across_px=across,
         along_px=across * rng.uniform(1.0, 3.0),
         understated=plan.understated,
@@ -429,7 +429,11 @@ def assemble(
             for i, (label, _, _) in enumerate(places)
             if seen[i]
         ]
-    starts = rng.uniform(1.0, 6.0, (len(paths), len(cameras)))
+    starts = rng.uniform(3.0, 6.0, (len(paths), len(cameras)))
+    if plan.kind == "videos":  # short clips: as long as the pass, and a little
+        reach = 0.35 * plan.length_m
+        longest = [-min(p.time_at(-reach), p.time_at(p.length_m + reach)) for p in paths]
+        starts = np.array(longest)[:, None] + rng.uniform(0.3, 0.6, starts.shape)
     tables, lens_files = state_tables(rng, plan, drawn, line, paths, starts)
     tags = [f"{plan.cameras} camera", f"lens {plan.lens_kind}", *(c.placement for c in cameras)]
     tags += ["understated lights"] if plan.understated > 1.0 else []
@@ -446,6 +450,7 @@ def assemble(
         starts_s=starts,
         lamp_m=plan.lamp_u_m * rng.standard_normal((len(paths), len(cameras), 2)),
         stated=tables,
+        true_markers=[item[1] for item in places],
         markers=markers,
         picks=picks,
         lens_files=lens_files,
@@ -490,12 +495,15 @@ def state_tables(
             told = camera.pose.position_m + u * rng.standard_normal(3)
             entry |= {"position_m": told.tolist(), "position_u_m": u}
         tables["camera"].append(entry)
+    synced = plan.cameras == 2 and rng.random() < 0.25
+    told = rng.random() < 0.4 or (synced and plan.kind == "videos")
     tables["clip"] = [
         {"camera": camera.name, "pass": str(number + 1), "flight": "1"}
+        | (state_exposure(rng, camera) if told else {})
         for number in range(len(paths))
         for camera, _, _ in drawn
     ]
-    if plan.cameras == 2 and rng.random() < 0.25:
+    if synced:
         tables["sync"] = [state_sync(rng, [item[0] for item in drawn], starts_s[0])]
     return tables, lens_files
 
@@ -517,6 +525,13 @@ def state_line(plan: Plan, line: tuple[float, float]) -> dict[str, Any]:
         table["offset_shared_u_m"] = plan.offset_u_m * np.sqrt(plan.shared_part)
         table["height_shared_u_m"] = plan.height_u_m * np.sqrt(plan.shared_part)
     return table
+
+
+def state_exposure(rng: np.random.Generator, camera: TrueCamera) -> dict[str, Any]:
+    """Return the keys of a clip that tell its exposure."""
+    u = 0.05 * camera.exposure_s
+    told = camera.exposure_s + u * rng.standard_normal()
+    return {"exposure_ms": 1e3 * told, "exposure_u_ms": 1e3 * u}
 
 
 def state_sync(

@@ -59,6 +59,7 @@ class Case:
     starts_s: Floats  # (passes, cameras): camera's clock at the craft's tau = 0
     lamp_m: Floats  # (passes, cameras, 2): where each camera sees the light, y and z
     stated: dict[str, Any]
+    true_markers: list[Floats]
     markers: list[tuple[str, Floats, float, str]]
     picks: dict[str, list[tuple[str, Floats, float | None]]]
     lens_files: dict[str, dict[str, Any]] = field(default_factory=dict)
@@ -140,8 +141,8 @@ def _chart_slopes(board: Floats, pose6: Floats, lens: Floats) -> Floats:
     step = np.concatenate([[1e-2] * 4, [1e-5] * 5, [1e-6] * 6])
 
     def pixels(value: Floats) -> Floats:
-        turn = _rotation(value[9:12])
-        pose = Pose(camera_from_course=turn, position_m=-turn.T @ value[12:15])
+        axes = turn(value[9:12])
+        pose = Pose(camera_from_course=axes, position_m=-axes.T @ value[12:15])
         return project(board, pose, value[:9]).ravel()
 
     columns = []
@@ -152,7 +153,7 @@ def _chart_slopes(board: Floats, pose6: Floats, lens: Floats) -> Floats:
     return np.stack(columns, axis=1)
 
 
-def _rotation(vector: Floats) -> Floats:
+def turn(vector: Floats) -> Floats:
     """Return the rotation matrix of a rotation vector (Rodrigues' formula)."""
     angle = float(np.linalg.norm(vector))
     if angle < 1e-12:

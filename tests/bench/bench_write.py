@@ -12,22 +12,27 @@ from bench_scene import Case, TrueCamera
 from bench_truth import Floats, TruePath
 
 
-def write_case(case: Case, folder: Path, rng: np.random.Generator) -> None:
-    """Write the whole session with bare tracks; `rng` draws the noise of the lights."""
+def write_case(case: Case, folder: Path, rng: np.random.Generator) -> list[list[dict[str, float]]]:
+    """Write the whole session with bare tracks; `rng` draws the noise of the lights.
+
+    Returns the lights of the first pass, a list of rows a camera.
+    """
     tables = dict(case.stated)
     clips = iter(tables.pop("clip"))
     syncs = tables.pop("sync", [])
     written = []
+    first: list[list[dict[str, float]]] = []
     names: dict[str, str] = {}
     for number, path in enumerate(case.paths):
         for index, camera in enumerate(case.cameras):
             clip = dict(next(clips))
             clip["track"] = f"hand/{camera.name}-{number + 1}.csv"
-            if number == 0:
-                names[camera.name] = clip["track"]
             rows = lights(
                 camera, path, case.starts_s[number, index], case.lamp_m[number, index], rng
             )
+            if number == 0:
+                names[camera.name] = clip["track"]
+                first.append(rows)
             write_table(folder / clip["track"], rows)
             written.append(clip)
     tables["clip"] = written
@@ -35,6 +40,7 @@ def write_case(case: Case, folder: Path, rng: np.random.Generator) -> None:
         tables["sync"] = [s | {"clips": [names[name] for name in s["clips"]]} for s in syncs]
     write_survey(case, folder)
     (folder / "session.toml").write_text(toml_text(tables), encoding="utf-8", newline="\n")
+    return first
 
 
 def write_survey(case: Case, folder: Path) -> None:
@@ -62,8 +68,7 @@ def lights(
 ) -> list[dict[str, float]]:
     """Return the rows of a track: where the camera sees the light, with noise, frame by frame.
 
-    The craft is at tau = scale * (stamp - start) + read-out * row, as the contract's camera
-    model has it; the row is that of the light itself, found by repetition.
+    The craft is at tau = scale * (stamp - start) + exposure / 2 + read-out * row; the row is that of the light itself, found by repetition.
     """
     reach = 0.35 * path.length_m + 2.0 * abs(path.speed_mps) / camera.rate_hz
     ends = sorted((path.time_at(-reach), path.time_at(path.length_m + reach)))
@@ -71,7 +76,7 @@ def lights(
     last = int(np.floor((ends[1] / camera.clock_scale + start_s) * camera.rate_hz))
     frame = np.arange(max(first, 0), last + 1)
     stamp = frame / camera.rate_hz
-    tau = camera.clock_scale * (stamp - start_s)
+    tau = camera.clock_scale * (stamp - start_s) + camera.exposure_s / 2.0
     xy = seen_at(camera, path, tau, lamp_m)
     for _ in range(12):
         row = np.clip(np.nan_to_num(xy[:, 1]), 0.0, camera.size_px[1]) / camera.size_px[1]
