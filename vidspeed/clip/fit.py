@@ -1,0 +1,190 @@
+"""Fit a streak to the pixels of a spot: weighted least squares with priors, censored pixels.
+
+The pixels above the saturation level are not believed: they only ask that the model be at least
+that bright there. K. Levenberg, "A method for the solution of certain non-linear problems in
+least squares", Quarterly of Applied Mathematics 2 (1944) 164-168.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vidspeed.clip.background import ground, level_scale
+from vidspeed.clip.lights import Spot
+from vidspeed.clip.profile import HALF_X, HALF_Y, PEAK, SHAPE, SLOPE, WIDTH, X, Y, streak
+from vidspeed.values import Bools, Floats, Ints, Value
+
+PARAMETERS = SHAPE + 3  # and a background: offset, tilt along x, tilt along y
+TILT_PX = 10.0  # the tilts are levels over this distance
+ROUNDS = 40
+SETTLED = 1e-3  # steps of less than this share of a standard deviation end the search
+REACH = 5.0  # widths around the segment that are looked at
+LEAST_WIDTH_PX, MOST_WIDTH_PX = 0.45, 8.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Pixels(Value):
+    """The pixels of a spot that are fitted, n of them, in full-size picture pixels.
+
+    `value` is the level above the background, `noise2` the variance of one pixel as the
+    background shows it; where `full`, the value is a lower bound. `at` (n,) is the place in the
+    patch of shape `shape`.
+    """
+
+    x: Floats
+    y: Floats
+    value: Floats
+    noise2: Floats
+    full: Bools
+    at: Ints
+    shape: tuple[int, int]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Prior(Value):
+    """What is known of the parameters (10,) beforehand: value and standard deviation."""
+
+    value: Floats
+    sd: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Fit(Value):
+    """The fit of one spot.
+
+    `slopes` (n, 10) and `residual` (n,) are over the noise; `inverse` (10, 10) is the inverse of
+    the normal matrix, the prior included. `modelled` (n,) is the light's level.
+    """
+
+    parameters: Floats
+    inverse: Floats
+    slopes: Floats
+    residual: Floats
+    modelled: Floats
+    settled: bool
+
+    @property
+    def leverage(self) -> Floats:
+        """Return how far each pixel (n,) determines its own fitted value, 0 to 1."""
+        return np.asarray(np.einsum("ni,ij,nj->n", self.slopes, self.inverse, self.slopes))
+
+
+def pixels_of(spot: Spot, reach_px: float, full_level: float) -> Pixels:
+    """Return the pixels of a spot that lie within `reach_px` of its segment.
+
+    `full_level` (eight-bit levels) is where the picture saturates.
+    """
+    around = ground(spot.past)
+    raw = spot.luma.astype(np.float64) * level_scale(spot.luma)
+    rows, columns = np.mgrid[0 : raw.shape[0], 0 : raw.shape[1]].astype(np.float64)
+    dx = columns + spot.corner_px[0] - spot.xy_px[0]
+    dy = rows + spot.corner_px[1] - spot.xy_px[1]
+    half = float(np.linalg.norm(spot.half_px))
+    cosine, sine = (spot.half_px / half) if half > 0 else np.array([1.0, 0.0])
+    u, v = dx * cosine + dy * sine, dy * cosine - dx * sine
+    beyond = np.maximum(np.abs(u) - half, 0.0)
+    kept = spot.own & (np.hypot(beyond, v) <= reach_px)
+    return Pixels(
+        x=(dx + spot.xy_px[0])[kept],
+        y=(dy + spot.xy_px[1])[kept],
+        value=(raw - around.level)[kept],
+        noise2=around.noise2[kept] * (1.0 + 1.0 / around.samples),
+        full=raw[kept] >= full_level,
+        at=np.flatnonzero(kept),
+        shape=(raw.shape[0], raw.shape[1]),
+    )
+
+
+def start_of(spot: Spot) -> Floats:
+    """Return the parameters (10,) that a spot's rough figures suggest."""
+    start = np.zeros(PARAMETERS)
+    start[[X, Y]], start[[HALF_X, HALF_Y]] = spot.xy_px, spot.half_px
+    start[WIDTH] = np.clip(spot.sigma_px, 0.8, 4.0)
+    half = float(np.linalg.norm(spot.half_px))
+    start[PEAK] = spot.peak * max(1.0, 0.8 * half / start[WIDTH])
+    return start
+
+
+def fit_streak(pixels: Pixels, start: Floats, prior: Prior, noise2: Floats) -> Fit:
+    """Fit the parameters (10,) to the pixels; `noise2` (n,) is the variance of each value."""
+    weight = 1.0 / np.sqrt(noise2)
+    tightness = 1.0 / prior.sd**2
+    now, damping = _kept_possible(start), 1e-2
+    level, residual, slopes = _state(pixels, now, weight)
+    cost = _cost(residual, now, prior)
+    settled = False
+    for _ in range(ROUNDS):
+        normal = slopes.T @ slopes + np.diag(tightness)
+        pull = slopes.T @ residual + tightness * (prior.value - now)
+        step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), pull)
+        then = _kept_possible(now + step)
+        new_state = _state(pixels, then, weight)
+        new_cost = _cost(new_state[1], then, prior)
+        if new_cost <= cost:
+            small = np.abs(then - now) <= SETTLED / np.sqrt(np.diag(normal))
+            now, cost, damping = then, new_cost, max(damping / 5.0, 1e-9)
+            level, residual, slopes = new_state
+            settled = bool(np.all(small)) and damping < 1e-2
+        else:
+            damping *= 6.0
+            settled = damping > 1e8
+        if settled:
+            break
+    inverse = np.linalg.inv(slopes.T @ slopes + np.diag(tightness))
+    return Fit(
+        parameters=now, inverse=inverse, slopes=slopes, residual=residual,
+        modelled=level, settled=settled,
+    )  # fmt: skip
+
+
+def ends_of(parameters: Floats) -> NDArray[np.float64]:
+    """Return the two ends (2, 2) of a streak."""
+    half = parameters[[HALF_X, HALF_Y]]
+    return np.stack([parameters[[X, Y]] - half, parameters[[X, Y]] + half])
+
+
+def slope_prior(length_px: float, picture_px: float) -> float:
+    """Return the standard deviation of the relative change of brightness along a streak.
+
+    Light falls with the square of the range; a streak of L pixels, seen with a focal length of
+    at least half the picture's longer side, changes its range by up to 2 L over that side.
+    """
+    return 0.005 + 3.0 * length_px / picture_px
+
+
+def _state(pixels: Pixels, parameters: Floats, weight: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return the light's level, the residuals over the noise and the slopes over the noise."""
+    level, shape_slopes = streak(parameters[:SHAPE], pixels.x, pixels.y)
+    tilt = np.column_stack(
+        [
+            np.ones_like(level),
+            (pixels.x - parameters[X]) / TILT_PX,
+            (pixels.y - parameters[Y]) / TILT_PX,
+        ]
+    )
+    base = tilt @ parameters[SHAPE:]
+    slopes = np.hstack([shape_slopes, tilt])
+    slopes[:, X] -= parameters[SHAPE + 1] / TILT_PX
+    slopes[:, Y] -= parameters[SHAPE + 2] / TILT_PX
+    residual = pixels.value - level - base
+    met = pixels.full & (residual <= 0.0)  # the model is at least as bright as it must be
+    keep = np.where(met, 0.0, weight)
+    return level, residual * keep, slopes * keep[:, None]
+
+
+def _cost(residual: Floats, parameters: Floats, prior: Prior) -> float:
+    off = (parameters - prior.value) / prior.sd
+    return float(residual @ residual + off @ off)
+
+
+def _kept_possible(parameters: Floats) -> Floats:
+    """Keep the width in its limits, the half length off zero and the slope small."""
+    kept = parameters.copy()
+    kept[WIDTH] = np.clip(kept[WIDTH], LEAST_WIDTH_PX, MOST_WIDTH_PX)
+    kept[SLOPE] = np.clip(kept[SLOPE], -1.8, 1.8)
+    if np.hypot(kept[HALF_X], kept[HALF_Y]) < 0.1 * kept[WIDTH]:
+        kept[HALF_X] += 0.1 * kept[WIDTH]
+    return kept

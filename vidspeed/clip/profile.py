@@ -1,0 +1,104 @@
+"""The picture of a lamp that moves during the exposure: a line segment blurred by the lens.
+
+With u along and v across the segment, from its middle, its half length q and the width s, the
+level is P V(v) (E(u) + g T(u)), where V = exp(-v^2/2s^2), E is the mean over the segment of
+exp(-(u - t)^2/2s^2) and T the same mean weighted with t/2q: g is the change of brightness from
+end to end, relative. For q -> 0 this is P exp(-r^2/2s^2), a point.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from scipy.special import erf
+
+from vidspeed.values import Floats
+
+# Places in a vector of parameters.
+X, Y, HALF_X, HALF_Y, WIDTH, PEAK, SLOPE = range(7)
+SHAPE = 7
+LEAST_HALF = 0.05  # half length in widths below which a segment is a point
+
+
+class _Along(NamedTuple):
+    """The segment's profile along itself, and its derivatives by place, half length, width."""
+
+    level: Floats
+    by_u: Floats
+    by_half: Floats
+    by_width: Floats
+
+
+def streak(parameters: Floats, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+    """Return the level (n,) of a streak at pixels x, y (n,) and its derivatives (n, 7).
+
+    `parameters`: middle x, y; half vector x, y; width (pixels); peak (level); slope g.
+    """
+    half_x, half_y, width = parameters[HALF_X], parameters[HALF_Y], parameters[WIDTH]
+    half = max(float(np.hypot(half_x, half_y)), LEAST_HALF * width)
+    cosine, sine = (half_x / half, half_y / half) if np.hypot(half_x, half_y) > 0 else (1.0, 0.0)
+    dx, dy = x - parameters[X], y - parameters[Y]
+    u, v = dx * cosine + dy * sine, dy * cosine - dx * sine
+    across = np.exp(-0.5 * (v / width) ** 2)
+    even, tilted = _even(u, half, width), _tilted(u, half, width)
+    peak, slope = parameters[PEAK], parameters[SLOPE]
+    along = _Along(*(e + slope * t for e, t in zip(even, tilted, strict=True)))
+    level = peak * across * along.level
+    by_u = peak * across * along.by_u
+    by_v = -level * v / width**2
+    by_turn = by_u * v - by_v * u  # by the angle from +x towards +y
+    by_half = peak * across * along.by_half
+    slopes = np.column_stack(
+        [
+            -by_u * cosine + by_v * sine,
+            -by_u * sine - by_v * cosine,
+            by_half * cosine - by_turn * sine / half,
+            by_half * sine + by_turn * cosine / half,
+            level * v**2 / width**3 + peak * across * along.by_width,
+            across * along.level,
+            peak * across * tilted.level,
+        ]
+    )
+    return level, slopes
+
+
+def _ends(u: Floats, half: float, width: float) -> tuple[Floats, Floats, Floats]:
+    """Return the integral of the blur over the segment, and the blur at its two ends."""
+    ahead = np.exp(-0.5 * ((u - half) / width) ** 2)
+    behind = np.exp(-0.5 * ((u + half) / width) ** 2)
+    root = np.sqrt(2.0) * width
+    whole = width * np.sqrt(np.pi / 2.0) * (erf((u + half) / root) - erf((u - half) / root))
+    return whole, ahead, behind
+
+
+def _even(u: Floats, half: float, width: float) -> _Along:
+    """Return E and its derivatives."""
+    whole, ahead, behind = _ends(u, half, width)
+    length = 2.0 * half
+    spread = (whole - (half - u) * ahead - (half + u) * behind) / width
+    return _Along(
+        whole / length,
+        (behind - ahead) / length,
+        (behind + ahead) / length - whole / (half * length),
+        spread / length,
+    )
+
+
+def _tilted(u: Floats, half: float, width: float) -> _Along:
+    """Return T and its derivatives."""
+    whole, ahead, behind = _ends(u, half, width)
+    area = 4.0 * half**2
+    moment = u * whole - width**2 * (ahead - behind)
+    spread = (whole - (half - u) * ahead - (half + u) * behind) / width
+    by_width = (
+        u * spread
+        - 2.0 * width * (ahead - behind)
+        - (ahead * (u - half) ** 2 - behind * (u + half) ** 2) / width
+    )
+    return _Along(
+        moment / area,
+        (whole - half * (ahead + behind)) / area,
+        half * (ahead - behind) / area - 2.0 * moment / (half * area),
+        by_width / area,
+    )
