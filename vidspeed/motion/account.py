@@ -1,0 +1,274 @@
+"""The account of a solved pass: speed, uncertainty, budget, profile, checks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from vidspeed.motion.budget import budget_rows
+from vidspeed.motion.coverage import coverage_factor, effective_dof
+from vidspeed.motion.flight import (
+    Flight,
+    flight_residuals,
+    light_places,
+    light_times,
+)
+from vidspeed.motion.path import local_speeds, stretch_speed, time_at
+from vidspeed.values import (
+    Bools,
+    Check,
+    Clip,
+    Crossing,
+    Floats,
+    Input,
+    Ints,
+    PassResult,
+    Profile,
+    Session,
+    Sighted,
+)
+
+GATE_GAP_S = 0.25  # a gate is seen where lights on both sides of it are no farther apart
+PROFILE_POINTS = 41
+MOST_NOISE = 3.0  # sqrt(q) above which the lights' own uncertainty was clearly not the truth
+MOST_DEVIATE = 3.0  # a prior this many standard uncertainties off is pointed out
+
+
+def account(session: Session, flight: Flight, clips: Sequence[Clip], label: str) -> PassResult:
+    """Return the result of a solved pass."""
+    length_m = session.course.length_m
+    stretch = _stretch(flight)
+    seen = [_gate_seen(flight, gate) for gate in (0.0, length_m)]
+    measured = all(seen)
+    ends = (0.0, length_m) if measured else stretch
+    speed, gradient = _speed(flight, ends)
+    inputs = _inputs(flight)
+    sensitivities = flight.adjustment.jacobian @ (flight.adjustment.covariance @ gradient)
+    u = float(np.linalg.norm(sensitivities))
+    dof = effective_dof(u, _noise_parts(flight, sensitivities))
+    factor = coverage_factor(dof)
+    profile, path = _profile(flight, stretch)
+    return PassResult(
+        label=label,
+        flight=_common([clip.flight for clip in clips]),
+        setup=_common([clip.setup for clip in clips]),
+        clips=tuple(clip.name for clip in clips),
+        status="measured" if measured else "partial",
+        direction="forward" if flight.along[1] > 0.0 else "reverse",
+        speed_mps=speed,
+        speed_u_mps=u,
+        speed_U95_mps=factor * u,
+        coverage_factor=factor,
+        dof=dof,
+        interval95_mps=(speed - factor * u, speed + factor * u),
+        stretch_m=stretch,
+        crossings=tuple(_crossing(flight, order) for order in range(len(flight.lit))),
+        profile=profile,
+        path_m=path,
+        budget=budget_rows(inputs, sensitivities),
+        inputs=tuple(inputs),
+        sensitivities_mps=sensitivities,
+        sightings=tuple(_sighted(flight, order) for order in range(len(flight.lit))),
+        checks=tuple(_checks(session, flight, seen, speed, u)),
+        recorded=next((clip.recorded for clip in clips if clip.recorded is not None), None),
+    )
+
+
+def _common(values: Sequence[str | None]) -> str | None:
+    return next((value for value in values if value is not None), None)
+
+
+def speed_of(flight: Flight) -> tuple[float, Floats]:
+    """Return the speed between the gates, (1 + s) . length / time, and its gradient by theta."""
+    return _speed(flight, (0.0, flight.length_m))
+
+
+def _speed(flight: Flight, ends: tuple[float, float]) -> tuple[float, Floats]:
+    network, state = flight.network, flight.state
+    traverse = network.traverses[0]
+    course_speed, by_path, _ = stretch_speed(
+        ends[0], ends[1], flight.along, traverse.slopes_at(state)[:, 0, :], traverse.frame
+    )
+    scale = 1.0 + network.scale_u * float(state.theta[network.scale_at][0])
+    gradient = np.zeros(network.ledger.size)
+    gradient[traverse.path] = scale * by_path
+    gradient[network.scale_at] = network.scale_u * course_speed
+    return scale * course_speed, gradient
+
+
+def _stretch(flight: Flight) -> tuple[float, float]:
+    """Return the x range of the used lights."""
+    used = np.concatenate(
+        [
+            light_places(flight, order)[flight.used[order], 0]
+            for order in range(len(flight.lit))
+        ]
+    )
+    return float(used.min()), float(used.max())
+
+
+def _gate_seen(flight: Flight, gate_m: float) -> bool:
+    """Tell whether some camera has used lights on both sides of a gate, close in time."""
+    for order in range(len(flight.lit)):
+        used = flight.used[order]
+        x_m = light_places(flight, order)[used, 0]
+        time = light_times(flight, order)[used]
+        before, after = time[x_m <= gate_m], time[x_m > gate_m]
+        if not len(before) or not len(after):
+            continue
+        if flight.along[1] < 0.0:
+            before, after = after, before
+        if after.min() - before.max() <= GATE_GAP_S:
+            return True
+    return False
+
+
+def _inputs(flight: Flight) -> list[Input]:
+    """Return the inputs, those of widened lights as type A."""
+    inputs = flight.network.inputs()
+    for rows, noise in zip(flight.network.light_rows()[0], flight.noise, strict=True):
+        if noise.scale > 1.0:
+            inputs[rows] = [replace(entry, kind="A") for entry in inputs[rows]]
+    return inputs
+
+
+def _noise_parts(
+    flight: Flight, sensitivities: Floats
+) -> list[tuple[float, float | None]]:
+    """Return contribution and degrees of freedom of each clip's lights."""
+    return [
+        (float(np.linalg.norm(sensitivities[rows])), noise.dof if noise.scale > 1.0 else None)
+        for rows, noise in zip(flight.network.light_rows()[0], flight.noise, strict=True)
+    ]
+
+
+def _profile(flight: Flight, stretch: tuple[float, float]) -> tuple[Profile, Floats]:
+    """Return the speed along x from end to end of the used lights, and the path there (n, 3)."""
+    traverse = flight.network.traverses[0]
+    slopes = traverse.slopes_at(flight.state)[:, 0, :]
+    x_m = np.linspace(stretch[0], stretch[1], PROFILE_POINTS)
+    speed, by_path = local_speeds(x_m, flight.along, slopes, traverse.frame)
+    network = flight.network
+    scale = 1.0 + network.scale_u * float(flight.state.theta[network.scale_at][0])
+    gradient = np.zeros((len(x_m), network.ledger.size))
+    gradient[:, traverse.path] = scale * by_path
+    gradient[:, network.scale_at] = network.scale_u * speed[:, None]
+    variance = np.einsum("ni,ij,nj->n", gradient, flight.adjustment.covariance, gradient)
+    path = traverse.smooth(flight.state, time_at(x_m, flight.along, traverse.frame))
+    profile = Profile(x_m=x_m, speed_mps=scale * speed, speed_u_mps=np.sqrt(variance))
+    return profile, path
+
+
+def _crossing(flight: Flight, order: int) -> Crossing:
+    """Return when a clip's own clock saw the gates: the read-out's row is that of its lights."""
+    lit = flight.lit[order]
+    clip = flight.network.traverses[0].clips[order]
+    station = flight.network.stations[clip.station]
+    gates = np.sort(flight.gate_times_s)
+    row = np.interp(gates, light_times(flight, order), lit.track.row)
+    offset = 0.0 if clip.offset is None else float(flight.state.theta[clip.offset][0])
+    since = gates - offset - station.readout_at(flight.state) * row
+    at = since / station.clock_scale(flight.state) + clip.reference_s
+    return Crossing(
+        clip=lit.clip,
+        camera=lit.stand.camera.name,
+        time_in_s=float(at[0]),
+        time_out_s=float(at[1]),
+    )
+
+
+def _sighted(flight: Flight, order: int) -> Sighted:
+    lit, used = flight.lit[order], flight.used[order]
+    white, left = flight_residuals(flight, order)
+    residual = np.full((len(used), 2), np.nan)
+    distance = np.full(len(used), np.nan)
+    residual[used] = left
+    distance[used] = np.linalg.norm(white, axis=1)
+    noise = flight.noise[order]
+    return Sighted(
+        clip=lit.clip,
+        camera=lit.stand.camera.name,
+        track=lit.track,
+        used=used,
+        residual_px=residual,
+        normalised=distance,
+        x_m=light_places(flight, order)[:, 0],
+        noise_scale=float(np.sqrt(noise.scale)),
+        correlation=noise.correlation,
+    )
+
+
+def _checks(
+    session: Session, flight: Flight, seen: Sequence[bool], speed: float, u: float
+) -> list[Check]:
+    return [
+        _check_gates(seen),
+        _check_noise(flight),
+        _check_priors(flight),
+        _check_range(session, speed, u),
+        _check_one_camera(flight),
+    ]
+
+
+def _check_gates(seen: Sequence[bool]) -> Check:
+    if all(seen):
+        return Check(name="gates", status="ok", detail="lights on both sides of both gates")
+    missed = " and ".join(
+        name for name, there in zip(("start", "finish"), seen, strict=True) if not there
+    )
+    return Check(
+        name="gates",
+        status="warn",
+        detail=f"no lights close on both sides of the {missed} gate: the speed is that of the "
+        "stretch that was seen, and no candidate for the mark",
+    )
+
+
+def _check_noise(flight: Flight) -> Check:
+    worst = max(float(np.sqrt(noise.scale)) for noise in flight.noise)
+    out = sum(int((~used).sum()) for used in flight.used)
+    detail = f"lights scatter {worst:.2f} times their own uncertainty; {out} lights left out"
+    return Check(name="lights", status="ok" if worst < MOST_NOISE else "warn", detail=detail)
+
+
+def _check_priors(flight: Flight) -> Check:
+    """Point out what was entered and does not fit what was seen."""
+    priors: list[Input] = flight.network.ledger.priors
+    places: Ints = np.array(flight.network.ledger.places, dtype=np.int64)
+    deviates = flight.state.theta[places]
+    spread = 1.0 - np.diag(flight.adjustment.covariance)[places]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        off = np.where(spread > 1e-3, np.abs(deviates) / np.sqrt(np.maximum(spread, 1e-12)), 0.0)
+    judged: Bools = np.array([not entry.name.startswith("weave") for entry in priors])
+    worst = int(np.argmax(np.where(judged, off, 0.0)))
+    if off[worst] <= MOST_DEVIATE:
+        return Check(name="entered figures", status="ok", detail="all fit what was seen")
+    entry = priors[worst]
+    return Check(
+        name="entered figures",
+        status="warn",
+        detail=f"{entry.owner}: {entry.name} lies {off[worst]:.1f} standard deviations from where "
+        f"the lights put it (entered with u = {entry.input_u:.3g} {entry.unit})",
+    )
+
+
+def _check_range(session: Session, speed: float, u: float) -> Check:
+    low, high = session.craft.speed_mps
+    inside = low - 2.0 * u <= speed <= high + 2.0 * u
+    return Check(
+        name="speed range",
+        status="ok" if inside else "fail",
+        detail=f"the craft's range is {3.6 * low:.0f} to {3.6 * high:.0f} km/h",
+    )
+
+
+def _check_one_camera(flight: Flight) -> Check:
+    if len(flight.lit) > 1:
+        return Check(name="range", status="ok", detail="several cameras fix the flight line")
+    return Check(
+        name="range",
+        status="ok",
+        detail="one camera cannot see how far away the light is: the stated flight line decides",
+    )

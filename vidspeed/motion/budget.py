@@ -1,0 +1,88 @@
+"""What the uncertainty of a speed is made of, input by input.
+
+To first order the speed is a sum of inputs times sensitivities, s = grad . Sigma . J^T W (the
+least-squares estimator differentiated by its observations and priors, GUM 5.1). Every number
+here is for one standard uncertainty of the input, so squares add up to the variance.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from vidspeed.values import BudgetRow, Floats, Input, PassResult
+
+
+def budget_rows(inputs: Sequence[Input], sensitivities_mps: Floats) -> tuple[BudgetRow, ...]:
+    """Group the signed sensitivities (m,) into rows a person can act on, largest first."""
+    groups: dict[tuple[str, str], list[int]] = {}
+    for index, entry in enumerate(inputs):
+        groups.setdefault((entry.source, entry.owner), []).append(index)
+    total = float(sensitivities_mps @ sensitivities_mps)
+    rows = []
+    for (source, owner), members in groups.items():
+        squares = float(np.sum(sensitivities_mps[members] ** 2))
+        sizes = {inputs[index].input_u for index in members}
+        rows.append(
+            BudgetRow(
+                source=source,
+                owner=owner,
+                kind="A" if any(inputs[index].kind == "A" for index in members) else "B",
+                assumed=any(inputs[index].assumed for index in members),
+                input_u=_common(sizes),
+                unit=inputs[members[0]].unit,
+                contribution_mps=float(np.sqrt(squares)),
+                share=squares / total if total > 0.0 else 0.0,
+            )
+        )
+    return tuple(sorted(rows, key=lambda row: (-row.contribution_mps, row.source, row.owner)))
+
+
+def _common(sizes: set[float]) -> float | None:
+    """Return the input uncertainty of a row, None where its inputs have different ones."""
+    low, high = min(sizes), max(sizes)
+    return high if high - low <= 1e-9 * max(abs(high), 1e-300) else None
+
+
+def covariance(
+    passes: Sequence[PassResult], *, split_common: bool = True
+) -> tuple[tuple[str, ...], Floats]:
+    """Return labels and covariance (n, n), (m/s)^2, of the speeds of all measured passes.
+
+    Inputs that two passes share are matched by owner and name. A flight line whose split is not
+    stated is one input for all passes with `split_common`, otherwise one for each: a mean is
+    safe with the first, a difference with the second.
+    """
+    solved = [row for row in passes if row.sensitivities_mps is not None]
+    tables = [_table(row, split_common) for row in solved]
+    matrix = np.zeros((len(solved), len(solved)))
+    for first, left in enumerate(tables):
+        for second, right in enumerate(tables[: first + 1]):
+            matrix[first, second] = matrix[second, first] = _shared(left, right)
+    return tuple(row.label for row in solved), matrix
+
+
+def _table(row: PassResult, split_common: bool) -> Mapping[tuple[str, str], float]:
+    assert row.sensitivities_mps is not None
+    table = {}
+    for entry, value in zip(row.inputs, row.sensitivities_mps, strict=True):
+        owner = "session" if entry.split_unknown and split_common else entry.owner
+        table[owner, entry.name] = float(value)
+    return table
+
+
+def _shared(left: Mapping[tuple[str, str], float], right: Mapping[tuple[str, str], float]) -> float:
+    return float(sum(value * right[key] for key, value in left.items() if key in right))
+
+
+def variance_of(passes: Sequence[PassResult], weights: Floats) -> float:
+    """Return the variance of a weighted sum of the passes' speeds, weights (n,).
+
+    Where the session leaves the flight line's split unknown, the larger of both readings.
+    """
+    found = []
+    for split_common in (True, False):
+        _, matrix = covariance(passes, split_common=split_common)
+        found.append(float(weights @ matrix @ weights))
+    return max(found)

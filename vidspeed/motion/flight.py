@@ -1,0 +1,297 @@
+"""A pass solved: one least-squares problem over cameras, markers and lights, then its account.
+
+The lights enter raw, each with its own covariance. Nothing filtered or smoothed comes here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from vidspeed.errors import MotionError
+from vidspeed.motion.adjust import Adjustment, adjust
+from vidspeed.motion.build import LightsIn, PassIn, Stand, build
+from vidspeed.motion.network import Network
+from vidspeed.motion.noise import Noise, noise_of
+from vidspeed.motion.path import Frame, time_at
+from vidspeed.motion.start import Sketch, line_places, sketch
+from vidspeed.motion.unknowns import State
+from vidspeed.values import Bools, Floats, Session, Track, Value
+
+BEYOND = 0.5  # lights farther than this part of the course outside the gates stay out
+OUTLIER = 25.0  # squared distance (2 dof) beyond which a light is not the craft: p = 4e-6
+LEAST_LIGHTS = 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Lit(Value):
+    """A clip's track as a flight gets it: whose clip, seen by which stand."""
+
+    clip: str
+    stand: Stand
+    track: Track
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Flight(Value):
+    """A solved pass: the adjusted network, and per clip which lights took part and their noise."""
+
+    network: Network
+    state: State
+    adjustment: Adjustment
+    lit: tuple[Lit, ...]
+    used: tuple[Bools, ...]
+    noise: tuple[Noise, ...]
+    length_m: float
+
+    @property
+    def along(self) -> Floats:
+        """Return the coefficients (4,) of x."""
+        traverse = self.network.traverses[0]
+        return np.asarray(traverse.coefficients(self.state)[:, 0])
+
+    @property
+    def gate_times_s(self) -> Floats:
+        """Return the pass-clock times (2,) at x = 0 and x = length."""
+        frame = self.network.traverses[0].frame
+        return time_at(np.array([0.0, self.length_m]), self.along, frame)
+
+
+def stamp_covariance(track: Track) -> Floats:
+    """Return the lights' covariance (n, 2, 2) with what the stamps' quantisation leaves open."""
+    rate = np.gradient(track.xy_px, track.time_s, axis=0)
+    moved = rate * track.time_u_s[:, None]
+    return np.asarray(track.cov_px2 + moved[:, :, None] * moved[:, None, :])
+
+
+def solve(session: Session, lit: Sequence[Lit], label: str) -> Flight:
+    """Solve one pass from its clips' tracks.
+
+    Raises MotionError where no flight along the course explains the lights.
+    """
+    sights = [(row.track, row.stand) for row in lit]
+    reasons = []
+    for line_m in line_places(session.flight_line, sights, session.course.length_m):
+        try:
+            return _solve_from(session, lit, label, line_m)
+        except MotionError as error:
+            reasons.append(str(error))
+    raise MotionError(reasons[0])
+
+
+def _solve_from(
+    session: Session, lit: Sequence[Lit], label: str, line_m: tuple[float, float]
+) -> Flight:
+    length_m = session.course.length_m
+    sketches = [
+        sketch(row.track, row.stand, line_m, length_m, row.stand.camera.readout_s or 0.0)
+        for row in lit
+    ]
+    _consistent(sketches)
+    covariances = [stamp_covariance(row.track) for row in lit]
+    used = [_near(row.x_m, length_m) for row in sketches]
+    noise = [Noise(scale=1.0, correlation=0.0, dof=1.0)] * len(lit)
+    entry = _first(label, lit, sketches, length_m)
+    previous: tuple[Network, State, Adjustment] | None = None
+    for attempt in range(8):
+        passed = _entry(entry, lit, covariances, used, noise)
+        network, state = build(session, [row.stand for row in lit], [passed])
+        if previous is not None:
+            state = _carried(previous, network, state, passed)
+        state, adjustment = adjust(network, state)
+        previous = (network, state, adjustment)
+        flight = Flight(
+            network=network,
+            state=state,
+            adjustment=adjustment,
+            lit=tuple(lit),
+            used=tuple(used),
+            noise=tuple(noise),
+            length_m=length_m,
+        )
+        fresh = _reframed(flight, entry)
+        kept = [_kept(flight, order, first=attempt == 0) for order in range(len(lit))]
+        heard = _noises(flight, noise)
+        settled = (
+            attempt > 0
+            and all(np.array_equal(a, b) for a, b in zip(kept, used, strict=True))
+            and _same_noise(heard, noise)
+        )
+        if settled:
+            return flight
+        entry, used, noise = fresh, kept, heard
+    return flight
+
+
+def _consistent(sketches: Sequence[Sketch]) -> None:
+    """Refuse tracks that do not move along the course, or move in different directions."""
+    speeds = [row.speed_mps for row in sketches]
+    if not np.all(np.isfinite(speeds)) or min(abs(speed) for speed in speeds) < 1.0:
+        raise MotionError("the lights do not move along the course")
+    if len({np.sign(speed) for speed in speeds}) > 1:
+        raise MotionError("the clips of this pass see flights in opposite directions")
+
+
+def _near(x_m: Floats, length_m: float) -> Bools:
+    """Tell which lights (n,) lie on the course or not far beyond it."""
+    with np.errstate(invalid="ignore"):
+        near = (x_m > -BEYOND * length_m) & (x_m < (1.0 + BEYOND) * length_m)
+    if near.sum() < LEAST_LIGHTS:
+        raise MotionError(f"{int(near.sum())} lights lie on the course, at least {LEAST_LIGHTS} needed")
+    return np.asarray(near)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Entry(Value):
+    """The pass as far as it is known: what the next adjustment is written about."""
+
+    label: str
+    frame: Frame
+    along: Floats
+    offsets_s: Floats
+    weave_x_m: tuple[Floats, ...]  # all lights of each clip, used or not
+
+
+def _first(
+    label: str, lit: Sequence[Lit], sketches: Sequence[Sketch], length_m: float
+) -> _Entry:
+    speed = float(np.median([row.speed_mps for row in sketches]))
+    middles = [row.middle_s for row in sketches]
+    references = [_reference_s(row.track) for row in lit]
+    since = [middle - reference for middle, reference in zip(middles, references, strict=True)]
+    return _Entry(
+        label=label,
+        frame=Frame(middle_s=since[0], duration_s=abs(length_m / speed)),
+        along=np.array([length_m / 2.0, np.sign(speed) * length_m]),
+        offsets_s=np.array([since[0] - other for other in since]),
+        weave_x_m=tuple(np.nan_to_num(row.x_m) for row in sketches),
+    )
+
+
+def _reference_s(track: Track) -> float:
+    """Return the time of the middle light: a clip's clock counts from there."""
+    return float(track.time_s[len(track) // 2])
+
+
+def _entry(
+    entry: _Entry,
+    lit: Sequence[Lit],
+    covariances: Sequence[Floats],
+    used: Sequence[Bools],
+    noise: Sequence[Noise],
+) -> PassIn:
+    lights = tuple(
+        LightsIn(
+            clip=row.clip,
+            stand=order,
+            track=take(row.track, used[order]),
+            cov_px2=covariances[order][used[order]] * noise[order].variance_factor,
+            reference_s=_reference_s(row.track),
+            offset_s=float(entry.offsets_s[order]),
+            weave_x_m=entry.weave_x_m[order][used[order]],
+        )
+        for order, row in enumerate(lit)
+    )
+    return PassIn(label=entry.label, frame=entry.frame, along=entry.along, lights=lights)
+
+
+def take(track: Track, which: Bools) -> Track:
+    """Return the lights of a track that `which` (n,) names."""
+    return Track(
+        **{name: getattr(track, name)[which] for name in Track.__dataclass_fields__}
+    )
+
+
+def _carried(
+    previous: tuple[Network, State, Adjustment], network: Network, fresh: State, passed: PassIn
+) -> State:
+    """Return `fresh` with everything that the previous state knows under the same layout."""
+    state = previous[1]
+    if len(state.theta) != len(fresh.theta):
+        theta = fresh.theta.copy()
+        shared = previous[0].stations[-1].readout.stop
+        theta[:shared] = state.theta[:shared]
+        return State(theta=theta, turns=state.turns)
+    theta = state.theta.copy()
+    path = network.traverses[0].path
+    theta[path.start : path.start + 2] = passed.along
+    return State(theta=theta, turns=state.turns)
+
+
+def _reframed(flight: Flight, entry: _Entry) -> _Entry:
+    """Write the pass about the traverse just found."""
+    times = flight.gate_times_s
+    traverse = flight.network.traverses[0]
+    frame = Frame(middle_s=float(times.mean()), duration_s=float(abs(times[1] - times[0])))
+    offsets = [
+        0.0 if clip.offset is None else float(flight.state.theta[clip.offset][0])
+        for clip in traverse.clips
+    ]
+    places = tuple(light_places(flight, order)[:, 0] for order in range(len(flight.lit)))
+    return _Entry(
+        label=entry.label,
+        frame=frame,
+        along=np.array([0.5, np.sign(flight.along[1])]) * flight.length_m,
+        offsets_s=np.array(offsets),
+        weave_x_m=places,
+    )
+
+
+def light_times(flight: Flight, order: int) -> Floats:
+    """Return pass-clock times (n,) of all lights of a clip's track, used or not."""
+    clip = flight.network.traverses[0].clips[order]
+    whole = replace(clip, track=flight.lit[order].track)
+    return flight.network.light_times(flight.state, flight.network.traverses[0], whole)
+
+
+def light_places(flight: Flight, order: int) -> Floats:
+    """Return the smooth path (n, 3) at all lights of a clip's track, used or not."""
+    return flight.network.traverses[0].smooth(flight.state, light_times(flight, order))
+
+
+def _kept(flight: Flight, order: int, *, first: bool) -> Bools:
+    """Tell which lights of a clip belong to the flight: near the course, and not far from it.
+
+    The first solution judges by place alone, now that the range is known; later ones leave out
+    what does not follow the flight.
+    """
+    near = _near(light_places(flight, order)[:, 0], flight.length_m)
+    if first:
+        return near
+    used = flight.used[order]
+    distance = np.zeros(len(used))
+    distance[used] = np.sum(flight_residuals(flight, order)[0] ** 2, axis=1)
+    distance[used] *= flight.noise[order].variance_factor
+    typical = float(np.median(distance[used])) / 1.386  # median of chi-square with 2 dof
+    kept = near & used & (distance <= OUTLIER * max(1.0, typical))
+    if kept.sum() < max(LEAST_LIGHTS, 0.5 * (near & used).sum()):
+        raise MotionError("the lights do not follow any one flight along the course")
+    return np.asarray(kept)
+
+
+def flight_residuals(flight: Flight, order: int) -> tuple[Floats, Floats]:
+    """Return whitened and pixel residuals (n, 2) of a clip's used lights."""
+    rows = flight.network.light_rows()[0][order]
+    white = flight.adjustment.residuals[rows].reshape(-1, 2)
+    factor = np.linalg.cholesky(flight.network.traverses[0].clips[order].cov_px2)
+    return white, np.einsum("nij,nj->ni", factor, white)
+
+
+def _noises(flight: Flight, noise: Sequence[Noise]) -> list[Noise]:
+    """Judge each clip's noise afresh, in units of the pixel noise alone."""
+    found = []
+    for order, rows in enumerate(flight.network.light_rows()[0]):
+        jacobian = flight.adjustment.jacobian[rows]
+        leverage = float(np.sum((jacobian @ flight.adjustment.covariance) * jacobian))
+        white = flight_residuals(flight, order)[0] * np.sqrt(noise[order].variance_factor)
+        found.append(noise_of(white, leverage))
+    return found
+
+
+def _same_noise(first: Sequence[Noise], second: Sequence[Noise]) -> bool:
+    return all(
+        abs(a.variance_factor / b.variance_factor - 1.0) < 0.02
+        for a, b in zip(first, second, strict=True)
+    )

@@ -1,0 +1,247 @@
+"""The session as one least-squares problem: stations, markers and any number of passes.
+
+Calibration is this problem without passes; a pass with one camera or with several is the same
+problem with lights. Rows of the whitened residuals, in order: picks, taped camera positions,
+lights, events seen by two clips, priors. `shift` moves the observations by so many standard
+uncertainties each, which is how an input is disturbed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from vidspeed.motion.path import basis, basis_rate
+from vidspeed.motion.station import Station, fill, look
+from vidspeed.motion.traverse import ClipLights, Traverse
+from vidspeed.motion.unknowns import Ledger, State, entered, moved, prior_rows
+from vidspeed.values import Floats, Input, Ints, Marker, Value
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Picks(Value):
+    """The picks of fitted markers in one station: `marker` (k,) index, `xy_px`, `u_px` (k,)."""
+
+    station: int
+    marker: Ints
+    xy_px: Floats
+    u_px: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Event(Value):
+    """One event seen in two clips of a pass: time of the second clip less that of the first."""
+
+    name: str
+    traverse: int
+    clips: tuple[int, int]
+    time_s: tuple[float, float]
+    u_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Network(Value):
+    """The problem. `markers_m` (m, 3) as surveyed; `markers_at` is the place of their deviates."""
+
+    markers: tuple[Marker, ...]
+    markers_m: Floats
+    markers_u_m: Floats
+    markers_at: slice
+    scale_at: slice
+    scale_u: float
+    stations: tuple[Station, ...]
+    picks: tuple[Picks, ...]
+    traverses: tuple[Traverse, ...]
+    events: tuple[Event, ...]
+    ledger: Ledger
+    shift: Floats | None = None
+
+    def moved(self, state: State, step: Floats) -> State:
+        """Return `state` moved by `step`."""
+        return moved(state, step, tuple(station.turn for station in self.stations))
+
+    def residuals(self, state: State) -> Floats:
+        """Return whitened residuals (m,)."""
+        return self.evaluate(state)[0]
+
+    def evaluate(self, state: State) -> tuple[Floats, Floats]:
+        """Return whitened residuals (m,) and Jacobian (m, n) of the computed values."""
+        with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
+            blocks = list(self._blocks(state))
+        rows, _ = prior_rows(self.ledger.places, self.ledger.size)
+        blocks.append((-state.theta[self.ledger.places], rows))
+        residuals = np.concatenate([block[0] for block in blocks])
+        if self.shift is not None:
+            residuals = residuals + self.shift
+        return residuals, np.concatenate([block[1] for block in blocks])
+
+    def inputs(self) -> list[Input]:
+        """Return what each row of the residuals is, in their order."""
+        listed: list[Input] = []
+        for picks in self.picks:
+            owner = f"camera {self.stations[picks.station].camera.name}"
+            for index, u_px in zip(picks.marker, picks.u_px, strict=True):
+                name = self.markers[index].name
+                listed += [
+                    entered(owner, f"pick {name} {axis}", "picks", float(u_px), "px")
+                    for axis in "xy"
+                ]
+        for station in self._taped():
+            owner, u_m = f"camera {station.camera.name}", float(station.camera.position_u_m or 0.0)
+            listed += [
+                entered(owner, f"position {axis}", "camera position", u_m, "m") for axis in "xyz"
+            ]
+        for traverse in self.traverses:
+            for clip in traverse.clips:
+                listed += _light_inputs(traverse, clip)
+        listed += [
+            entered("session", event.name, "sync", event.u_s, "s") for event in self.events
+        ]
+        return listed + list(self.ledger.priors)
+
+    def light_rows(self) -> list[list[slice]]:
+        """Return the rows of the lights: a list a traverse, a slice a clip."""
+        at = 2 * sum(len(picks.marker) for picks in self.picks) + 3 * len(list(self._taped()))
+        found = []
+        for traverse in self.traverses:
+            row = []
+            for clip in traverse.clips:
+                row.append(slice(at, at + 2 * len(clip.track)))
+                at += 2 * len(clip.track)
+            found.append(row)
+        return found
+
+    def marker_places(self, state: State) -> Floats:
+        """Return the markers' places (m, 3) in `state`."""
+        deviates = state.theta[self.markers_at].reshape(-1, 3)
+        return np.asarray(self.markers_m + self.markers_u_m[:, None] * deviates)
+
+    def light_times(self, state: State, traverse: Traverse, clip: ClipLights) -> Floats:
+        """Return the times (n,) of a clip's lights on the pass's clock."""
+        station = self.stations[clip.station]
+        offset = 0.0 if clip.offset is None else float(state.theta[clip.offset][0])
+        since = clip.track.time_s - clip.reference_s
+        return np.asarray(
+            station.clock_scale(state) * since
+            + offset
+            + station.readout_at(state) * clip.track.row
+        )
+
+    def _taped(self) -> Iterator[Station]:
+        return (station for station in self.stations if station.camera.position_m is not None)
+
+    def _blocks(self, state: State) -> Iterator[tuple[Floats, Floats]]:
+        places = self.marker_places(state)
+        for picks in self.picks:
+            yield self._pick_rows(state, picks, places)
+        for station in self._taped():
+            yield self._tape_rows(state, station)
+        for traverse in self.traverses:
+            for clip in traverse.clips:
+                yield self._light_rows(state, traverse, clip)
+        for event in self.events:
+            yield self._event_row(state, event)
+
+    def _pick_rows(self, state: State, picks: Picks, places: Floats) -> tuple[Floats, Floats]:
+        station = self.stations[picks.station]
+        seen = look(station, state, places[picks.marker])
+        rows = np.zeros((len(picks.marker), 2, self.ledger.size))
+        fill(rows, station, seen)
+        for order, index in enumerate(picks.marker):
+            at = self.markers_at.start + 3 * int(index)
+            rows[order, :, at : at + 3] = seen.by_point[order] * self.markers_u_m[index]
+        left = (picks.xy_px - seen.pixels) / picks.u_px[:, None]
+        rows /= picks.u_px[:, None, None]
+        return left.ravel(), rows.reshape(-1, self.ledger.size)
+
+    def _tape_rows(self, state: State, station: Station) -> tuple[Floats, Floats]:
+        camera = station.camera
+        assert camera.position_m is not None and camera.position_u_m is not None
+        rows = np.zeros((3, self.ledger.size))
+        rows[:, station.position] = np.eye(3) / camera.position_u_m
+        left = (camera.position_m - state.theta[station.position]) / camera.position_u_m
+        return left, rows
+
+    def _light_rows(
+        self, state: State, traverse: Traverse, clip: ClipLights
+    ) -> tuple[Floats, Floats]:
+        station = self.stations[clip.station]
+        time = self.light_times(state, traverse, clip)
+        points = traverse.smooth(state, time)
+        weave_m = traverse.weave_u_m * traverse.size(state) * clip.weave
+        for axis, place in ((1, traverse.weave_y), (2, traverse.weave_z)):
+            if place is not None:
+                points[:, axis] += weave_m @ state.theta[place]
+        if clip.lamp is not None:
+            points[:, 1:] += traverse.lamp_u_m * state.theta[clip.lamp]
+        seen = look(station, state, points)
+        rows = np.zeros((len(time), 2, self.ledger.size))
+        fill(rows, station, seen)
+        functions = np.einsum("nf,fap->nap", basis(time, traverse.frame), traverse.slopes_at(state))
+        rows[:, :, traverse.path] = seen.by_point @ functions
+        for axis, place in ((1, traverse.weave_y), (2, traverse.weave_z)):
+            if place is not None:
+                by_axis = seen.by_point[:, :, axis]
+                rows[:, :, place] = by_axis[:, :, None] * weave_m[:, None, :]
+                grown = clip.weave @ state.theta[place] * traverse.weave_u_m / traverse.along_m
+                rows[:, :, traverse.path.start + 1] += by_axis * grown[:, None]
+        if clip.lamp is not None:
+            rows[:, :, clip.lamp] = traverse.lamp_u_m * seen.by_point[:, :, 1:]
+        self._fill_time(rows, state, traverse, clip, seen.by_point, time)
+        white = clip.whitening()
+        left = np.einsum("nij,nj->ni", white, clip.track.xy_px - seen.pixels)
+        return left.ravel(), (white @ rows).reshape(-1, self.ledger.size)
+
+    def _fill_time(
+        self,
+        rows: Floats,
+        state: State,
+        traverse: Traverse,
+        clip: ClipLights,
+        by_point: Floats,
+        time_s: Floats,
+    ) -> None:
+        """Write the derivatives by clock scale, read-out and offset: each moves the time."""
+        station = self.stations[clip.station]
+        rate = basis_rate(time_s, traverse.frame) @ traverse.coefficients(state)
+        by_time = np.einsum("nij,nj->ni", by_point, rate)
+        since = clip.track.time_s - clip.reference_s
+        ppm = 1e-6 * station.camera.clock_u_ppm
+        rows[:, :, station.clock] = (by_time * ppm * since[:, None])[:, :, None]
+        rows[:, :, station.readout] = (
+            by_time * station.readout_u_s * clip.track.row[:, None]
+        )[:, :, None]
+        if clip.offset is not None:
+            rows[:, :, clip.offset] = by_time[:, :, None]
+
+    def _event_row(self, state: State, event: Event) -> tuple[Floats, Floats]:
+        rows = np.zeros((1, self.ledger.size))
+        times = []
+        for order, sign in zip(event.clips, (-1.0, 1.0), strict=True):
+            clip = self.traverses[event.traverse].clips[order]
+            station = self.stations[clip.station]
+            since = event.time_s[event.clips.index(order)] - clip.reference_s
+            offset = 0.0 if clip.offset is None else float(state.theta[clip.offset][0])
+            times.append(station.clock_scale(state) * since + offset)
+            rows[0, station.clock] += sign * 1e-6 * station.camera.clock_u_ppm * since
+            if clip.offset is not None:
+                rows[0, clip.offset] += sign
+        return np.array([-(times[1] - times[0]) / event.u_s]), rows / event.u_s
+
+
+def _light_inputs(traverse: Traverse, clip: ClipLights) -> list[Input]:
+    """Return the inputs of a clip's lights: two a light."""
+    size = np.sqrt(np.einsum("nii->n", clip.cov_px2) / 2.0)
+    return [
+        entered(
+            f"pass {traverse.label}",
+            f"light {clip.clip} {frame} {axis}",
+            "light positions",
+            float(u_px),
+            "px",
+        )
+        for frame, u_px in zip(clip.track.frame, size, strict=True)
+        for axis in "ab"
+    ]
