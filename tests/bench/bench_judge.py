@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 from bench_draw import KINDS, REGIMES, draw_case
+from bench_ideal import Rows, solve_ideal
 from bench_scene import Case
 from bench_score import Score, normal_score
 from bench_write import write_case
@@ -31,7 +32,13 @@ def judge(seed: int, kind: str, regime: str, index: int) -> list[Score]:
         case = draw_case(seed, kind, regime, index)
         blank = replace(blank, tags=case.tags)
         with tempfile.TemporaryDirectory(prefix="vidspeed-bench-") as name:
-            outcome = run_case(case, seed, Path(name))
+            tracks = lay_case(case, seed, Path(name))
+            if tracks:
+                ideal = solve_ideal(case, tracks)
+                error = ideal.speed_mps - case.paths[0].speed_mps
+                blank = replace(blank, ideal_z=error / ideal.u_mps, bound_mps=ideal.u_mps)
+            started = time.perf_counter()
+            outcome = run_tool(Path(name))
         scores = score_outcome(case, outcome, blank)
     except Exception as error:  # whatever the tool raises is a lost pass, reported with its reason
         scores = [replace(blank, lost=_reason(error), detail=traceback.format_exc())]
@@ -39,10 +46,15 @@ def judge(seed: int, kind: str, regime: str, index: int) -> list[Score]:
     return [replace(score, took_s=took) for score in scores]
 
 
-def run_case(case: Case, seed: int, folder: Path) -> Outcome:
-    """Write the session into the folder and run the tool on it."""
+def run_tool(folder: Path) -> Outcome:
+    """Run the tool on a session folder."""
     from vidspeed.measure import run
 
+    return run(folder)
+
+
+def lay_case(case: Case, seed: int, folder: Path) -> list[Rows]:
+    """Write the session into the folder; return the lights of the first pass, bare tracks only."""
     kind, regime, index = case.name.rsplit("-", 2)
     key = (KINDS.index(kind), REGIMES.index(regime), int(index), 1)
     rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=key))
@@ -50,9 +62,8 @@ def run_case(case: Case, seed: int, folder: Path) -> Outcome:
         from bench_video import write_videos
 
         write_videos(case, folder, rng)
-    else:
-        write_case(case, folder, rng)
-    return run(folder)
+        return []
+    return write_case(case, folder, rng)
 
 
 def _reason(error: Exception) -> str:
@@ -106,7 +117,9 @@ def score_pair(
     speeds = [found[label].speed_mps if label in found else None for label in ("1", "2")]
     scores = []
     for name, weights in (("mean", np.array([0.5, 0.5])), ("difference", np.array([1.0, -1.0]))):
-        score = replace(blank, kind=f"pair {name}", truth_mps=float(truth.mean()))
+        score = replace(
+            blank, kind=f"pair {name}", truth_mps=float(truth.mean()), ideal_z=None, bound_mps=None
+        )
         if None in speeds or not {"1", "2"} <= set(outcome.covariance_labels):
             scores.append(replace(score, lost="a pass of the pair has no speed or no covariance"))
             continue

@@ -29,6 +29,8 @@ class Score:
     method: str | None = None
     z: float | None = None
     covered: bool | None = None
+    ideal_z: float | None = None  # of the ideal solver, tracks only
+    bound_mps: float | None = None  # u of the ideal solver
     largest: str | None = None  # the largest row of the budget
     warnings: tuple[str, ...] = ()
     took_s: float = 0.0
@@ -92,8 +94,9 @@ def coverage_figure(covered: Sequence[bool]) -> Figure:
 
 
 HEADER = (
-    "| row | n | mean z | RMS z | coverage % | median u/v % | worst z | lost | verdict |\n"
-    "| --- | --- | --- | --- | --- | --- | --- | --- | --- |"
+    "| row | n | mean z | RMS z | coverage % | median u/v % | worst z | lost "
+    "| ideal RMS z | RMS error/bound | verdict |\n"
+    "| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |"
 )
 
 
@@ -102,7 +105,7 @@ def row_text(label: str, scores: Sequence[Score]) -> tuple[str, bool]:
     good = [score for score in scores if score.lost is None]
     lost = len(scores) - len(good)
     if not good:
-        return f"| {label} | 0 | | | | | | {lost} | {'LOST' if lost else 'empty'} |", not lost
+        return f"| {label} | 0 | | | | | | {lost} | | | {'LOST' if lost else 'empty'} |", not lost
     z = [float(score.z or 0.0) for score in good]
     mean, rms = mean_figure(z), rms_figure(z)
     share = coverage_figure([bool(score.covered) for score in good])
@@ -111,7 +114,18 @@ def row_text(label: str, scores: Sequence[Score]) -> tuple[str, bool]:
     passes = not (mean.out or rms.out or share.out or lost)
     verdict = "ok" if passes else "LOST" if not (mean.out or rms.out or share.out) else "OUT"
     cells = (mean.text(".2f"), rms.text(".2f"), share.text(".1f"), f"{ratio:.3f}", f"{worst:+.1f}")
-    return f"| {label} | {len(good)} | {' | '.join(cells)} | {lost} | {verdict} |", passes
+    line = f"| {label} | {len(good)} | {' | '.join(cells)} | {lost} | {ideal_cells(good)}"
+    return f"{line} | {verdict} |", passes
+
+
+def ideal_cells(good: Sequence[Score]) -> str:
+    """Return the ideal solver's RMS z, and the RMS of the tool's error over the bound."""
+    known = [s for s in good if s.ideal_z is not None and s.bound_mps]
+    if not known:
+        return " | "
+    ratio = [((s.speed_mps or 0.0) - (s.truth_mps or 0.0)) / (s.bound_mps or 1.0) for s in known]
+    ideal = rms_figure([float(s.ideal_z or 0.0) for s in known])
+    return f"{ideal.text('.2f')} | {float(np.sqrt(np.mean(np.square(ratio)))):.2f}"
 
 
 def table(scores: Sequence[Score], label: Callable[[Score], list[str]]) -> tuple[list[str], bool]:

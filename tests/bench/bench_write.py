@@ -68,7 +68,8 @@ def lights(
 ) -> list[dict[str, float]]:
     """Return the rows of a track: where the camera sees the light, with noise, frame by frame.
 
-    The craft is at tau = scale * (stamp - start) + exposure / 2 + read-out * row; the row is that of the light itself, found by repetition.
+    The craft is at tau = scale * (stamp - start) + exposure / 2 + read-out * row; the row
+    is that of the light itself, found by repetition.
     """
     reach = 0.35 * path.length_m + 2.0 * abs(path.speed_mps) / camera.rate_hz
     ends = sorted((path.time_at(-reach), path.time_at(path.length_m + reach)))

@@ -17,7 +17,8 @@ from pathlib import Path
 
 import numpy as np
 from bench_draw import REGIMES, draw_case
-from bench_judge import describe, judge, run_case, score_outcome
+from bench_ideal import solve_ideal
+from bench_judge import describe, judge, lay_case, run_tool, score_outcome
 from bench_score import HEADER, Score, table
 
 Job = tuple[int, str, str, int]
@@ -155,11 +156,14 @@ def show_case(seed: int, name: str) -> int:
     case = draw_case(seed, kind, regime, int(index))
     with tempfile.TemporaryDirectory(prefix="vidspeed-bench-") as folder:
         try:
-            outcome = run_case(case, seed, Path(folder))
+            tracks = lay_case(case, seed, Path(folder))
+            outcome = run_tool(Path(folder))
         except Exception:
             print(describe(case, None, Path(folder)))
             raise
         print(describe(case, outcome, Path(folder)))
+    if tracks:
+        print(f"\nideal solver: {solve_ideal(case, tracks)}")
     blank = Score(case=name, regime=regime, kind=kind, cameras=len(case.cameras), tags=case.tags)
     for score in score_outcome(case, outcome, blank):
         print(f"\n{score}")
