@@ -17,6 +17,7 @@ from vidspeed.values import CourseDrawing, Floats, Picture
 # M. Okabe and K. Ito, "Color Universal Design" (2008).
 ORANGE, SKY, GREEN, YELLOW = "#E69F00", "#56B4E9", "#009E73", "#F0E442"
 BLUE, VERMILLION, PURPLE, INK = "#0072B2", "#D55E00", "#CC79A7", "#1a1a1a"
+MINT = "#2BC79B"  # the green, lighter, for dark ground
 
 WIDTH_IN, DPI = 9.0, 120
 STRIP_IN = 0.55  # below a picture, for two rows of legend
@@ -83,19 +84,19 @@ def draw_course(axes: Axes, drawing: CourseDrawing | None) -> None:
     course, flight = drawing.course_line_px, drawing.flight_line_px
     axes.plot(course[:, 0], course[:, 1], color=YELLOW, lw=1.0, ls=":", label="course line")
     axes.plot(flight[:, 0], flight[:, 1], color=YELLOW, lw=1.2, label="flight line")
-    names = (("start gate", GREEN), ("finish gate", PURPLE))
+    names = (("start gate", MINT), ("finish gate", PURPLE))
     for (name, colour), gate in zip(names, drawing.gates_px, strict=True):
         axes.plot(gate[:, 0], gate[:, 1], color=colour, lw=2.2, label=name)
-        _name_gate(axes, name.split()[0], gate, colour)
+        _name_gate(axes, name.split()[0], gate)
 
 
-def _name_gate(axes: Axes, name: str, gate: Floats, colour: str) -> None:
+def _name_gate(axes: Axes, name: str, gate: Floats) -> None:
     """Write the gate's name above its highest end, for those who cannot tell the colours."""
     seen = gate[np.isfinite(gate).all(axis=1)]
     if len(seen):
         axes.annotate(
             name, seen[np.argmin(seen[:, 1])], xytext=(0, 4), textcoords="offset points",
-            ha="center", color=colour, fontsize=9, annotation_clip=True,
+            ha="center", color="white", fontsize=10, annotation_clip=True,
         )  # fmt: skip
 
 

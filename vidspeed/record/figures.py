@@ -96,7 +96,8 @@ def speed_profile(result: PassResult, unit: str = "kmh") -> bytes:
     axes.set_xlabel("place along the course, x (m)")
     axes.set_ylabel(f"speed along the course ({spoken.label})")
     axes.ticklabel_format(useOffset=False)
-    figure.legend(loc="outside upper center", ncols=5, fontsize=9, frameon=False)
+    if axes.get_legend_handles_labels()[0]:
+        figure.legend(loc="outside upper center", ncols=5, fontsize=9, frameon=False)
     return png(figure)
 
 

@@ -164,7 +164,8 @@ def _bars(result: PassResult, unit: Unit) -> dict[str, str] | None:
 
 def _budget_row(row: BudgetRow, unit: Unit) -> dict[str, Any]:
     """Return one row of the budget as texts."""
-    entered = "–" if row.input_u is None else f"{row.input_u:.3g} {row.unit}".strip()
+    unit_text = "" if row.unit == "1" else row.unit
+    entered = "–" if row.input_u is None else f"{row.input_u:.3g} {unit_text}".strip()
     return {
         "source": row.source,
         "owner": row.owner,

@@ -59,7 +59,6 @@ def report_view(
 ) -> dict[str, Any]:
     """Return what the template shows, as texts."""
     left = {key: list(pictures) for key, pictures in tracks.items()}
-    sentences = [range_sentence(result) for result in outcome.passes]
     return {
         "title": outcome.session.title,
         "facts": _session_facts(outcome.session),
@@ -67,7 +66,7 @@ def report_view(
         "version": __version__,
         "mark": _mark_view(outcome, unit),
         "no_mark": no_mark_sentence(outcome.passes),
-        "range_sentences": _most_telling(sentences),
+        "range_warning": _range_warning(outcome),
         "problems": outcome.problems,
         "passes": [pass_view(outcome, result, unit, left) for result in outcome.passes],
         "correlations": _correlations(outcome),
@@ -112,9 +111,13 @@ def _mark_view(outcome: Outcome, unit: Unit) -> dict[str, Any] | None:
     }
 
 
-def _most_telling(sentences: Sequence[str | None]) -> list[str]:
-    """Return the first of the sentences: at the top it is said once, below for each pass."""
-    return [sentence for sentence in sentences if sentence is not None][:1]
+def _range_warning(outcome: Outcome) -> str | None:
+    """Return what the flight line does to the first pass that it rules, said once at the top."""
+    for result in outcome.passes:
+        sentence = range_sentence(result)
+        if sentence is not None:
+            return f"Pass {result.label}: {sentence[0].lower()}{sentence[1:]}"
+    return None
 
 
 def _correlations(outcome: Outcome) -> dict[str, Any] | None:

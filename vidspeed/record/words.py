@@ -48,7 +48,7 @@ def range_sentence(result: PassResult) -> str | None:
     return (
         f"One camera cannot tell how far away a light is. How well the flight line is known "
         f"rules this figure: {percent_text(share)} of its variance. A second camera that sees "
-        f"the same pass, or a flight line known better, narrows it; more passes do not."
+        f"the same pass, or a flight line known better, narrows it."
     )
 
 
