@@ -88,7 +88,7 @@ def _with_twin(
         apart = float(np.linalg.norm(place - best))
         if cost < tried[0][0] + SAME_COST and apart > 0.02 * (1.0 + np.linalg.norm(best)):
             problem = Problem(
-                level="error",
+                level="warn",
                 where=f'camera "{fit.camera}"',
                 message=(
                     f"a second position, {apart:.1f} m away, explains the picks about equally "

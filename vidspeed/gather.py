@@ -1,0 +1,158 @@
+"""Gather what a session has: calibrated cameras, and the tracks of every clip."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from vidspeed.clip.scan import scan
+from vidspeed.errors import CalibrationError, ClipError, VidspeedError
+from vidspeed.geometry.course import strip
+from vidspeed.motion.build import Stand, stand_intervals
+from vidspeed.motion.calibration import calibrate_camera
+from vidspeed.session.tables import read_track
+from vidspeed.values import CameraFit, Clip, ClipView, InputFile, Problem, Session, Value
+
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Cameras(Value):
+    """The cameras that could be calibrated, by name, and what is wrong with the others."""
+
+    stands: Mapping[str, tuple[Stand, CameraFit]]
+    problems: tuple[Problem, ...]
+
+
+def calibrate_all(session: Session) -> Cameras:
+    """Fit every camera to its picks.
+
+    Raises CalibrationError where no camera can be calibrated.
+    """
+    intervals = stand_intervals(session, {})
+    stands, messages = {}, []
+    for camera in session.cameras:
+        try:
+            stands[camera.name] = calibrate_camera(session, camera, intervals[camera.name])
+        except CalibrationError as error:
+            messages += list(error.messages)
+    if not stands:
+        raise CalibrationError(*messages)
+    problems = tuple(
+        Problem(level="error", where="calibration", message=message) for message in messages
+    )
+    return Cameras(stands=stands, problems=problems)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Looked(Value):
+    """A clip that was looked at; `interval_s` None where that failed."""
+
+    clip: Clip
+    view: ClipView
+    interval_s: float | None
+    input: InputFile | None
+    problems: tuple[Problem, ...]
+
+
+def look(
+    session: Session, cameras: Cameras, clip: Clip, progress: Progress | None
+) -> Looked:
+    """Read a clip's tracks; a clip that cannot be read is a problem of that clip alone."""
+    try:
+        if clip.camera not in cameras.stands:
+            raise CalibrationError(f'camera "{clip.camera}" could not be calibrated')
+        return _given(session, clip) if clip.track else _scanned(session, cameras, clip, progress)
+    except VidspeedError as error:
+        view = ClipView(
+            clip=clip.name, camera=clip.camera, facts=None, brightest=None, still=None, tracks=()
+        )
+        problem = Problem(level="error", where=clip.name, message=str(error))
+        return Looked(clip=clip, view=view, interval_s=None, input=None, problems=(problem,))
+
+
+def _given(session: Session, clip: Clip) -> Looked:
+    """Take the positions that a track file states; nothing is decoded."""
+    assert clip.track is not None
+    path = Path(session.folder) / clip.track
+    track = read_track(path, height_px=session.camera(clip.camera).image_size_px[1])
+    steps = np.diff(track.time_s) / np.maximum(np.diff(track.frame), 1)
+    view = ClipView(
+        clip=clip.name, camera=clip.camera, facts=None, brightest=None, still=None, tracks=(track,)
+    )
+    return Looked(
+        clip=clip,
+        view=view,
+        interval_s=float(np.median(steps)),
+        input=InputFile(file=clip.track, sha256=hashlib.sha256(path.read_bytes()).hexdigest()),
+        problems=(),
+    )
+
+
+def _scanned(
+    session: Session, cameras: Cameras, clip: Clip, progress: Progress | None
+) -> Looked:
+    """Decode a clip once and follow what moves in it."""
+    assert clip.file is not None
+    _, fit = cameras.stands[clip.camera]
+
+    def tell(done: int, total: int) -> None:
+        if progress is not None:
+            progress(clip.name, done, total)
+
+    seen = scan(
+        Path(session.folder) / clip.file,
+        rate_hz=clip.rate_hz,
+        strip=strip(session.course, session.flight_line, session.craft, fit.pose, fit.lens),
+        progress=tell,
+    )
+    stated = session.camera(clip.camera).image_size_px
+    if seen.facts.size_px != stated:
+        raise ClipError(
+            f'{clip.name}: the picture is {seen.facts.size_px[0]} x {seen.facts.size_px[1]} as '
+            f'shown, camera "{clip.camera}" states image_size_px {list(stated)}; make a camera '
+            "entry with picks for this picture size, or name the right camera"
+        )
+    return Looked(
+        clip=clip,
+        view=ClipView(
+            clip=clip.name,
+            camera=clip.camera,
+            facts=seen.facts,
+            brightest=seen.brightest,
+            still=seen.still,
+            tracks=seen.tracks,
+        ),
+        interval_s=seen.facts.interval_s,
+        input=InputFile(file=clip.file, sha256=seen.facts.sha256),
+        problems=tuple(
+            Problem(level="warn", where=clip.name, message=note) for note in seen.facts.notes
+        ),
+    )
+
+
+def with_intervals(cameras: Cameras, clips: Sequence[Looked]) -> Cameras:
+    """Give each camera the shortest frame interval that its clips show."""
+    intervals: dict[str, float] = {}
+    for row in clips:
+        if row.interval_s is not None:
+            known = intervals.get(row.clip.camera, row.interval_s)
+            intervals[row.clip.camera] = min(known, row.interval_s)
+    stands = {
+        name: (replace(stand, interval_s=intervals.get(name, stand.interval_s)), fit)
+        for name, (stand, fit) in cameras.stands.items()
+    }
+    return Cameras(stands=stands, problems=cameras.problems)
+
+
+def refuse_nothing(clips: Sequence[Looked], cameras: Cameras) -> None:
+    """Raise where not one clip could be read."""
+    if all(row.interval_s is None for row in clips):
+        raise ClipError(
+            *(problem.message for problem in cameras.problems),
+            *(problem.message for row in clips for problem in row.problems),
+        )

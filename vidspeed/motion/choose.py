@@ -1,0 +1,218 @@
+"""Which track is the craft: each is laid on the course, the plausible ones are solved as flights.
+
+Two that explain a pass about equally well are both reported; nothing is chosen in silence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import product
+
+import numpy as np
+
+from vidspeed.errors import MotionError
+from vidspeed.motion.account import account
+from vidspeed.motion.build import Stand
+from vidspeed.motion.flight import Lit, solve
+from vidspeed.motion.start import FALLBACK_HEIGHT_M, Sketch, sketch
+from vidspeed.values import Check, Choice, Clip, PassResult, Session, Track, Value
+
+LEAST_SPAN = 0.15  # of the course that a track must cover to be solved
+MOST_SCATTER = 0.15  # RMS about uniform motion, over the covered x, that a flight can have
+LEAST_LIGHTS = 5
+TRIED = 4  # tracks of a clip that are solved as flights
+SPEED_SLACK = 2.5  # the sketch's range is not known, so its speed is only about right
+CHOICE_PX = 15.0
+EQUAL_LIGHTS = 0.7  # a second candidate with this share of the best one's lights is a rival
+WORST_NOISE = 12.0  # sqrt(q) above which the lights do not follow a flight at all
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Seen(Value):
+    """A clip of a pass with all that moved in it."""
+
+    clip: Clip
+    stand: Stand
+    tracks: tuple[Track, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Found(Value):
+    """A pass, and the number of other candidates that explain it about equally well."""
+
+    result: PassResult
+    rivals: int
+
+
+def plausible(session: Session, seen: Seen) -> list[Track]:
+    """Return the tracks of a clip that may be the craft on the course, longest first."""
+    line = session.flight_line
+    place = (line.offset_m, line.height_m) if line.stated else (0.0, FALLBACK_HEIGHT_M)
+    readout = seen.stand.camera.readout_s or 0.0
+    kept = []
+    for track in seen.tracks:
+        if len(track) < LEAST_LIGHTS or not _chosen(track, seen.clip.choose):
+            continue
+        laid = sketch(track, seen.stand, place, session.course.length_m, readout)
+        if _may_fly(laid, session):
+            kept.append(track)
+    return sorted(kept, key=len, reverse=True)
+
+
+def _may_fly(laid: Sketch, session: Session) -> bool:
+    """Tell whether a laid-out track moves along the course as a craft could."""
+    length_m = session.course.length_m
+    low, high = session.craft.speed_mps
+    if not np.isfinite(laid.speed_mps) or not np.isfinite(laid.scatter_m):
+        return False
+    inside = laid.x_m[np.isfinite(laid.x_m)]
+    covered = float(min(inside.max(), length_m) - max(inside.min(), 0.0))
+    return (
+        low / SPEED_SLACK <= abs(laid.speed_mps) <= high * SPEED_SLACK
+        and covered >= LEAST_SPAN * length_m
+        and laid.scatter_m <= MOST_SCATTER * max(covered, 1.0)
+    )
+
+
+def _chosen(track: Track, choices: Sequence[Choice]) -> bool:
+    """Tell whether a track holds one of the lights that the user chose, or none was chosen."""
+    if not choices:
+        return True
+    interval_s = float(np.median(np.diff(track.time_s)))
+    for choice in choices:
+        near = np.abs(track.time_s - choice.time_s) <= 0.75 * interval_s
+        if np.any(np.linalg.norm(track.xy_px[near] - choice.xy_px, axis=1) <= CHOICE_PX):
+            return True
+    return False
+
+
+def one_pass(session: Session, seen: Sequence[Seen], label: str) -> Found:
+    """Solve the one pass that these clips hold.
+
+    Raises MotionError where nothing in them moves along the course like the craft.
+    """
+    options = [(row, plausible(session, row)[:TRIED]) for row in seen]
+    options = [(row, tracks) for row, tracks in options if tracks]
+    if not options:
+        raise MotionError(
+            "no light moves along the course like the craft; look at the track pictures, "
+            "and see flight_line, craft.speed_kmh and the picks"
+        )
+    solved = list(_solved(session, options, label))
+    if not solved:
+        _explain(session, options, label)
+    solved.sort(key=_rank, reverse=True)
+    best, rivals = solved[0], [row for row in solved[1:] if _rival(row, solved[0])]
+    if rivals:
+        best = _with_rivals(best, rivals)
+    return Found(result=best, rivals=len(rivals))
+
+
+def _solved(
+    session: Session, options: Sequence[tuple[Seen, list[Track]]], label: str
+) -> Iterator[PassResult]:
+    """Yield the result of every combination of tracks that is a flight of the craft."""
+    for tracks in product(*(tracks for _, tracks in options)):
+        result = _attempt(session, [row for row, _ in options], tracks, label)
+        if result is not None:
+            yield result
+
+
+def _attempt(
+    session: Session, seen: Sequence[Seen], tracks: Sequence[Track], label: str
+) -> PassResult | None:
+    try:
+        result = solve_tracks(session, seen, tracks, label)
+    except MotionError:
+        return None
+    return result if _is_craft(result) else None
+
+
+def _explain(session: Session, options: Sequence[tuple[Seen, list[Track]]], label: str) -> None:
+    """Raise the reason why the likeliest tracks are no flight of the craft."""
+    seen = [row for row, _ in options]
+    result = solve_tracks(session, seen, [tracks[0] for _, tracks in options], label)
+    failed = [check for check in result.checks if check.status != "ok"]
+    assert result.speed_mps is not None
+    raise MotionError(
+        f"the likeliest light flew at {3.6 * result.speed_mps:.0f} km/h and is not taken for the "
+        "craft: " + "; ".join(f"{check.name}: {check.detail}" for check in failed)
+    )
+
+
+def solve_tracks(
+    session: Session, seen: Sequence[Seen], tracks: Sequence[Track], label: str
+) -> PassResult:
+    """Solve a pass from one track a clip. Raises MotionError where no flight explains them."""
+    lit = [
+        Lit(clip=row.clip.name, stand=row.stand, track=track)
+        for row, track in zip(seen, tracks, strict=True)
+    ]
+    return account(session, solve(session, lit, label), [row.clip for row in seen], label)
+
+
+def _is_craft(result: PassResult) -> bool:
+    quiet = all(row.noise_scale <= WORST_NOISE for row in result.sightings)
+    return quiet and not any(check.status == "fail" for check in result.checks)
+
+
+def _lights(result: PassResult) -> int:
+    return sum(int(row.used.sum()) for row in result.sightings)
+
+
+def _rank(result: PassResult) -> tuple[bool, int]:
+    return result.status == "measured", _lights(result)
+
+
+def _rival(other: PassResult, best: PassResult) -> bool:
+    """Tell whether another candidate explains the pass about as well as the best one."""
+    return other.status == best.status and _lights(other) >= EQUAL_LIGHTS * _lights(best)
+
+
+def _with_rivals(best: PassResult, rivals: Sequence[PassResult]) -> PassResult:
+    speeds = ", ".join(f"{3.6 * (row.speed_mps or 0.0):.1f} km/h" for row in rivals)
+    check = Check(
+        name="candidates",
+        status="fail",
+        detail=f"other lights explain the pass about equally well ({speeds}); "
+        "say which is the craft with `choose` in the clip's entry",
+    )
+    return replace(best, checks=(*best.checks, check))
+
+
+def many_passes(session: Session, seen: Seen) -> list[Found]:
+    """Solve every pass of a clip that may hold several, in order of time, labelled "?"."""
+    solved = [_attempt(session, [seen], [track], "?") for track in plausible(session, seen)]
+    waiting = [result for result in solved if result is not None]
+    waiting.sort(key=_rank, reverse=True)
+    found = []
+    while waiting:
+        best = waiting.pop(0)
+        beside = [row for row in waiting if _same_time(row, best)]
+        waiting = [row for row in waiting if not _same_time(row, best)]
+        rivals = [row for row in beside if _rival(row, best)]
+        result = _with_rivals(best, rivals) if rivals else best
+        found.append(Found(result=result, rivals=len(rivals)))
+    return sorted(found, key=lambda row: row.result.crossings[0].time_in_s)
+
+
+def _same_time(first: PassResult, second: PassResult) -> bool:
+    """Tell whether two passes of one clip cross the course at the same time."""
+    one, other = first.crossings[0], second.crossings[0]
+    return one.time_in_s < other.time_out_s and other.time_in_s < one.time_out_s
+
+
+def relabelled(result: PassResult, label: str) -> PassResult:
+    """Return a result under another label, in its inputs and budget too."""
+    old, new = f"pass {result.label}", f"pass {label}"
+    return replace(
+        result,
+        label=label,
+        inputs=tuple(
+            replace(row, owner=new) if row.owner == old else row for row in result.inputs
+        ),
+        budget=tuple(
+            replace(row, owner=new) if row.owner == old else row for row in result.budget
+        ),
+    )
