@@ -175,6 +175,13 @@ def test_last_line_is_the_mark_when_all_is_well(made):
     assert mark_sentence(made, UNITS["kn"]) in last_line(made, "kn")
 
 
+def test_last_line_says_the_only_speed(made):
+    one = replace(made, mark=None, passes=(made.passes[0], made.passes[3]))
+    assert last_line(one).startswith("Pass 1 402.1 ± 6.8 km/h (95 %). No mark: ")
+    partial = replace(made, mark=None, passes=(made.passes[2],))
+    assert "km/h (95 %), partial (12.0 to 66.0 m). No mark" in last_line(partial)
+
+
 def test_last_line_warns_of_a_wide_interval(made):
     strict = replace(made, session=replace(made.session, wanted_U95_percent=1.0))
     line = last_line(strict)
@@ -186,7 +193,9 @@ def test_last_line_warns_first_of_a_disagreement(made):
     odd = CrossCheck(name="sound", speed_mps=90.0, speed_u_mps=1.0, e_n=-4.2)
     other = replace(made.passes[1], cross_checks=(odd,))
     line = last_line(replace(made, passes=(made.passes[0], other)))
-    assert line.startswith("Warning: pass 2 is 375.1 ± 6.8 km/h, but sound says 324.0 ± 7.2 km/h")
+    assert line.startswith(
+        "Warning: pass 2 is 375.1 ± 6.8 km/h, but sound says 324.0 ± 7.2 km/h (k"
+    )
     assert "4.2 times" in line
 
 

@@ -198,7 +198,7 @@ def test_a_clip_given_as_a_track_has_a_picture_without_video():
     assert files["north-pass-1/track.png"].startswith(b"\x89PNG")
 
 
-def test_write_results(tmp_path):
+def test_write_results(tmp_path, files):
     made = outcome(tmp_path)
     assert write_results(made) == tmp_path / "results"
     assert [path.name for path in tmp_path.iterdir()] == ["results"]
@@ -207,7 +207,7 @@ def test_write_results(tmp_path):
         for path in (tmp_path / "results").rglob("*")
         if path.is_file()
     }
-    assert found == set(result_files(made))
+    assert found == set(files)
 
 
 @pytest.mark.usefixtures("no_drawing")
@@ -255,6 +255,7 @@ def test_hostile_labels_stay_text(tmp_path):
     assert "<script" not in page
     assert "&lt;script&gt;" in page
     assert "{{ 7*7 }}" in page
+    assert not set("\u202e\x1b\udce4") & set(page)
 
 
 @pytest.mark.usefixtures("no_drawing")

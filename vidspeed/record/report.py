@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Mapping, Sequence
 from importlib.resources import files
 from typing import Any
@@ -44,11 +45,24 @@ def report_html(
     """
     spoken = unit_named(unit)
     home = files("vidspeed.record")
-    environment = Environment(autoescape=True, undefined=StrictUndefined)
+    environment = Environment(autoescape=True, undefined=StrictUndefined, finalize=_visible)
     template = environment.from_string(home.joinpath("report.html").read_text(encoding="utf-8"))
     css = Markup(home.joinpath("report.css").read_text(encoding="utf-8"))
     text = template.render(css=css, **report_view(outcome, spoken, tracks, calibration))
     return text.encode("utf-8", errors="xmlcharrefreplace")
+
+
+def _visible(value: Any) -> Any:
+    """Return a text without the characters that hide or turn round what stands beside them."""
+    if not isinstance(value, str) or isinstance(value, Markup):
+        return value
+    return "".join(" " if _misleads(char) else char for char in value)
+
+
+def _misleads(char: str) -> bool:
+    """Tell control characters and those that change the direction of writing."""
+    turns = "\u202a" <= char <= "\u202e" or "\u2066" <= char <= "\u2069"
+    return turns or unicodedata.category(char) == "Cc"
 
 
 def report_view(

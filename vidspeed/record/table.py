@@ -72,9 +72,22 @@ def last_line(outcome: Outcome, unit: str = "kmh") -> str:
     warning = _disagreement(outcome, spoken) or _width(outcome, spoken)
     if warning is not None:
         return _one_line(warning)
-    beats = beats_sentence(outcome, spoken)
-    parts = [mark_sentence(outcome, spoken), *([beats] if beats else [])]
-    return _one_line(". ".join(parts))
+    sentences = (
+        _only_speed(outcome, spoken),
+        mark_sentence(outcome, spoken),
+        beats_sentence(outcome, spoken),
+    )
+    return _one_line(". ".join(sentence for sentence in sentences if sentence))
+
+
+def _only_speed(outcome: Outcome, unit: Unit) -> str | None:
+    """Return the speed of the only pass that has one; the table says it of several."""
+    found = [result for result in outcome.passes if result.speed_mps is not None]
+    if len(found) != 1:
+        return None
+    speed = f"{pass_speed(found[0], unit)} {unit.label} (95 %)"
+    partial = f", {status_text(found[0])}" if found[0].status == "partial" else ""
+    return f"Pass {found[0].label} {speed}{partial}"
 
 
 def _disagreement(outcome: Outcome, unit: Unit) -> str | None:
@@ -83,7 +96,7 @@ def _disagreement(outcome: Outcome, unit: Unit) -> str | None:
     result, check = max(found, key=lambda pair: abs(pair[1].e_n), default=(None, None))
     if result is None or check is None or abs(check.e_n) <= 1.0:
         return None
-    other = speed_text(check.speed_mps, 2.0 * check.speed_u_mps, unit)
+    other = f"{speed_text(check.speed_mps, 2.0 * check.speed_u_mps, unit)} (k = 2)"
     return (
         f"Warning: pass {result.label} is {pass_speed(result, unit)} {unit.label}, but {check.name}"
         f" says {other}: they differ by {abs(check.e_n):.1f} times what the uncertainties allow"
