@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
+import pickle
 from pathlib import Path
+
+import pytest
+
+from vidspeed.errors import SessionError
+from vidspeed.session.read import read_session
 
 SESSION = """\
 title = "Evening passes"
@@ -69,3 +75,11 @@ def write(
     ):
         (folder / name).write_text(text, encoding="utf-8", newline="")
     return folder
+
+
+def faults(folder: Path) -> tuple[str, ...]:
+    with pytest.raises(SessionError) as error:
+        read_session(folder)
+    assert all("\n" not in message and message for message in error.value.messages)
+    assert pickle.loads(pickle.dumps(error.value)).messages == error.value.messages
+    return error.value.messages

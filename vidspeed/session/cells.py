@@ -7,6 +7,7 @@ import csv
 import difflib
 import io
 import re
+from collections.abc import Iterator
 from typing import Any, NamedTuple
 
 from vidspeed.errors import SessionError
@@ -90,31 +91,37 @@ def _raise_some(faults: Faults, where: str) -> None:
 def _sheet(text: str, where: str, columns: dict[str, Key]) -> Sheet:
     """Split a text into rows of cells; the delimiter is the one that finds the most columns."""
     lines = text.replace("\r\n", "\n").replace("\r", "\n")
-    sheets = [_split(lines, delimiter, where) for delimiter in DELIMITERS]
-    best = max(sheets, key=lambda sheet: sum(_plain(cell) in columns for cell in sheet.header))
-    if not best.header:
+    headers = {each: _header(lines, each) for each in DELIMITERS}
+    known = {each: sum(_plain(cell) in columns for cell in headers[each]) for each in DELIMITERS}
+    delimiter = max(DELIMITERS, key=lambda each: known[each])
+    try:
+        rows = list(_rows(lines, delimiter, strict=True))
+    except csv.Error as error:
+        raise SessionError(
+            f"{where}: cannot be read as CSV: {error}; look for a quotation mark without its other"
+        ) from None
+    if not rows:
         raise SessionError(
             f"{where}: no header row; its first row must name the columns {','.join(columns)}"
         )
-    return best
+    return Sheet(delimiter, rows[0][1], rows[1:])
 
 
-def _split(lines: str, delimiter: str, where: str) -> Sheet:
-    """Split into cells, leaving out blank rows and rows that begin with #."""
-    rows: list[tuple[int, list[str]]] = []
-    reader = csv.reader(
-        ("\n" if line.lstrip().startswith("#") else line for line in io.StringIO(lines)),
-        delimiter=delimiter,
-        strict=False,
-    )
+def _header(lines: str, delimiter: str) -> list[str]:
+    """Return the cells of the first row that says something, as far as they can be told."""
     try:
-        for number, cells in enumerate(reader, start=1):
-            stripped = [cell.strip() for cell in cells]
-            if any(stripped) and not stripped[0].startswith("#"):
-                rows.append((number, stripped))
-    except csv.Error as error:
-        raise SessionError(f"{where}: cannot be read as CSV: {error}; save it again") from None
-    return Sheet(delimiter, rows[0][1] if rows else [], rows[1:])
+        return next(_rows(lines, delimiter, strict=False), (0, []))[1]
+    except csv.Error:
+        return []
+
+
+def _rows(lines: str, delimiter: str, *, strict: bool) -> Iterator[tuple[int, list[str]]]:
+    """Yield the rows with their numbers, without blank rows and rows that begin with #."""
+    said = ("\n" if line.lstrip().startswith("#") else line for line in io.StringIO(lines))
+    for number, cells in enumerate(csv.reader(said, delimiter=delimiter, strict=strict), start=1):
+        stripped = [cell.strip() for cell in cells]
+        if any(stripped) and not stripped[0].startswith("#"):
+            yield number, stripped
 
 
 def _plain(name: str) -> str:

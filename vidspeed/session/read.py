@@ -52,7 +52,7 @@ def _toml(folder: Path, files: Files) -> dict[str, Any]:
         raise SessionError(f"{folder}: no {NAME} there; vidspeed new {folder} makes one")
     try:
         text = decoded(files.read(inside(folder, NAME)), NAME)
-        return tomllib.loads(text.replace("\r\n", "\n"))
+        return tomllib.loads(text.replace("\r\n", "\n").replace("\r", "\n"))
     except Refused as refusal:
         raise SessionError(f"{NAME}: {refusal}") from None
     except RecursionError:

@@ -119,9 +119,10 @@ def parse_picks(data: bytes, where: str) -> tuple[tuple[int, Pick], ...]:
 
 def nearest(name: str, names: Sequence[str]) -> str:
     """Return a hint at the name that was probably meant, or the names that there are."""
-    near = difflib.get_close_matches(name, names, n=1, cutoff=0.5)
+    plain = {each.casefold(): each for each in names}
+    near = difflib.get_close_matches(name.casefold(), plain, n=1, cutoff=0.5)
     if near:
-        return f"the nearest is {shown(near[0])}"
+        return f"the nearest is {shown(plain[near[0]])}"
     return f"there are {', '.join(shown(each) for each in names[:12])}"
 
 
