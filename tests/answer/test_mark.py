@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from vidspeed.answer.mark import choose_mark, mean_dof
+from vidspeed.motion.budget import variance_of
 from vidspeed.motion.coverage import coverage_factor
 from vidspeed.values import Input, MarkRules, PassResult
 
@@ -89,27 +90,30 @@ def test_rows_of_the_covariance_are_found_by_label():
 
 
 @pytest.mark.parametrize(
-    ("owners", "values", "matrix_cross", "expected"),
+    ("values", "expected"),
     [
-        # carried as common in the matrix; errors of opposite sign would cancel: not believed
-        (("session", "session"), (0.8, -0.8), -0.64, (1 + 1) / 4),
-        # carried as common, of one sign: common is the larger already
-        (("session", "session"), (0.8, 0.8), 0.64, (1 + 1 + 2 * 0.64) / 4),
-        # carried as independent, of one sign: common would be larger
-        (("pass a", "pass b"), (0.8, 0.8), 0.0, (1 + 1 + 2 * 0.64) / 4),
-        (("pass a", "pass b"), (0.8, -0.8), 0.0, (1 + 1) / 4),
+        ((0.8, 0.8), (1 + 1 + 2 * 0.64) / 4),  # of one sign: common is the less sure
+        ((0.8, -0.8), (1 + 1) / 4),  # of two signs: that they cancel is not believed
     ],
 )
-def test_an_open_split_of_the_flight_line_is_taken_the_less_sure_way(
-    owners, values, matrix_cross, expected
-):
+def test_an_open_split_of_the_flight_line_is_taken_the_less_sure_way(values, expected):
     passes = [
-        flown("a", 100.0, shared=(owners[0], values[0])),
-        flown("b", 90.0, "reverse", shared=(owners[1], values[1])),
+        flown("a", 100.0, shared=("pass a", values[0])),
+        flown("b", 90.0, "reverse", shared=("pass b", values[1])),
     ]
-    covariance = np.array([[1.0, matrix_cross], [matrix_cross, 1.0]])
-    mark = choose_mark(passes, ["a", "b"], covariance)
+    cross = values[0] * values[1]
+    mark = choose_mark(passes, ["a", "b"], np.array([[1.0, cross], [cross, 1.0]]))
     assert mark.speed_u_mps == pytest.approx(math.sqrt(expected))
+    assert variance_of(passes_of_one_input(values), np.array([0.5, 0.5])) == pytest.approx(
+        expected - (1 + 1 - 2 * 0.64) / 4
+    )
+
+
+def passes_of_one_input(values):
+    return [
+        flown("a", 100.0, u=0.8, shared=("pass a", values[0])),
+        flown("b", 90.0, "reverse", u=0.8, shared=("pass b", values[1])),
+    ]
 
 
 def test_dof_of_the_mean_by_welch_satterthwaite():

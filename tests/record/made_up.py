@@ -87,8 +87,8 @@ def sighted(clip: str, camera: str, seed: int = 1) -> Sighted:
 
 
 SOURCES = (
-    ("flight-line offset", "session", "B", False, 0.5, "m", 0.9),
-    ("flight-line height", "session", "B", False, 3.0, "m", -0.2),
+    ("flight-line offset", "pass", "B", False, 0.5, "m", 0.9),
+    ("flight-line height", "pass", "B", False, 3.0, "m", -0.2),
     ("focal length", "camera north", "B", False, 15.0, "px", 0.12),
     ("read-out", "camera north", "B", True, 0.003, "s", 0.03),
     ("scale", "session", "B", False, 0.00025, "1", 0.026),
@@ -107,7 +107,7 @@ def measured(
     clips = clips or (f"clips/pass-{label}.mp4",)
     inputs = [
         Input(
-            owner=owner,
+            owner=f"pass {label}" if owner == "pass" else owner,
             name=source,
             source=source,
             kind=kind,

@@ -161,7 +161,7 @@ def test_terminal_table(made):
     assert "km/h ± U95" in text
     assert "402.1 ± 6.8" in text
     assert "partial (12.0 to 66.0 m)" in text
-    assert "flight-line offset (session), 91 %" in text
+    assert "flight-line offset (pass 1), 91 %" in text
     assert "none" in text
 
 

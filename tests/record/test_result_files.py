@@ -14,6 +14,7 @@ import pytest
 from made_up import measured, outcome, sighted, view
 
 from vidspeed.errors import ResultsError, VidspeedError
+from vidspeed.motion.budget import covariance
 from vidspeed.record.columns import TRACK_COLUMNS
 from vidspeed.record.files import result_files, write_results
 from vidspeed.record.names import clip_folders, legal_name
@@ -118,21 +119,23 @@ def test_nothing_that_is_not_a_number_gets_into_the_json():
     assert strict(data)["mark"] is None
 
 
+def whose(row) -> tuple[str, str]:
+    return ("session" if row["split_unknown"] else row["owner"], row["name"])
+
+
 def test_sensitivities_form_the_covariance_again(files):
     passes = strict(files["sensitivities.json"])["passes"]
     made = outcome("unused")
     matrix = np.zeros((3, 3))
     for i, one in enumerate(passes):
         for j, other in enumerate(passes):
-            theirs = {
-                (row["owner"], row["name"]): row["sensitivity_mps"] for row in other["inputs"]
-            }
+            theirs = {whose(row): row["sensitivity_mps"] for row in other["inputs"]}
             matrix[i, j] = sum(
-                row["sensitivity_mps"] * theirs.get((row["owner"], row["name"]), 0.0)
-                for row in one["inputs"]
+                row["sensitivity_mps"] * theirs.get(whose(row), 0.0) for row in one["inputs"]
             )
     assert [row["pass"] for row in passes] == ["1", "2", "3"]
     np.testing.assert_allclose(matrix, made.covariance, rtol=1e-12)
+    np.testing.assert_allclose(matrix, covariance(made.passes)[1], rtol=1e-12)
     assert passes[0]["inputs"][1]["sensitivity_mps"] < 0.0
     assert set(passes[0]["inputs"][0]) == {
         "owner", "name", "source", "kind", "assumed", "split_unknown", "input_u", "unit",

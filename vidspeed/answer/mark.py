@@ -29,7 +29,8 @@ def choose_mark(
     passes
         All passes of the session; only those with status `measured` are candidates.
     labels, covariance
-        The covariance (n, n) of the passes in (m/s)^2, and whose its rows are.
+        The covariance (n, n) of the passes in (m/s)^2, and whose its rows are; a flight line
+        whose split is open counts in it as common to all passes.
     rules
         The earlier figure, if there is one to be beaten.
 
@@ -80,32 +81,30 @@ def mean_variance(
 ) -> float:
     """Return the variance of the mean of two speeds in (m/s)^2, from the passes' covariance.
 
-    Where the session left open which part of the flight line the passes share, each such input
-    counts as common to both or as independent, whichever makes the mean less sure.
+    The covariance counts a flight line whose split the session left open as common to all passes.
+    Each such input counts here as common or as independent, whichever makes the mean less sure.
     """
     at = [list(labels).index(result.label) for result in pair]
     block = np.asarray(covariance)[np.ix_(at, at)]
-    return float(block.sum()) / 4.0 + _open_split(pair)
+    return float(block.sum()) / 4.0 + _if_independent(pair)
 
 
-def _open_split(pair: tuple[PassResult, PassResult]) -> float:
-    """Return what the less sure way to split the flight line adds to the mean's variance."""
-    found = [_split_inputs(result) for result in pair]
-    added = 0.0
-    for name, (owner, one) in found[0].items():
-        if name in found[1]:
-            other_owner, other = found[1][name]
-            cross = one * other / 2.0  # in the variance of the mean if the input is common
-            added += max(0.0, -cross) if owner == other_owner else max(0.0, cross)
-    return added
+def _if_independent(pair: tuple[PassResult, PassResult]) -> float:
+    """Return what the mean's variance grows by where errors taken as common would cancel.
+
+    Of two sensitivities s, t to one input the mean has ((s + t)/2)^2 if it is common to both
+    passes and (s^2 + t^2)/4 if it is not: more by -s t / 2, where they differ in sign.
+    """
+    one, other = (_open_split(result) for result in pair)
+    return sum(max(0.0, -one[name] * other[name] / 2.0) for name in one.keys() & other.keys())
 
 
-def _split_inputs(result: PassResult) -> dict[str, tuple[str, float]]:
-    """Return owner and signed sensitivity, by name, of the inputs whose split is open."""
+def _open_split(result: PassResult) -> dict[str, float]:
+    """Return the signed sensitivity, by name, of the inputs whose split is open."""
     if result.sensitivities_mps is None:
         return {}
     pairs = zip(result.inputs, result.sensitivities_mps.tolist(), strict=True)
-    return {item.name: (item.owner, value) for item, value in pairs if item.split_unknown}
+    return {item.name: value for item, value in pairs if item.split_unknown}
 
 
 def mean_dof(pair: tuple[PassResult, PassResult], u_mps: float) -> float | None:

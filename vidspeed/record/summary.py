@@ -157,7 +157,8 @@ def sensitivities(outcome: Outcome) -> dict[str, Any]:
     """Return what `sensitivities.json` holds: the signed share of every input in every speed.
 
     `sensitivity_mps` is the change of the speed for one standard uncertainty of the input. The
-    covariance of two passes is the sum of the products over inputs with the same owner and name.
+    covariance of two passes is the sum of the products over inputs with the same owner and name;
+    of an input with `split_unknown` the name alone counts, as if the session owned it.
     """
     return {
         "schema": "vidspeed.sensitivities/1",
