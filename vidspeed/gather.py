@@ -10,12 +10,13 @@ from pathlib import Path
 import numpy as np
 
 from vidspeed.clip.scan import scan
+from vidspeed.clip.still import read_picture
 from vidspeed.errors import CalibrationError, ClipError, VidspeedError
 from vidspeed.geometry.course import strip
 from vidspeed.motion.build import Stand, stand_intervals
 from vidspeed.motion.calibration import calibrate_camera
 from vidspeed.session.tables import read_track
-from vidspeed.values import CameraFit, Clip, ClipView, InputFile, Problem, Session, Value
+from vidspeed.values import Camera, CameraFit, Clip, ClipView, InputFile, Problem, Session, Value
 
 Progress = Callable[[str, int, int], None]
 
@@ -37,8 +38,9 @@ def calibrate_all(session: Session) -> Cameras:
     stands, messages = {}, []
     for camera in session.cameras:
         try:
+            _check_still(session, camera)
             stands[camera.name] = calibrate_camera(session, camera, intervals[camera.name])
-        except CalibrationError as error:
+        except (CalibrationError, ClipError) as error:
             messages += list(error.messages)
     if not stands:
         raise CalibrationError(*messages)
@@ -46,6 +48,19 @@ def calibrate_all(session: Session) -> Cameras:
         Problem(level="error", where="calibration", message=message) for message in messages
     )
     return Cameras(stands=stands, problems=problems)
+
+
+def _check_still(session: Session, camera: Camera) -> None:
+    """Refuse a reference still of another size than the clips': it is no frame of the video."""
+    if camera.reference is None:
+        return
+    height, width = read_picture(Path(session.folder) / camera.reference).shape[:2]
+    if (width, height) != camera.image_size_px:
+        raise CalibrationError(
+            f'{camera.reference}: the picture is {width} x {height}, camera "{camera.name}" states '
+            f"image_size_px {list(camera.image_size_px)}; a photograph is not a frame of the "
+            "video: make the still with `vidspeed still CLIP`"
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

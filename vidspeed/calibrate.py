@@ -1,0 +1,169 @@
+"""Calibrate a session before anything has flown: is it ready, and if not, what would mend it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from vidspeed.clip.still import read_picture
+from vidspeed.errors import VidspeedError
+from vidspeed.gather import Cameras, calibrate_all
+from vidspeed.geometry.aim import inside
+from vidspeed.geometry.course import drawing
+from vidspeed.geometry.lens import project
+from vidspeed.motion.build import Stand
+from vidspeed.plan import Advice, advice, forecast, line_place, relative_U95
+from vidspeed.record.figures import calibration_picture
+from vidspeed.session.read import read_session
+from vidspeed.values import CameraFit, PassResult, Session, Value
+
+CHECK_WITHIN = 2.0  # standard uncertainties that a check marker may be off, each coordinate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Failing(Value):
+    """One thing that keeps a session from being ready, and what would mend it."""
+
+    item: str
+    mend: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Readiness(Value):
+    """What calibration found; `pictures` are PNG bytes by file name."""
+
+    session: Session
+    cameras: tuple[CameraFit, ...]
+    forecast: PassResult | None
+    advice: tuple[Advice, ...]
+    failing: tuple[Failing, ...]
+    pictures: dict[str, bytes]
+
+    @property
+    def ready(self) -> bool:
+        """Tell whether nothing is failing."""
+        return not self.failing
+
+
+def calibrate(folder: Path) -> Readiness:
+    """Calibrate the session in `folder`; nothing is written.
+
+    Raises VidspeedError where the session is wrong or no camera can be calibrated.
+    """
+    session = read_session(folder)
+    cameras = calibrate_all(session)
+    stands = [stand for stand, _ in cameras.stands.values()]
+    fits = [fit for _, fit in cameras.stands.values()]
+    failing = [
+        Failing(item=problem.message, mend="see the message") for problem in cameras.problems
+    ]
+    failing += _gates_missing(session, fits)
+    failing += _checks_off(fits)
+    failing += _layouts(fits)
+    predicted, failed = _forecast(session, stands)
+    failing += failed
+    changes = advice(session, stands)
+    if predicted is not None:
+        failing += _too_wide(session, predicted, changes)
+    return Readiness(
+        session=session,
+        cameras=tuple(fits),
+        forecast=predicted,
+        advice=changes,
+        failing=tuple(failing),
+        pictures=_pictures(session, cameras),
+    )
+
+
+def _gates_missing(session: Session, fits: Sequence[CameraFit]) -> list[Failing]:
+    """Name each gate that no camera has in its picture."""
+    y, z = line_place(session)
+    failing = []
+    for name, x_m in (("start", 0.0), ("finish", session.course.length_m)):
+        place = np.array([[x_m, y, z]])
+        seen = [
+            bool(inside(project(place, fit.pose, fit.lens), _size(session, fit))[0])
+            for fit in fits
+        ]
+        if not any(seen):
+            failing.append(
+                Failing(
+                    item=f"the {name} gate is in no camera's picture at flying height",
+                    mend="aim at the middle of the course, move back, or zoom out; then pick again",
+                )
+            )
+    return failing
+
+
+def _size(session: Session, fit: CameraFit) -> tuple[int, int]:
+    return session.camera(fit.camera).image_size_px
+
+
+def _checks_off(fits: Sequence[CameraFit]) -> list[Failing]:
+    """Name the check markers that are not where the fit puts them."""
+    return [
+        Failing(
+            item=f'camera "{fit.camera}": check marker "{row.name}" is off by {row.residual_m:.3f} m '
+            f"on the ground, {row.normalised:.1f} of its standard uncertainties "
+            f"(at most {CHECK_WITHIN:g})",
+            mend="measure and pick it again; if it stays, doubt the other markers or their u_m",
+        )
+        for fit in fits
+        for row in fit.markers
+        if row.use == "check" and row.normalised > CHECK_WITHIN
+    ]
+
+
+def _layouts(fits: Sequence[CameraFit]) -> list[Failing]:
+    """Turn what calibration points out about markers and layout into failing items."""
+    failing = []
+    for fit in fits:
+        for problem in fit.problems:
+            item, _, mend = problem.message.partition("; ")
+            failing.append(Failing(item=f"{problem.where}: {item}", mend=mend))
+    return failing
+
+
+def _forecast(
+    session: Session, stands: Sequence[Stand]
+) -> tuple[PassResult | None, list[Failing]]:
+    try:
+        return forecast(session, stands), []
+    except VidspeedError as error:
+        item, _, mend = str(error).partition("; ")
+        return None, [Failing(item=item, mend=mend or "see the picture of each camera")]
+
+
+def _too_wide(
+    session: Session, predicted: PassResult, changes: Sequence[Advice]
+) -> list[Failing]:
+    """Say where a pass would be less sure than wanted, and which change would help most."""
+    percent = 100.0 * relative_U95(predicted)
+    if percent <= session.wanted_U95_percent:
+        return []
+    best = next((row for row in changes if row.relative_U95 is not None), None)
+    mend = "state the figures of the largest budget row better"
+    if best is not None and best.relative_U95 is not None and 100.0 * best.relative_U95 < percent:
+        mend = f"{best.change} would give {100.0 * best.relative_U95:.2g} %"
+    row = predicted.budget[0]
+    return [
+        Failing(
+            item=f"a pass would be known to {percent:.2g} % (U95), {session.wanted_U95_percent:g} % "
+            f"is wanted; {row.source} ({row.owner}) rules it",
+            mend=mend,
+        )
+    ]
+
+
+def _pictures(session: Session, cameras: Cameras) -> dict[str, bytes]:
+    """Draw each camera's still with picks, re-projected markers, course line and gates."""
+    pictures = {}
+    for name, (_, fit) in cameras.stands.items():
+        reference = session.camera(name).reference
+        still = None if reference is None else read_picture(Path(session.folder) / reference)
+        lines = drawing(session.course, session.flight_line, fit.pose, fit.lens)
+        pictures[f"{name}.png"] = calibration_picture(still, fit, lines)
+    return pictures

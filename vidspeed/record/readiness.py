@@ -1,0 +1,72 @@
+"""What the terminal shows of a calibration: markers, cameras, forecast and what would help."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rich.table import Table
+from rich.text import Text
+
+from vidspeed.record.units import percent_text, speed_text, unit_named
+from vidspeed.values import CameraFit, PassResult
+
+FORECAST_ROWS = 4
+
+
+def marker_table(fit: CameraFit) -> Table:
+    """Return what is left of each marker of a camera, in pixels and on the ground."""
+    table = Table(title=Text(f'camera "{fit.camera}"'), title_justify="left")
+    table.add_column("marker")
+    table.add_column("use")
+    for name in ("right px", "down px", "on the ground m", "of its u"):
+        table.add_column(name, justify="right")
+    for row in fit.markers:
+        table.add_row(
+            Text(row.name),
+            row.use,
+            f"{row.residual_px[0]:+.2f}",
+            f"{row.residual_px[1]:+.2f}",
+            f"{row.residual_m:.3f}",
+            f"{row.normalised:.1f}",
+        )
+    return table
+
+
+def camera_table(fits: Sequence[CameraFit]) -> Table:
+    """Return where each camera stands and its focal length, with standard uncertainties."""
+    table = Table(title=Text("cameras (± is one standard uncertainty)"), title_justify="left")
+    for name in ("camera", "x m", "y m", "z m", "focal px", "RMS px", "check markers m"):
+        table.add_column(name, justify="left" if name == "camera" else "right")
+    for fit in fits:
+        place = zip(fit.pose.position_m, fit.position_u_m, strict=True)
+        table.add_row(
+            Text(fit.camera),
+            *(f"{value:.2f} ± {u:.2f}" for value, u in place),
+            f"{fit.lens[0]:.1f} ± {fit.focal_u_px:.1f}",
+            f"{fit.rms_px:.2f}",
+            "none" if fit.check_rms_m is None else f"{fit.check_rms_m:.3f}",
+        )
+    return table
+
+
+def forecast_text(result: PassResult, unit: str) -> str:
+    """Return what a pass at the expected speed would be known to, and what rules it."""
+    assert result.speed_mps is not None
+    assert result.speed_U95_mps is not None
+    relative = percent_text(result.speed_U95_mps / result.speed_mps)
+    speed = speed_text(result.speed_mps, result.speed_U95_mps, unit_named(unit))
+    rows = ", ".join(
+        f"{row.source} ({row.owner}) {percent_text(row.share)}"
+        for row in result.budget[:FORECAST_ROWS]
+    )
+    return f"a pass would be known as {speed} ({relative}, U95); of the variance: {rows}"
+
+
+def advice_table(rows: Sequence[tuple[str, float | None]]) -> Table:
+    """Return what single changes would bring."""
+    table = Table(title=Text("the same pass with one change"), title_justify="left")
+    table.add_column("change")
+    table.add_column("U95", justify="right")
+    for change, relative in rows:
+        table.add_row(Text(change), "–" if relative is None else percent_text(relative))
+    return table
