@@ -17,21 +17,23 @@ from vidspeed.errors import SceneError
 from vidspeed.render.clip import light_places, render_clip
 from vidspeed.render.draw import Take, World, draw_world, stream
 from vidspeed.render.flight import Flight, true_speed_mps
+from vidspeed.render.picture import seen_at
 from vidspeed.render.read import read_scene
-from vidspeed.render.scene import Scene, ScenePass
+from vidspeed.render.scene import Scene, ScenePass, pose_of
 from vidspeed.render.stated import session_files
 from vidspeed.values import Floats, Value, jsonable
 
 SCHEMA = "vidspeed.truth/1"
-Progress = Callable[[int, int, str], None]
+Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ClipTruth(Value):
-    """A clip, and what its own time is when the craft crosses the gates that it passes.
+    """A clip, and the stamps at which its camera saw the craft cross the gates that it passes.
 
-    A frame's stamp is the moment at which its first row opens, so that the middle of the
-    exposure is half an exposure later (and the row's part of the read-out).
+    They are the stamps that a frame would have whose light, at the middle of the exposure of the
+    row where it lies, is at the gate: half an exposure and the row's part of the read-out before
+    the craft is there.
     """
 
     file: str
@@ -104,13 +106,14 @@ def render_session(
     bare_u_px
         Write tracks with this standard uncertainty of each coordinate instead of clips.
     progress
-        Called with clips done, clips in all, and the file that was written last.
+        Called with what is being done, clips done, and clips in all.
     """
     world = draw_world(scene)
     clips = _clip_files(world, bare_u_px is not None)
     for name, text in session_files(scene, world, clips, bare_u_px is not None).items():
         _write(folder / name, text)
     if bare_u_px is None:
+        _tell(progress, 0, len(clips))
         encoders = _film(scene, world, folder, clips, workers, progress)
     else:
         encoders = [None] * len(clips)
@@ -151,7 +154,7 @@ def _film(
             for index, (take, file) in enumerate(jobs):
                 encoders[index] = _film_one(scene, take, folder / file)
                 done += 1
-                _tell(progress, done, len(jobs), file)
+                _tell(progress, done, len(jobs))
             return encoders
         waiting = {
             pool.submit(_film_one, scene, take, folder / file): index
@@ -161,7 +164,7 @@ def _film(
             index = waiting[future]
             encoders[index] = future.result()
             done += 1
-            _tell(progress, done, len(jobs), clips[index])
+            _tell(progress, done, len(jobs))
     return encoders
 
 
@@ -172,9 +175,9 @@ def _pool(workers: int) -> AbstractContextManager[Executor | None]:
     return ProcessPoolExecutor(workers, mp_context=get_context("spawn"))
 
 
-def _tell(progress: Progress | None, done: int, total: int, file: str) -> None:
+def _tell(progress: Progress | None, done: int, total: int) -> None:
     if progress is not None:
-        progress(done, total, file)
+        progress("rendering", done, total)
 
 
 def _film_one(scene: Scene, take: Take, path: Path) -> str:
@@ -242,10 +245,15 @@ def _pass_truth(
 
 
 def _clip_truth(take: Take, file: str, encoder: str | None) -> ClipTruth:
-    first, second = sorted(take.plan.clip_time_s(float(gate)) for gate in take.flight.gates_s)
+    camera = take.camera
+    gates = np.sort(take.flight.gates_s)
+    seen = seen_at(camera, pose_of(camera), take.flight, gates)
+    row = np.clip(seen[:, 1] / camera.stored_size_px[1], 0.0, 1.0)
+    opened = gates - camera.exposure_s / 2.0 - camera.readout_s * row
+    first, second = (take.plan.clip_time_s(float(moment)) for moment in opened)
     return ClipTruth(
         file=file,
-        camera=take.camera.name,
+        camera=camera.name,
         time_in_s=first,
         time_out_s=second,
         clock_ppm=take.plan.clock_ppm,
