@@ -85,8 +85,7 @@ def _gates_missing(session: Session, fits: Sequence[CameraFit]) -> list[Failing]
     for name, x_m in (("start", 0.0), ("finish", session.course.length_m)):
         place = np.array([[x_m, y, z]])
         seen = [
-            bool(inside(project(place, fit.pose, fit.lens), _size(session, fit))[0])
-            for fit in fits
+            bool(inside(project(place, fit.pose, fit.lens), _size(session, fit))[0]) for fit in fits
         ]
         if not any(seen):
             failing.append(
@@ -106,8 +105,8 @@ def _checks_off(fits: Sequence[CameraFit]) -> list[Failing]:
     """Name the check markers that are not where the fit puts them."""
     return [
         Failing(
-            item=f'camera "{fit.camera}": check marker "{row.name}" is off by {row.residual_m:.3f} m '
-            f"on the ground, {row.normalised:.1f} of its standard uncertainties "
+            item=f'camera "{fit.camera}": check marker "{row.name}" is off by '
+            f"{row.residual_m:.3f} m on the ground, {row.normalised:.1f} standard uncertainties "
             f"(at most {CHECK_WITHIN:g})",
             mend="measure and pick it again; if it stays, doubt the other markers or their u_m",
         )
@@ -127,9 +126,7 @@ def _layouts(fits: Sequence[CameraFit]) -> list[Failing]:
     return failing
 
 
-def _forecast(
-    session: Session, stands: Sequence[Stand]
-) -> tuple[PassResult | None, list[Failing]]:
+def _forecast(session: Session, stands: Sequence[Stand]) -> tuple[PassResult | None, list[Failing]]:
     try:
         return forecast(session, stands), []
     except VidspeedError as error:
@@ -137,9 +134,7 @@ def _forecast(
         return None, [Failing(item=item, mend=mend or "see the picture of each camera")]
 
 
-def _too_wide(
-    session: Session, predicted: PassResult, changes: Sequence[Advice]
-) -> list[Failing]:
+def _too_wide(session: Session, predicted: PassResult, changes: Sequence[Advice]) -> list[Failing]:
     """Say where a pass would be less sure than wanted, and which change would help most."""
     percent = 100.0 * relative_U95(predicted)
     if percent <= session.wanted_U95_percent:
@@ -151,8 +146,8 @@ def _too_wide(
     row = predicted.budget[0]
     return [
         Failing(
-            item=f"a pass would be known to {percent:.2g} % (U95), {session.wanted_U95_percent:g} % "
-            f"is wanted; {row.source} ({row.owner}) rules it",
+            item=f"a pass would be known to {percent:.2g} % (U95), "
+            f"{session.wanted_U95_percent:g} % is wanted; {row.source} ({row.owner}) rules it",
             mend=mend,
         )
     ]

@@ -10,7 +10,7 @@ import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from enum import Enum
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -36,7 +36,7 @@ app = typer.Typer(
 )
 
 
-class UnitName(str, Enum):
+class UnitName(StrEnum):
     """The units in which a person may read a speed."""
 
     kmh = "kmh"
@@ -180,8 +180,12 @@ def _print_outcome(outcome: Outcome, folder: Path, unit: str) -> None:
 @_guarded
 def still(
     clip: Annotated[Path, typer.Argument(help="A recorded clip.")],
-    at: Annotated[float | None, typer.Option(help="Moment in seconds; the middle if left out.")] = None,
-    out: Annotated[Path | None, typer.Option(help="PNG file to write; CLIP-still.png beside it.")] = None,
+    at: Annotated[
+        float | None, typer.Option(help="Moment in seconds; the middle if left out.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="PNG file to write; CLIP-still.png beside it.")
+    ] = None,
 ) -> int:
     """Write the mean of the sharp frames around a moment: what picks are made on."""
     from vidspeed.clip.still import still as mean_still
@@ -197,15 +201,15 @@ def still(
 @_guarded
 def render(
     scene: Annotated[Path, typer.Argument(help="Scene file (TOML).")],
-    out: Annotated[Path | None, typer.Option(help="Folder of the session; beside the scene.")] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Folder of the session; beside the scene.")
+    ] = None,
 ) -> int:
     """Render a synthetic session with a known truth."""
     from vidspeed.render.session import render_scene_file
 
     with _progress() as tell:
-        truth = render_scene_file(
-            scene, out, progress=lambda done, total, file: tell(file, done, total)
-        )
+        truth = render_scene_file(scene, out, progress=tell)
     for row in truth.passes:
         typer.echo(f"pass {row.label}: {3.6 * row.speed_mps:.6f} km/h {row.direction}")
     return 0
@@ -219,12 +223,13 @@ def demo(
 ) -> int:
     """Render an evening at an invented airstrip, measure it, and show result beside truth."""
     from vidspeed.demo import demo as make_demo
-    from vidspeed.demo import truth_table
+    from vidspeed.record.readiness import truth_table
 
     with _progress() as tell:
-        made = make_demo(folder, progress=tell)
-    _print_outcome(made.outcome, made.results, unit.value)
-    _console().print(truth_table(made, unit.value))
+        made = make_demo(folder, progress=tell, unit=unit.value)
+    rows = [(row.label, row.true_mps, row.result) for row in made.rows]
+    _console().print(truth_table(rows, unit.value))
+    _print_outcome(made.outcome, made.report.parent, unit.value)
     return exit_status(made.outcome)
 
 

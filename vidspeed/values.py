@@ -390,7 +390,7 @@ class Input(Value):
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class BudgetRow(Value):
-    """One row of the budget; `share` is of the variance. `contribution_mps` is a root of squares."""
+    """One row of the budget: `contribution_mps` is a root of squares, `share` of the variance."""
 
     source: str
     owner: str
@@ -578,8 +578,6 @@ def jsonable(value: Any) -> Any:
         return [jsonable(item) for item in value]
     if isinstance(value, np.generic):
         return jsonable(value.item())
-    if isinstance(value, float):
-        return value if np.isfinite(value) else None
     if isinstance(value, (Date, datetime)):
         return value.isoformat()
-    return value
+    return None if isinstance(value, float) and not np.isfinite(value) else value

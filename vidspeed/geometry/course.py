@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from scipy.spatial import ConvexHull, QhullError
 
@@ -23,9 +25,7 @@ def drawing(course: Course, line: FlightLine, pose: Pose, lens: Floats) -> Cours
     ground = np.column_stack([x_m, np.zeros((POINTS, 2))])
     flown = np.column_stack([x_m, np.full(POINTS, line.offset_m), np.full(POINTS, line.height_m)])
     top = line.height_m + GATE_ABOVE_LINE_M
-    gates = [
-        project(_gate(x, line.offset_m, top), pose, lens) for x in (0.0, course.length_m)
-    ]
+    gates = [project(_gate(x, line.offset_m, top), pose, lens) for x in (0.0, course.length_m)]
     return CourseDrawing(
         course_line_px=project(ground, pose, lens),
         flight_line_px=project(flown, pose, lens),
@@ -40,14 +40,10 @@ def _gate(x_m: float, middle_m: float, top_m: float) -> Floats:
         [[x_m, left, 0.0], [x_m, left, top_m], [x_m, right, top_m], [x_m, right, 0.0]]
     )
     parts = np.linspace(0.0, 1.0, 9)[:, None]
-    return np.concatenate(
-        [start + parts * (end - start) for start, end in zip(corners, corners[1:], strict=False)]
-    )
+    return np.concatenate([start + parts * (end - start) for start, end in pairwise(corners)])
 
 
-def strip(
-    course: Course, line: FlightLine, craft: Craft, pose: Pose, lens: Floats
-) -> Strip | None:
+def strip(course: Course, line: FlightLine, craft: Craft, pose: Pose, lens: Floats) -> Strip | None:
     """Return where in the picture the craft can be and how fast, None where that says little.
 
     None where the flight line is not stated, or a part of the strip lies behind the camera.

@@ -50,7 +50,9 @@ def guesses(camera: Camera, markers: tuple[Marker, ...]) -> list[Guess]:
     u_m = np.array([markers[i].u_m for i in index])
     where = f'camera "{camera.name}"'
     if len(index) < 4:
-        raise CalibrationError(f"{where}: {len(index)} markers picked, at least 4 needed; pick more")
+        raise CalibrationError(
+            f"{where}: {len(index)} markers picked, at least 4 needed; pick more"
+        )
     if on_one_line(places, u_m):
         raise CalibrationError(
             f"{where}: all {len(index)} picked markers stand on one line, which leaves the camera "
@@ -110,7 +112,7 @@ def _closed_form(places_m: Floats, xy_px: Floats, lens: Floats) -> list[Pose]:
         except cv2.error:
             continue
         for turn, shift in zip(turns[:count], shifts[:count], strict=True):
-            poses += _refined(centred, plane, turn, shift, middle)
+            poses += _refined(centred, plane, np.asarray(turn), np.asarray(shift), middle)
     return poses
 
 
@@ -120,13 +122,13 @@ def _refined(
     if not (np.all(np.isfinite(turn)) and np.all(np.isfinite(shift))):
         return []
     try:
-        turn, shift = cv2.solvePnPRefineLM(
+        fine_turn, fine_shift = cv2.solvePnPRefineLM(
             centred_m, plane[:, None, :], np.eye(3), np.zeros(5), turn.copy(), shift.copy()
         )
     except cv2.error:
         return []
-    matrix = cv2.Rodrigues(turn)[0]
-    position = -matrix.T @ shift.ravel() + middle_m
+    matrix = np.asarray(cv2.Rodrigues(fine_turn)[0], dtype=float)
+    position = -matrix.T @ np.asarray(fine_shift, dtype=float).ravel() + middle_m
     if not np.all(np.isfinite(position)):
         return []
-    return [Pose(camera_from_course=np.asarray(matrix, dtype=float), position_m=position)]
+    return [Pose(camera_from_course=matrix, position_m=position)]

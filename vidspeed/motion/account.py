@@ -101,10 +101,7 @@ def _speed(flight: Flight, ends: tuple[float, float]) -> tuple[float, Floats]:
 def _stretch(flight: Flight) -> tuple[float, float]:
     """Return the x range of the used lights."""
     used = np.concatenate(
-        [
-            light_places(flight, order)[flight.used[order], 0]
-            for order in range(len(flight.lit))
-        ]
+        [light_places(flight, order)[flight.used[order], 0] for order in range(len(flight.lit))]
     )
     return float(used.min()), float(used.max())
 
@@ -134,9 +131,7 @@ def _inputs(flight: Flight) -> list[Input]:
     return inputs
 
 
-def _noise_parts(
-    flight: Flight, sensitivities: Floats
-) -> list[tuple[float, float | None]]:
+def _noise_parts(flight: Flight, sensitivities: Floats) -> list[tuple[float, float | None]]:
     """Return contribution and degrees of freedom of each clip's lights."""
     return [
         (float(np.linalg.norm(sensitivities[rows])), noise.dof if noise.scale > 1.0 else None)

@@ -63,7 +63,7 @@ def adjust(
         trial = problem.moved(state, step)
         left = problem.residuals(trial)
         trial_cost = float(left @ left)
-        size = float(np.sqrt(max(step @ normal @ step, 0.0)))
+        size = float(np.sqrt(max(float(step @ normal @ step), 0.0)))
         if np.isfinite(trial_cost) and trial_cost <= cost + 1e-9 * (1.0 + cost):
             state = trial
             residuals, jacobian = problem.evaluate(state)

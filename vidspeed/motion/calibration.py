@@ -78,9 +78,7 @@ def _settled(camera: Camera, state: State, station: Station, interval_s: float) 
     )
 
 
-def _with_twin(
-    fit: CameraFit, tried: list[tuple[float, Network, State, Adjustment]]
-) -> CameraFit:
+def _with_twin(fit: CameraFit, tried: list[tuple[float, Network, State, Adjustment]]) -> CameraFit:
     """Add a problem where a second, different pose explains the picks about as well."""
     best = tried[0][2].theta[tried[0][1].stations[0].position]
     for cost, network, state, _ in tried[1:]:
@@ -131,7 +129,9 @@ def camera_fit(
         rms_px=float(np.sqrt(np.mean([row.residual_px @ row.residual_px for row in fitted]))),
         check_rms_m=float(np.sqrt(np.mean(np.square(held)))) if held else None,
         markers=tuple(residuals),
-        problems=tuple(_improbable(camera.name, row) for row in fitted if row.normalised > IMPROBABLE),
+        problems=tuple(
+            _improbable(camera.name, row) for row in fitted if row.normalised > IMPROBABLE
+        ),
     )
 
 

@@ -209,10 +209,6 @@ def relabelled(result: PassResult, label: str) -> PassResult:
     return replace(
         result,
         label=label,
-        inputs=tuple(
-            replace(row, owner=new) if row.owner == old else row for row in result.inputs
-        ),
-        budget=tuple(
-            replace(row, owner=new) if row.owner == old else row for row in result.budget
-        ),
+        inputs=tuple(replace(row, owner=new) if row.owner == old else row for row in result.inputs),
+        budget=tuple(replace(row, owner=new) if row.owner == old else row for row in result.budget),
     )

@@ -139,7 +139,9 @@ def _near(x_m: Floats, length_m: float) -> Bools:
     with np.errstate(invalid="ignore"):
         near = (x_m > -BEYOND * length_m) & (x_m < (1.0 + BEYOND) * length_m)
     if near.sum() < LEAST_LIGHTS:
-        raise MotionError(f"{int(near.sum())} lights lie on the course, at least {LEAST_LIGHTS} needed")
+        raise MotionError(
+            f"{int(near.sum())} lights lie on the course, at least {LEAST_LIGHTS} needed"
+        )
     return np.asarray(near)
 
 
@@ -154,9 +156,7 @@ class _Entry(Value):
     weave_x_m: tuple[Floats, ...]  # all lights of each clip, used or not
 
 
-def _first(
-    label: str, lit: Sequence[Lit], sketches: Sequence[Sketch], length_m: float
-) -> _Entry:
+def _first(label: str, lit: Sequence[Lit], sketches: Sequence[Sketch], length_m: float) -> _Entry:
     speed = float(np.median([row.speed_mps for row in sketches]))
     middles = [row.middle_s for row in sketches]
     references = [_reference_s(row.track) for row in lit]
@@ -199,9 +199,7 @@ def _entry(
 
 def take(track: Track, which: Bools) -> Track:
     """Return the lights of a track that `which` (n,) names."""
-    return Track(
-        **{name: getattr(track, name)[which] for name in Track.__dataclass_fields__}
-    )
+    return Track(**{name: getattr(track, name)[which] for name in Track.__dataclass_fields__})
 
 
 def _carried(

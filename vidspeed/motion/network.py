@@ -96,9 +96,7 @@ class Network(Value):
         for traverse in self.traverses:
             for clip in traverse.clips:
                 listed += _light_inputs(traverse, clip)
-        listed += [
-            entered("session", event.name, "sync", event.u_s, "s") for event in self.events
-        ]
+        listed += [entered("session", event.name, "sync", event.u_s, "s") for event in self.events]
         return listed + list(self.ledger.priors)
 
     def light_rows(self) -> list[list[slice]]:
@@ -124,9 +122,7 @@ class Network(Value):
         offset = 0.0 if clip.offset is None else float(state.theta[clip.offset][0])
         since = clip.track.time_s - clip.reference_s
         return np.asarray(
-            station.clock_scale(state) * since
-            + offset
-            + station.readout_at(state) * clip.track.row
+            station.clock_scale(state) * since + offset + station.readout_at(state) * clip.track.row
         )
 
     def _taped(self) -> Iterator[Station]:
@@ -210,9 +206,9 @@ class Network(Value):
         since = clip.track.time_s - clip.reference_s
         ppm = 1e-6 * station.camera.clock_u_ppm
         rows[:, :, station.clock] = (by_time * ppm * since[:, None])[:, :, None]
-        rows[:, :, station.readout] = (
-            by_time * station.readout_u_s * clip.track.row[:, None]
-        )[:, :, None]
+        rows[:, :, station.readout] = (by_time * station.readout_u_s * clip.track.row[:, None])[
+            :, :, None
+        ]
         if clip.offset is not None:
             rows[:, :, clip.offset] = by_time[:, :, None]
 

@@ -73,7 +73,7 @@ def time_at(x_m: Floats, along: Floats, frame: Frame) -> Floats:
     near = np.abs(basis(time, frame) @ along - x_m) < 1e-6
     if not np.all(near & (np.sign(rate) == np.sign(along[1]))):
         raise MotionError("the path turns back before the gate")
-    return time
+    return np.asarray(time)
 
 
 def stretch_speed(
@@ -103,9 +103,7 @@ def stretch_speed(
     return speed, -speed / spent * (by_time[1] - by_time[0]), times
 
 
-def local_speeds(
-    x_m: Floats, along: Floats, slopes: Floats, frame: Frame
-) -> tuple[Floats, Floats]:
+def local_speeds(x_m: Floats, along: Floats, slopes: Floats, frame: Frame) -> tuple[Floats, Floats]:
     """Return the speed along x (n,), positive, at places `x_m` (n,), and its gradient (n, m)."""
     times = time_at(x_m, along, frame)
     rate = basis_rate(times, frame) @ along
@@ -128,12 +126,10 @@ def weave_basis(x_m: Floats, length_m: float) -> Floats:
     low, high = float(np.min(x_m)), float(np.max(x_m))
     count = int(np.ceil((high - low) / (scale / 2.0))) + 3
     middle = (low + high) / 2.0
-    grid = middle + (np.arange(count) - (count - 1) / 2.0) * scale / 2.0
+    grid = middle + (np.arange(count, dtype=np.float64) - (count - 1) / 2.0) * scale / 2.0
     values, vectors = np.linalg.eigh(_correlation(grid, grid, scale))
     kept = values > 1e-6 * values[-1]
-    return np.asarray(
-        _correlation(x_m, grid, scale) @ vectors[:, kept] / np.sqrt(values[kept])
-    )
+    return np.asarray(_correlation(x_m, grid, scale) @ vectors[:, kept] / np.sqrt(values[kept]))
 
 
 def _correlation(first_m: Floats, second_m: Floats, scale_m: float) -> Floats:

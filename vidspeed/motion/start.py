@@ -92,7 +92,7 @@ def line_places(
 def _planes_cut(
     sights: Sequence[tuple[Track, Stand]], length_m: float
 ) -> tuple[float, float] | None:
-    """Return (y, z) at mid-course of the line in which two sight planes cut, None if they do not."""
+    """Return (y, z) at mid-course of the line in which two sight planes cut, or None."""
     planes = []
     for track, stand in sights:
         directions = rays(track.xy_px, stand.pose, stand.lens())

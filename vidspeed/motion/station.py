@@ -110,9 +110,7 @@ def _lens_inputs(camera: Camera) -> list[Input]:
         source, unit = LENS_SOURCES.get(name, ("lens file", "1"))
         size = float(np.max(np.abs(column))) if source != "lens file" else 1.0
         assumed = name in camera.lens.assumed
-        inputs.append(
-            entered(f"camera {camera.name}", name, source, size, unit, assumed=assumed)
-        )
+        inputs.append(entered(f"camera {camera.name}", name, source, size, unit, assumed=assumed))
     return inputs
 
 

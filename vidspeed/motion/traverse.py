@@ -8,7 +8,7 @@ import numpy as np
 
 from vidspeed.motion.path import Frame, basis, basis_rate, weave_basis
 from vidspeed.motion.unknowns import Ledger, State, entered
-from vidspeed.values import Course, Floats, FlightLine, Input, Track, Value
+from vidspeed.values import Course, FlightLine, Floats, Input, Track, Value
 
 FREE_SCALE_M = 10.0  # step size for an offset or height of which nothing is known
 
@@ -180,7 +180,9 @@ def join(
     weave_y, weave_z = _weave(ledger, label, line, functions.shape[1])
     bounds = np.cumsum([0, *(len(row[5]) for row in lights)])
     clips = tuple(
-        _clip_lights(ledger, label, lamp_u_m, row, order, functions[bounds[order] : bounds[order + 1]])
+        _clip_lights(
+            ledger, label, lamp_u_m, row, order, functions[bounds[order] : bounds[order + 1]]
+        )
         for order, row in enumerate(lights)
     )
     return Traverse(

@@ -48,7 +48,7 @@ class Ledger:
         return taken
 
 
-def entered(  # noqa: PLR0913
+def entered(
     owner: str,
     name: str,
     source: str,
@@ -79,9 +79,7 @@ def rotation(turn_rad: Floats) -> Floats:
     if angle < 1e-8:
         return np.asarray(np.eye(3) + cross + cross @ cross / 2.0)
     return np.asarray(
-        np.eye(3)
-        + np.sin(angle) / angle * cross
-        + (1.0 - np.cos(angle)) / angle**2 * cross @ cross
+        np.eye(3) + np.sin(angle) / angle * cross + (1.0 - np.cos(angle)) / angle**2 * cross @ cross
     )
 
 

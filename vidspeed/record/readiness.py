@@ -1,4 +1,4 @@
-"""What the terminal shows of a calibration: markers, cameras, forecast and what would help."""
+"""What the terminal shows of a calibration and of a demonstration."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from rich.table import Table
 from rich.text import Text
 
-from vidspeed.record.units import percent_text, speed_text, unit_named
+from vidspeed.record.units import bare_speed_text, percent_text, speed_text, unit_named
 from vidspeed.values import CameraFit, PassResult
 
 FORECAST_ROWS = 4
@@ -60,6 +60,24 @@ def forecast_text(result: PassResult, unit: str) -> str:
         for row in result.budget[:FORECAST_ROWS]
     )
     return f"a pass would be known as {speed} ({relative}, U95); of the variance: {rows}"
+
+
+def truth_table(rows: Sequence[tuple[str, float, PassResult | None]], unit: str) -> Table:
+    """Return measured beside true: label, true speed, result of each pass."""
+    spoken = unit_named(unit)
+    table = Table(title=Text(f"measured beside true, {spoken.label}"), title_justify="left")
+    for name in ("pass", "true", "measured ± U95", "error", "inside"):
+        table.add_column(name, justify="left" if name in ("pass", "inside") else "right")
+    for label, true_mps, result in rows:
+        true = true_mps * spoken.per_mps
+        if result is None or result.speed_mps is None or result.speed_U95_mps is None:
+            table.add_row(Text(label), f"{true:.3f}", "–", "–", "–")
+            continue
+        error = (result.speed_mps - true_mps) * spoken.per_mps
+        inside = "yes" if abs(result.speed_mps - true_mps) <= result.speed_U95_mps else "no"
+        shown = bare_speed_text(result.speed_mps, result.speed_U95_mps, spoken)
+        table.add_row(Text(label), f"{true:.3f}", shown, f"{error:+.3f}", inside)
+    return table
 
 
 def advice_table(rows: Sequence[tuple[str, float | None]]) -> Table:
