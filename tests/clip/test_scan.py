@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from painted import Painting, paint_clip
+from .painted import Painting, paint_clip
 
 from vidspeed.clip.scan import scan
 

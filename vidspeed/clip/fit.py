@@ -13,14 +13,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vidspeed.clip.background import ground, level_scale
+from vidspeed.clip.curve import Curve
 from vidspeed.clip.lights import Spot
-from vidspeed.clip.profile import HALF_X, HALF_Y, PEAK, SHAPE, SLOPE, WIDTH, X, Y, streak
+from vidspeed.clip.profile import HALF_X, HALF_Y, HALO, PEAK, SHAPE, SLOPE, WIDTH, X, Y, streak
 from vidspeed.values import Bools, Floats, Ints, Value
 
 PARAMETERS = SHAPE + 3  # and a background: offset, tilt along x, tilt along y
+HALO_SHARE, HALO_SHARE_SD = 0.03, 0.1  # of a lens: what is expected, and how loosely
 TILT_PX = 10.0  # the tilts are levels over this distance
 ROUNDS = 40
-SETTLED = 1e-3  # steps of less than this share of a standard deviation end the search
+SETTLED = 3e-3  # chi-square that another step would still gain: a twentieth of a deviation
 REACH = 5.0  # widths around the segment that are looked at
 LEAST_WIDTH_PX, MOST_WIDTH_PX = 0.45, 8.0
 
@@ -29,14 +31,16 @@ LEAST_WIDTH_PX, MOST_WIDTH_PX = 0.45, 8.0
 class Pixels(Value):
     """The pixels of a spot that are fitted, n of them, in full-size picture pixels.
 
-    `value` is the level above the background, `noise2` the variance of one pixel as the
-    background shows it; where `full`, the value is a lower bound. `at` (n,) is the place in the
+    `value` is the luma level, `ground` that of the background, both in eight-bit levels, and
+    `noise2` the variance of one pixel as the background shows it; where `full`, the value is a
+    lower bound. `at` (n,) is the place in the
     patch of shape `shape`.
     """
 
     x: Floats
     y: Floats
     value: Floats
+    ground: Floats
     noise2: Floats
     full: Bools
     at: Ints
@@ -45,7 +49,7 @@ class Pixels(Value):
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Prior(Value):
-    """What is known of the parameters (10,) beforehand: value and standard deviation."""
+    """What is known of the parameters (11,) beforehand: value and standard deviation."""
 
     value: Floats
     sd: Floats
@@ -55,8 +59,8 @@ class Prior(Value):
 class Fit(Value):
     """The fit of one spot.
 
-    `slopes` (n, 10) and `residual` (n,) are over the noise; `inverse` (10, 10) is the inverse of
-    the normal matrix, the prior included. `modelled` (n,) is the light's level.
+    `slopes` (n, 11) and `residual` (n,) are over the noise; `inverse` (11, 11) is the inverse of
+    the normal matrix, the prior included. `modelled` (n,) is the light's level above ground.
     """
 
     parameters: Floats
@@ -90,7 +94,8 @@ def pixels_of(spot: Spot, reach_px: float, full_level: float) -> Pixels:
     return Pixels(
         x=(dx + spot.xy_px[0])[kept],
         y=(dy + spot.xy_px[1])[kept],
-        value=(raw - around.level)[kept],
+        value=raw[kept],
+        ground=around.level[kept],
         noise2=around.noise2[kept] * (1.0 + 1.0 / around.samples),
         full=raw[kept] >= full_level,
         at=np.flatnonzero(kept),
@@ -98,42 +103,45 @@ def pixels_of(spot: Spot, reach_px: float, full_level: float) -> Pixels:
     )
 
 
-def start_of(spot: Spot) -> Floats:
-    """Return the parameters (10,) that a spot's rough figures suggest."""
+def start_of(spot: Spot, pixels: Pixels, curve: Curve) -> Floats:
+    """Return the parameters (11,) that a spot's rough figures suggest."""
     start = np.zeros(PARAMETERS)
     start[[X, Y]], start[[HALF_X, HALF_Y]] = spot.xy_px, spot.half_px
     start[WIDTH] = np.clip(spot.sigma_px, 0.8, 4.0)
     half = float(np.linalg.norm(spot.half_px))
-    start[PEAK] = spot.peak * max(1.0, 0.8 * half / start[WIDTH])
+    ground = float(np.median(pixels.ground))
+    low, high = curve.light(np.array([ground, ground + spot.peak]))
+    light = float(high - low)
+    start[PEAK] = light * max(1.0, 0.8 * half / start[WIDTH])
+    start[HALO] = HALO_SHARE
     return start
 
 
-def fit_streak(pixels: Pixels, start: Floats, prior: Prior, noise2: Floats) -> Fit:
-    """Fit the parameters (10,) to the pixels; `noise2` (n,) is the variance of each value."""
+def fit_streak(pixels: Pixels, curve: Curve, start: Floats, prior: Prior, noise2: Floats) -> Fit:
+    """Fit the parameters (11,) to the pixels; `noise2` (n,) is the variance of each value."""
     weight = 1.0 / np.sqrt(noise2)
     tightness = 1.0 / prior.sd**2
     now, damping = _kept_possible(start), 1e-2
-    level, residual, slopes = _state(pixels, now, weight)
+    level, residual, slopes = _state(pixels, curve, now, weight)
     cost = _cost(residual, now, prior)
     settled = False
     for _ in range(ROUNDS):
         normal = slopes.T @ slopes + np.diag(tightness)
         pull = slopes.T @ residual + tightness * (prior.value - now)
         step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), pull)
+        settled = bool(pull @ step < SETTLED)
         then = _kept_possible(now + step)
-        new_state = _state(pixels, then, weight)
+        new_state = _state(pixels, curve, then, weight)
         new_cost = _cost(new_state[1], then, prior)
         if new_cost <= cost:
-            small = np.abs(then - now) <= SETTLED / np.sqrt(np.diag(normal))
-            now, cost, damping = then, new_cost, max(damping / 5.0, 1e-9)
+            settled = settled or cost - new_cost < SETTLED
+            now, cost, damping = then, new_cost, max(damping / 8.0, 1e-9)
             level, residual, slopes = new_state
-            settled = bool(np.all(small)) and damping < 1e-2
         else:
-            damping *= 6.0
-            settled = damping > 1e8
+            damping *= 8.0
         if settled:
             break
-    inverse = np.linalg.inv(slopes.T @ slopes + np.diag(tightness))
+    inverse = np.asarray(np.linalg.inv(slopes.T @ slopes + np.diag(tightness)))
     return Fit(
         parameters=now, inverse=inverse, slopes=slopes, residual=residual,
         modelled=level, settled=settled,
@@ -155,9 +163,14 @@ def slope_prior(length_px: float, picture_px: float) -> float:
     return 0.005 + 3.0 * length_px / picture_px
 
 
-def _state(pixels: Pixels, parameters: Floats, weight: Floats) -> tuple[Floats, Floats, Floats]:
+def _state(
+    pixels: Pixels, curve: Curve, parameters: Floats, weight: Floats
+) -> tuple[Floats, Floats, Floats]:
     """Return the light's level, the residuals over the noise and the slopes over the noise."""
-    level, shape_slopes = streak(parameters[:SHAPE], pixels.x, pixels.y)
+    light, shape_slopes = streak(parameters[:SHAPE], pixels.x, pixels.y)
+    under = curve.light(pixels.ground)
+    level = curve.level(under + light) - curve.level(under)
+    shape_slopes *= curve.slope(under + light)[:, None]
     tilt = np.column_stack(
         [
             np.ones_like(level),
@@ -169,7 +182,7 @@ def _state(pixels: Pixels, parameters: Floats, weight: Floats) -> tuple[Floats, 
     slopes = np.hstack([shape_slopes, tilt])
     slopes[:, X] -= parameters[SHAPE + 1] / TILT_PX
     slopes[:, Y] -= parameters[SHAPE + 2] / TILT_PX
-    residual = pixels.value - level - base
+    residual = pixels.value - pixels.ground - level - base
     met = pixels.full & (residual <= 0.0)  # the model is at least as bright as it must be
     keep = np.where(met, 0.0, weight)
     return level, residual * keep, slopes * keep[:, None]
@@ -185,6 +198,7 @@ def _kept_possible(parameters: Floats) -> Floats:
     kept = parameters.copy()
     kept[WIDTH] = np.clip(kept[WIDTH], LEAST_WIDTH_PX, MOST_WIDTH_PX)
     kept[SLOPE] = np.clip(kept[SLOPE], -1.8, 1.8)
+    kept[HALO] = np.clip(kept[HALO], 0.0, 1.0)
     if np.hypot(kept[HALF_X], kept[HALF_Y]) < 0.1 * kept[WIDTH]:
         kept[HALF_X] += 0.1 * kept[WIDTH]
     return kept

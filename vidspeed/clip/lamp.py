@@ -11,11 +11,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vidspeed.clip.background import level_scale
+from vidspeed.clip.curve import POWERS, Curve, curve_of
 from vidspeed.clip.fit import (
+    HALO_SHARE,
+    HALO_SHARE_SD,
     PARAMETERS,
     REACH,
     Fit,
@@ -26,16 +29,17 @@ from vidspeed.clip.fit import (
     slope_prior,
     start_of,
 )
+from vidspeed.clip.grain import Noise, covariance, learn_noise, noise_by_level, scaled
 from vidspeed.clip.lights import Spot
-from vidspeed.clip.profile import HALF_X, HALF_Y, PEAK, SHAPE, SLOPE, WIDTH, X, Y
+from vidspeed.clip.profile import HALF_X, HALF_Y, HALO, PEAK, SLOPE, WIDTH, X, Y
 from vidspeed.values import Floats, Value
 
-LAG = 4  # pixels over which the noise of neighbours is looked at
 FAR = 1e4  # a standard deviation that says nothing
 STRONG = 8.0  # peak over noise from which a light teaches the others
+NEAR_FULL = 3.0  # levels below white that count as full: a codec shakes them
+TEACHERS = 9  # lights, at most, by which the transfer curve is found
 LEAST_SNR = 2.0
 WORST_PX = 3.0  # a light whose place is less certain than this is left out
-LEVELS = np.array([0.0, 1.0, 3.0, 8.0, 20.0, 60.0, 150.0])  # bins of level over noise
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -52,43 +56,26 @@ class Light(Value):
     snr: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Noise(Value):
-    """The noise of a clip's lights: variance over the background's by level, and correlation.
-
-    `ratio` belongs to the bins of `LEVELS`; `kernel` (2 LAG + 1, 2 LAG + 1) is the correlation
-    of the normalised residuals of pixels by their distance.
-    """
-
-    ratio: Floats
-    kernel: Floats
-
-
-def lights_of(
-    spots: Sequence[Spot], size_px: tuple[int, int], full_level: float = 254.5
-) -> list[Light]:
+def lights_of(spots: Sequence[Spot], size_px: tuple[int, int], *, full_range: bool) -> list[Light]:
     """Return the lights of a chain of spots, those that the picture's edge cuts left out."""
     longer = float(max(size_px))
     whole = [spot for spot in spots if not spot.cut]
     if not whole:
         return []
+    full_level = _full_level(whole, full_range)
     pixels = [_pixels(spot, full_level) for spot in whole]
-    first = [
-        fit_streak(part, start_of(spot), _loose(spot, longer), part.noise2)
-        for spot, part in zip(whole, pixels, strict=True)
-    ]
-    noise = Noise(ratio=_noise_by_level(pixels, first), kernel=_white())
+    curve = _curve(whole, pixels, longer, full_range)
+    first = [_first(spot, part, curve, longer) for spot, part in zip(whole, pixels, strict=True)]
+    ratio = noise_by_level(pixels, first, [part.noise2 for part in pixels])
     priors = _common(whole, first, longer)
-    for _ in range(2):
-        fits = [
-            fit_streak(part, fit.parameters, prior, _variance(part, fit, noise))
-            for part, fit, prior in zip(pixels, first, priors, strict=True)
-        ]
-        noise = Noise(ratio=_noise_by_level(pixels, fits), kernel=_white())
-        first = fits
-    kernel = _correlation(pixels, fits)
+    variances = [scaled(part, fit, ratio) for part, fit in zip(pixels, first, strict=True)]
+    fits = [
+        fit_streak(part, curve, fit.parameters, prior, variance)
+        for part, fit, prior, variance in zip(pixels, first, priors, variances, strict=True)
+    ]
+    noise = learn_noise(pixels, fits, variances)
     lights = [
-        _light(spot, part, fit, prior, kernel)
+        _light(spot, part, fit, prior, noise)
         for spot, part, fit, prior in zip(whole, pixels, fits, priors, strict=True)
     ]
     return [light for light in lights if light is not None and _believable(light, size_px)]
@@ -99,14 +86,40 @@ def _pixels(spot: Spot, full_level: float) -> Pixels:
     return pixels_of(spot, REACH * min(max(spot.sigma_px, 1.2), 2.4) + 1.0, full_level)
 
 
-def _loose(spot: Spot, longer_px: float) -> Prior:
+def _full_level(spots: Sequence[Spot], full_range: bool) -> float:
+    """Return the level from which a pixel is full: white, or the top where levels go beyond."""
+    white = 255.0 if full_range else 235.0
+    brightest = max(float(spot.luma.max()) * level_scale(spot.luma) for spot in spots)
+    return (white if brightest <= white + NEAR_FULL else 255.0) - NEAR_FULL
+
+
+def _curve(
+    spots: Sequence[Spot], pixels: Sequence[Pixels], longer_px: float, full_range: bool
+) -> Curve:
+    """Return the transfer curve under which the strongest lights fit best."""
+    order = np.argsort([-spot.snr for spot in spots])[:TEACHERS]
+    curves = [curve_of(power, full_range) for power in POWERS]
+    costs = []
+    for curve in curves:
+        fits = [_first(spots[k], pixels[k], curve, longer_px) for k in order]
+        costs.append(sum(float(fit.residual @ fit.residual) for fit in fits))
+    return curves[int(np.argmin(costs))]
+
+
+def _first(spot: Spot, pixels: Pixels, curve: Curve, longer_px: float) -> Fit:
+    """Fit a light by itself."""
+    start = start_of(spot, pixels, curve)
+    return fit_streak(pixels, curve, start, _loose(spot, start, longer_px), pixels.noise2)
+
+
+def _loose(spot: Spot, value: Floats, longer_px: float) -> Prior:
     """Return a prior that only keeps a first fit from running away."""
-    value = start_of(spot)
     half = float(np.linalg.norm(spot.half_px))
     sd = np.full(PARAMETERS, FAR)
     sd[[HALF_X, HALF_Y]] = 2.0 + 0.5 * half
     sd[WIDTH] = 0.5 * value[WIDTH]
     sd[SLOPE] = slope_prior(2.0 * half, longer_px)
+    sd[HALO] = HALO_SHARE_SD
     sd[[X, Y]] = 4.0 + half
     return Prior(value=value, sd=sd)
 
@@ -128,6 +141,7 @@ def _common(spots: Sequence[Spot], fits: Sequence[Fit], longer_px: float) -> lis
         value[WIDTH], sd[WIDTH] = width, width_sd
         value[[HALF_X, HALF_Y]], sd[[HALF_X, HALF_Y]] = half, 0.5 + 0.25 * length
         value[SLOPE], sd[SLOPE] = 0.0, slope_prior(length, longer_px)
+        value[HALO], sd[HALO] = HALO_SHARE, HALO_SHARE_SD
         priors.append(Prior(value=value, sd=sd))
     return priors
 
@@ -153,122 +167,30 @@ def _exposure(half_px: Floats, speed: Floats, teachers: NDArray[np.bool_]) -> fl
     return float(np.median(length / np.maximum(np.linalg.norm(speed[teachers], axis=1), 1e-6)))
 
 
-def _variance(pixels: Pixels, fit: Fit, noise: Noise) -> Floats:
-    """Return the variance (n,) of each pixel by its background and the light's level there."""
-    over = np.abs(fit.modelled) / np.sqrt(pixels.noise2)
-    middles = np.concatenate([[0.5], np.sqrt(LEVELS[1:-1] * LEVELS[2:]), [LEVELS[-1] * 2.0]])
-    ratio = np.exp(np.interp(np.log(over + 0.1), np.log(middles), np.log(noise.ratio)))
-    return pixels.noise2 * ratio
-
-
-def _noise_by_level(pixels: Sequence[Pixels], fits: Sequence[Fit]) -> Floats:
-    """Return the variance of the residuals over that of the background, by bins of level."""
-    total, count = np.zeros(len(LEVELS)), np.zeros(len(LEVELS))
-    for part, fit in zip(pixels, fits, strict=True):
-        used = np.any(fit.slopes != 0.0, axis=1)
-        weight2 = fit.slopes[:, SHAPE] ** 2  # the slope by the offset is 1 over the noise
-        over = np.abs(fit.modelled) / np.sqrt(part.noise2)
-        bins = np.clip(np.digitize(over, LEVELS) - 1, 0, len(LEVELS) - 1)
-        square = fit.residual**2 / np.maximum(weight2, 1e-12) / part.noise2
-        free = 1.0 - np.minimum(fit.leverage, 0.9)
-        np.add.at(total, bins[used], square[used])
-        np.add.at(count, bins[used], free[used])
-    base = total[:2].sum() / max(count[:2].sum(), 1.0)
-    trust = 30.0  # pixels' worth of the neighbouring bin, so that an empty bin has a value
-    ratio = np.empty(len(LEVELS))
-    for k in range(len(LEVELS)):
-        base = (total[k] + trust * base) / (count[k] + trust)
-        ratio[k] = base
-    return np.maximum(ratio, 1e-3)
-
-
-def _white() -> Floats:
-    kernel = np.zeros((2 * LAG + 1, 2 * LAG + 1))
-    kernel[LAG, LAG] = 1.0
-    return kernel
-
-
-def _correlation(pixels: Sequence[Pixels], fits: Sequence[Fit]) -> Floats:
-    """Return the correlation of neighbouring pixels' noise by their distance, from residuals.
-
-    A fit takes part of the noise away with it: the residuals of white noise have the covariance
-    1 - H, so the sums over pairs of H are added back.
-    """
-    product, pairs = np.zeros((2 * LAG + 1,) * 2), np.zeros((2 * LAG + 1,) * 2)
-    for part, fit in zip(pixels, fits, strict=True):
-        used = np.any(fit.slopes != 0.0, axis=1)
-        product += _by_lag(_picture(fit.residual, part))
-        taken = fit.slopes @ np.linalg.cholesky(fit.inverse)
-        for column in taken.T:
-            product += _by_lag(_picture(column, part))
-        pairs += _by_lag(_picture(used.astype(np.float64), part))
-    kernel = product / np.maximum(pairs, 1.0)
-    doubt = 2.0 / np.sqrt(np.maximum(pairs, 1.0))
-    kernel = np.where(np.abs(kernel) > doubt * kernel[LAG, LAG], kernel, 0.0)
-    return np.asarray(kernel)
-
-
-def _picture(values: Floats, pixels: Pixels) -> Floats:
-    """Put values (n,) back into the shape of the patch, 0 where nothing is fitted."""
-    picture = np.zeros(pixels.shape)
-    picture.flat[pixels.at] = values
-    return picture
-
-
-def _by_lag(picture: Floats) -> Floats:
-    """Return the sums of products of pixels by their distance, up to `LAG` each way."""
-    padded = np.fft.rfft2(picture, [n + LAG for n in picture.shape])
-    sums = np.fft.irfft2(np.abs(padded) ** 2, [n + LAG for n in picture.shape])
-    return np.roll(sums, (LAG, LAG), axis=(0, 1))[: 2 * LAG + 1, : 2 * LAG + 1]
-
-
-def _light(spot: Spot, pixels: Pixels, fit: Fit, prior: Prior, kernel: Floats) -> Light | None:
+def _light(spot: Spot, pixels: Pixels, fit: Fit, prior: Prior, noise: Noise) -> Light | None:
     """Turn a fit into a light, with the covariance that correlated noise gives."""
     if not fit.settled:
         return None
-    covariance = _covariance(pixels, fit, prior, kernel)
+    spread = covariance(pixels, fit, prior, noise)
     half = fit.parameters[[HALF_X, HALF_Y]]
     length = 2.0 * float(np.linalg.norm(half))
     along = half / max(0.5 * length, 1e-9)
     length_u = 2.0 * float(
-        np.sqrt(along @ covariance[HALF_X : HALF_Y + 1, HALF_X : HALF_Y + 1] @ along)
+        np.sqrt(along @ spread[HALF_X : HALF_Y + 1, HALF_X : HALF_Y + 1] @ along)
     )
     is_streak = length > max(fit.parameters[WIDTH], 3.0 * length_u)
     peak = float(fit.modelled.max() if fit.parameters[PEAK] > 0 else fit.modelled.min())
-    noise = float(np.sqrt(np.median(pixels.noise2)))
+    grain = float(np.sqrt(np.median(pixels.noise2) * noise.ratio[0]))
     return Light(
         spot=spot,
         xy_px=fit.parameters[[X, Y]],
-        cov_px2=covariance[:2, :2],
+        cov_px2=spread[:2, :2],
         streak_px=length if is_streak else None,
         streak_u_px=length_u if is_streak else None,
         angle_rad=float(np.arctan2(half[1], half[0])) if is_streak else None,
         peak=peak,
-        snr=abs(peak) / noise,
+        snr=abs(peak) / grain,
     )
-
-
-def _covariance(pixels: Pixels, fit: Fit, prior: Prior, kernel: Floats) -> Floats:
-    """Return the covariance (4, 4) of middle and half vector under correlated noise.
-
-    The estimate is G times the noise plus the prior's share, so its covariance is G C G' and the
-    prior's; C is the correlation of the normalised residuals. A light that fits far worse than
-    the others is widened by its own chi-square.
-    """
-    gain = (fit.inverse @ fit.slopes.T)[:4]
-    pictures = [_picture(row, pixels) for row in gain]
-    spread = [
-        cv2.filter2D(picture, -1, kernel, borderType=cv2.BORDER_CONSTANT) for picture in pictures
-    ]
-    noise = np.array([[float((one * other).sum()) for other in spread] for one in pictures])
-    noise = 0.5 * (noise + noise.T)
-    from_prior = (fit.inverse / prior.sd**2 @ fit.inverse)[:4, :4]
-    used = np.any(fit.slopes != 0.0, axis=1)
-    free = max(float(np.sum(1.0 - fit.leverage[used])), 1.0)
-    excess = float(fit.residual @ fit.residual) / free
-    independent = free / max(float((kernel**2).sum()), 1.0)
-    allowed = 1.0 + 2.5 * np.sqrt(2.0 / max(independent, 2.0))
-    return np.asarray(noise * (excess if excess > allowed else 1.0) + from_prior)
 
 
 def _believable(light: Light, size_px: tuple[int, int]) -> bool:

@@ -16,7 +16,8 @@ from vidspeed.clip.read import Frame, Luma
 from vidspeed.values import Bools, Floats, Picture, Value
 
 MOST_SPOTS = 24  # the strongest of a frame are kept
-MARGIN_PX = 12  # full-size pixels around what stood out
+MARGIN_PX = 14  # full-size pixels around what stood out
+LONELY = 3  # levels above the ceiling from which one half-size pixel alone is a spot
 FLOODED = 0.03  # share of the picture that stands out when the exposure jumped, not a light
 
 
@@ -46,7 +47,10 @@ class Spot(Value):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Box:
-    """A group of half-size pixels that stand out: its rectangle and how strongly."""
+    """A group of half-size pixels that stand out: its rectangle and how strongly.
+
+    `strength` is the sum of what stands above the ceiling, in luma levels.
+    """
 
     left: int
     top: int
@@ -79,6 +83,8 @@ def _groups(raised: Picture) -> list[_Box]:
     for label, (left, top, wide, high, _) in enumerate(stats[1:], start=1):
         window = np.s_[top : top + high, left : left + wide]
         inside = np.where(labels[window] == label, padded[window], 0)
+        if np.count_nonzero(inside) < 2 and inside.max() < LONELY:
+            continue
         boxes.append(
             _Box(
                 left=int(x + left - 1),

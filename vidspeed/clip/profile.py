@@ -3,7 +3,8 @@
 With u along and v across the segment, from its middle, its half length q and the width s, the
 level is P V(v) (E(u) + g T(u)), where V = exp(-v^2/2s^2), E is the mean over the segment of
 exp(-(u - t)^2/2s^2) and T the same mean weighted with t/2q: g is the change of brightness from
-end to end, relative. For q -> 0 this is P exp(-r^2/2s^2), a point.
+end to end, relative. For q -> 0 this is P exp(-r^2/2s^2), a point. A share h of as much light
+again lies in a halo: the same segment under a blur `HALO_WIDTH` times as wide.
 """
 
 from __future__ import annotations
@@ -16,8 +17,9 @@ from scipy.special import erf
 from vidspeed.values import Floats
 
 # Places in a vector of parameters.
-X, Y, HALF_X, HALF_Y, WIDTH, PEAK, SLOPE = range(7)
-SHAPE = 7
+X, Y, HALF_X, HALF_Y, WIDTH, PEAK, SLOPE, HALO = range(8)
+SHAPE = 8
+HALO_WIDTH = 4.0
 LEAST_HALF = 0.05  # half length in widths below which a segment is a point
 
 
@@ -31,10 +33,23 @@ class _Along(NamedTuple):
 
 
 def streak(parameters: Floats, x: Floats, y: Floats) -> tuple[Floats, Floats]:
-    """Return the level (n,) of a streak at pixels x, y (n,) and its derivatives (n, 7).
+    """Return the light (n,) of a streak at pixels x, y (n,) and its derivatives (n, 8).
 
-    `parameters`: middle x, y; half vector x, y; width (pixels); peak (level); slope g.
+    `parameters`: middle x, y; half vector x, y; width (pixels); peak (light); slope g; halo h.
     """
+    core, core_slopes = _segment(parameters[:HALO], x, y)
+    wide = parameters[:HALO].copy()
+    wide[WIDTH] *= HALO_WIDTH
+    halo, halo_slopes = _segment(wide, x, y)
+    thin = 1.0 / HALO_WIDTH**2
+    share = parameters[HALO] * thin
+    halo_slopes[:, WIDTH] *= HALO_WIDTH
+    slopes = np.column_stack([core_slopes + share * halo_slopes, thin * halo])
+    return core + share * halo, slopes
+
+
+def _segment(parameters: Floats, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+    """Return the light (n,) of a blurred segment and its derivatives (n, 7)."""
     half_x, half_y, width = parameters[HALF_X], parameters[HALF_Y], parameters[WIDTH]
     half = max(float(np.hypot(half_x, half_y)), LEAST_HALF * width)
     cosine, sine = (half_x / half, half_y / half) if np.hypot(half_x, half_y) > 0 else (1.0, 0.0)

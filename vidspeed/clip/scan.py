@@ -163,7 +163,9 @@ class _Run:
     def _keep(self, chains: Sequence[Sequence[Spot]]) -> None:
         """Fit the lights of chains that have ended; their pixels are then let go."""
         for spots in chains:
-            self.lamps.append(lights_of(spots, self.header.size_px))
+            self.lamps.append(
+                lights_of(spots, self.header.size_px, full_range=self.header.full_range)
+            )
 
     def _show(self, frame: Frame) -> None:
         """Keep the brightest value of each pixel, and every so many frames a frame."""

@@ -1,0 +1,224 @@
+"""The noise of the pixels that lights are fitted to, learnt from what the fits leave.
+
+What a fit leaves is noise and misfit. A misfit that is the same on both sides of a light's
+middle (a halo, a transfer curve, a width that is not quite right) cannot move the middle, so the
+noise that counts is taken from the odd part of the residuals: each pixel less the one opposite
+it. Its size depends on the light's level, and it hangs together from pixel to pixel (codecs,
+noise reduction); both are learnt from all lights of a lamp together and carried into the
+covariance of each: with the gain G of the fit and the covariance C of the noise it is G C G'
+(the sandwich form; P. J. Huber, "The behavior of maximum likelihood estimates under nonstandard
+conditions", Proc. 5th Berkeley Symp. 1 (1967) 221-233).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from vidspeed.clip.fit import Fit, Pixels, Prior
+from vidspeed.clip.profile import HALF_X, SHAPE, SLOPE, X, Y
+from vidspeed.values import Bools, Floats, Ints, Value
+
+LAG = 6  # pixels over which the noise of neighbours is looked at
+LEVELS = np.array([0.0, 1.0, 3.0, 8.0, 20.0, 60.0, 150.0])  # bins of level over noise
+MIDDLES = np.concatenate([[0.5], np.sqrt(LEVELS[1:-1] * LEVELS[2:]), [2.0 * LEVELS[-1]]])
+TRUST = 30.0  # pixels' worth of the next lower bin, so that an empty bin has a value
+ODD = np.array([X, Y, SLOPE, SHAPE + 1, SHAPE + 2])  # parameters that change odd parts
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Noise(Value):
+    """The noise of one lamp's lights.
+
+    `ratio` (7,) is the variance of the residuals' odd part over the background's, by the bins of
+    `LEVELS`; `weighed` (7,) the ratio that the fits' weights assumed. `kernel` (2 LAG + 1,
+    2 LAG + 1) is the correlation of pixels by their distance. `even` is how much larger the
+    variance of the whole residual is than that of its odd part.
+    """
+
+    ratio: Floats
+    weighed: Floats
+    kernel: Floats
+    even: float
+
+
+def noise_by_level(
+    pixels: Sequence[Pixels], fits: Sequence[Fit], variances: Sequence[Floats]
+) -> Floats:
+    """Return the variance of the whole residuals over the background's (7,), by level."""
+    tally = _Tally()
+    for part, fit, variance in zip(pixels, fits, variances, strict=True):
+        used = _used(fit)
+        square = fit.residual**2 * variance / part.noise2
+        tally.add(part, fit, used, square, 1.0 - np.minimum(fit.leverage, 0.9))
+    return tally.ratio()
+
+
+def scaled(pixels: Pixels, fit: Fit, ratio: Floats) -> Floats:
+    """Return the variance (n,) of each pixel by its background and the light's level there."""
+    return np.asarray(pixels.noise2 * _at_level(pixels, fit, ratio))
+
+
+def learn_noise(
+    pixels: Sequence[Pixels], fits: Sequence[Fit], variances: Sequence[Floats]
+) -> Noise:
+    """Learn the noise of a lamp's lights from the odd part of their residuals."""
+    odd, all_of_it, weighed = _Tally(), _Tally(), _Tally()
+    for part, fit, variance in zip(pixels, fits, variances, strict=True):
+        used, opposite = _used(fit), _opposite(part, fit)
+        paired = used & (opposite >= 0)
+        over = variance / part.noise2
+        difference = np.where(paired, fit.residual - fit.residual[opposite], 0.0)
+        free = 1.0 - 2.0 * np.minimum(_odd_leverage(fit), 0.45)
+        odd.add(part, fit, paired, 0.5 * difference**2 * over, free)
+        whole = 1.0 - np.minimum(fit.leverage, 0.9)
+        all_of_it.add(part, fit, used, fit.residual**2 * over, whole)
+        weighed.add(part, fit, used, over, np.ones(len(over)))
+    ratio = odd.ratio()
+    return Noise(
+        ratio=ratio,
+        weighed=weighed.ratio(),
+        kernel=_correlation(pixels, fits, variances, ratio),
+        even=max(1.0, all_of_it.mean() / odd.mean()),
+    )
+
+
+def covariance(pixels: Pixels, fit: Fit, prior: Prior, noise: Noise) -> Floats:
+    """Return the covariance (4, 4) of middle and half vector.
+
+    A light that fits far worse than the others is widened by its own chi-square.
+    """
+    size = _standard(pixels, fit, noise)
+    gain = (fit.inverse @ fit.slopes.T)[: HALF_X + 2] * size
+    pictures = [_picture(row, pixels) for row in gain]
+    spread = [
+        cv2.filter2D(one, -1, noise.kernel, borderType=cv2.BORDER_CONSTANT) for one in pictures
+    ]
+    product = np.array([[float((one * other).sum()) for other in spread] for one in pictures])
+    product = 0.5 * (product + product.T) * _excess(pixels, fit, noise, size)
+    product[HALF_X:, HALF_X:] *= noise.even
+    from_prior = (fit.inverse / prior.sd**2 @ fit.inverse)[: HALF_X + 2, : HALF_X + 2]
+    return np.asarray(product + from_prior)
+
+
+class _Tally:
+    """Sums of squares and of degrees of freedom by bins of level."""
+
+    def __init__(self) -> None:
+        self.total, self.count = np.zeros(len(LEVELS)), np.zeros(len(LEVELS))
+
+    def add(self, pixels: Pixels, fit: Fit, used: Bools, square: Floats, free: Floats) -> None:
+        """Add the pixels of one fit."""
+        over = np.abs(fit.modelled) / np.sqrt(pixels.noise2)
+        bins = np.clip(np.digitize(over, LEVELS) - 1, 0, len(LEVELS) - 1)
+        np.add.at(self.total, bins[used], square[used])
+        np.add.at(self.count, bins[used], free[used])
+
+    def mean(self) -> float:
+        """Return the mean square over all bins."""
+        return float(self.total.sum() / max(self.count.sum(), 1.0))
+
+    def ratio(self) -> Floats:
+        """Return the mean square of each bin, leaning on the bin below where there is little."""
+        base = float(self.total[:2].sum() / max(self.count[:2].sum(), 1.0)) or 1.0
+        ratio = np.empty(len(LEVELS))
+        for k in range(len(LEVELS)):
+            base = (self.total[k] + TRUST * base) / (self.count[k] + TRUST)
+            ratio[k] = base
+        return np.maximum(ratio, 1e-3)
+
+
+def _at_level(pixels: Pixels, fit: Fit, ratio: Floats) -> Floats:
+    """Return the ratio (n,) at each pixel's level."""
+    over = np.abs(fit.modelled) / np.sqrt(pixels.noise2)
+    return np.asarray(np.exp(np.interp(np.log(over + 0.1), np.log(MIDDLES), np.log(ratio))))
+
+
+def _used(fit: Fit) -> Bools:
+    """Say which pixels (n,) took part; full ones that the model outshines did not."""
+    return np.asarray(np.any(fit.slopes != 0.0, axis=1))
+
+
+def _odd_leverage(fit: Fit) -> Floats:
+    """Return the leverage (n,) that comes from the parameters of odd parts."""
+    taken = fit.slopes[:, ODD] @ np.linalg.cholesky(fit.inverse[np.ix_(ODD, ODD)])
+    return np.asarray((taken**2).sum(axis=1))
+
+
+def _opposite(pixels: Pixels, fit: Fit) -> Ints:
+    """Return for each pixel the index (n,) of the one opposite the light's middle, or -1."""
+    places = np.full(pixels.shape, -1, dtype=np.int64)
+    places.flat[pixels.at] = np.where(_used(fit), np.arange(len(pixels.at)), -1)
+    rows, columns = np.unravel_index(pixels.at, pixels.shape)
+    corner_x, corner_y = pixels.x[0] - columns[0], pixels.y[0] - rows[0]
+    other_x = np.rint(2.0 * (fit.parameters[X] - corner_x) - columns).astype(int)
+    other_y = np.rint(2.0 * (fit.parameters[Y] - corner_y) - rows).astype(int)
+    inside = (other_x >= 0) & (other_x < pixels.shape[1])
+    inside &= (other_y >= 0) & (other_y < pixels.shape[0])
+    found = np.full(len(rows), -1, dtype=np.int64)
+    found[inside] = places[other_y[inside], other_x[inside]]
+    return found
+
+
+def _standard(pixels: Pixels, fit: Fit, noise: Noise) -> Floats:
+    """Return the standard deviation (n,) of the noise over the one that the weights assumed."""
+    ratio = _at_level(pixels, fit, noise.ratio) / _at_level(pixels, fit, noise.weighed)
+    return np.sqrt(ratio)
+
+
+def _odd_part(pixels: Pixels, fit: Fit, size: Floats) -> tuple[Floats, Bools]:
+    """Return the odd part of the residuals (n,) over the noise, and where there is one."""
+    opposite = _opposite(pixels, fit)
+    paired = _used(fit) & (opposite >= 0)
+    odd = np.where(paired, fit.residual - fit.residual[opposite], 0.0) / np.sqrt(2.0)
+    return odd / size, paired
+
+
+def _excess(pixels: Pixels, fit: Fit, noise: Noise, size: Floats) -> float:
+    """Return a light's own chi-square over its degrees of freedom where it is significant."""
+    odd, paired = _odd_part(pixels, fit, size)
+    free = max(float(np.sum(1.0 - 2.0 * _odd_leverage(fit)[paired])), 1.0)
+    excess = float(odd @ odd) / free
+    independent = 0.5 * free / max(float((noise.kernel**2).sum()), 1.0)
+    allowed = 1.0 + 2.5 * np.sqrt(2.0 / max(independent, 2.0))
+    return excess if excess > allowed else 1.0
+
+
+def _correlation(
+    pixels: Sequence[Pixels], fits: Sequence[Fit], variances: Sequence[Floats], ratio: Floats
+) -> Floats:
+    """Return the correlation of the noise of pixels by their distance, from the odd parts.
+
+    A fit takes part of the noise away with it: the odd part of the residuals of white noise has
+    the covariance 1 - 2 H of the odd parameters, so the sums over pairs of 2 H are added back.
+    """
+    product, pairs = np.zeros((2 * LAG + 1,) * 2), np.zeros((2 * LAG + 1,) * 2)
+    for part, fit, variance in zip(pixels, fits, variances, strict=True):
+        size = np.sqrt(_at_level(part, fit, ratio) * part.noise2 / variance)
+        odd, paired = _odd_part(part, fit, size)
+        product += _by_lag(_picture(odd, part))
+        taken = fit.slopes[:, ODD] @ np.linalg.cholesky(fit.inverse[np.ix_(ODD, ODD)])
+        for column in taken.T:
+            product += 2.0 * _by_lag(_picture(np.where(paired, column, 0.0), part))
+        pairs += _by_lag(_picture(paired.astype(np.float64), part))
+    kernel = product / np.maximum(pairs, 1.0)
+    kernel /= max(float(kernel[LAG, LAG]), 1e-9)
+    doubt = 2.0 / np.sqrt(np.maximum(0.5 * pairs, 1.0))
+    return np.asarray(np.where(np.abs(kernel) > doubt, kernel, 0.0))
+
+
+def _picture(values: Floats, pixels: Pixels) -> Floats:
+    """Put values (n,) back into the shape of the patch, 0 where nothing is fitted."""
+    picture = np.zeros(pixels.shape)
+    picture.flat[pixels.at] = values
+    return picture
+
+
+def _by_lag(picture: Floats) -> Floats:
+    """Return the sums of products of pixels by their distance, up to `LAG` each way."""
+    size = [n + LAG for n in picture.shape]
+    sums = np.fft.irfft2(np.abs(np.fft.rfft2(picture, size)) ** 2, size)
+    return np.roll(sums, (LAG, LAG), axis=(0, 1))[: 2 * LAG + 1, : 2 * LAG + 1]
