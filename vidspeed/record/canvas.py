@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.image import imsave
+from matplotlib.patheffects import withStroke
 
 from vidspeed.values import CourseDrawing, Floats, Picture
 
@@ -60,11 +61,11 @@ def photo(picture: Picture | None, low: Floats, high: Floats) -> tuple[Figure, A
 
 
 def _greyed(picture: Picture) -> Picture:
-    """Return a picture as one grey plane, its brightest part kept below the drawing's colours."""
+    """Return a picture as one grey plane, dark enough for coloured lines and white words."""
     grey = picture if picture.ndim == 2 else picture.mean(axis=2)
-    top = max(float(np.percentile(grey, 99.5)), 64.0)
-    dark = np.clip(grey * (165.0 / top) + 12.0, 0, 200)
-    return np.asarray(dark, dtype=np.uint8)
+    middle, top = (max(float(level), 1.0) for level in np.percentile(grey, (50.0, 99.5)))
+    scale = min(165.0 / max(top, 64.0), 70.0 / middle)
+    return np.asarray(np.clip(grey * scale + 12.0, 0, 200), dtype=np.uint8)
 
 
 def legend_below(figure: Figure, axes: Axes) -> None:
@@ -93,11 +94,30 @@ def draw_course(axes: Axes, drawing: CourseDrawing | None) -> None:
 def _name_gate(axes: Axes, name: str, gate: Floats) -> None:
     """Write the gate's name above its highest end, for those who cannot tell the colours."""
     seen = gate[np.isfinite(gate).all(axis=1)]
-    if len(seen):
-        axes.annotate(
-            name, seen[np.argmin(seen[:, 1])], xytext=(0, 4), textcoords="offset points",
-            ha="center", color="white", fontsize=10, annotation_clip=True,
-        )  # fmt: skip
+    if not len(seen):
+        return
+    place = seen[np.argmin(seen[:, 1])]
+    left, right = axes.get_xlim()
+    part = (place[0] - left) / (right - left)
+    side = "left" if part < 0.06 else "right" if part > 0.94 else "center"
+    write(axes, name, place, offset_pt=(0.0, 4.0), side=side, size_pt=10.0)
+
+
+def write(
+    axes: Axes,
+    text: str,
+    place_px: Floats,
+    *,
+    offset_pt: tuple[float, float],
+    side: str = "left",
+    size_pt: float = 9.0,
+) -> None:
+    """Write words on a picture, white with a dark rim, beside a place in it."""
+    axes.annotate(
+        text, (float(place_px[0]), float(place_px[1])), xytext=offset_pt,
+        textcoords="offset points", ha=side, color="white", fontsize=size_pt, parse_math=False,
+        annotation_clip=True, path_effects=[withStroke(linewidth=2.2, foreground=GROUND)],
+    )  # fmt: skip
 
 
 def png(figure: Figure, *, coarse: bool = False) -> bytes:

@@ -20,6 +20,7 @@ from vidspeed.record.canvas import (
     photo,
     plain,
     png,
+    write,
 )
 from vidspeed.record.units import percent_text, unit_named
 from vidspeed.values import (
@@ -183,10 +184,7 @@ def _draw_markers(axes: Axes, markers: Sequence[MarkerResidual], enlarged: float
             label=f"residual × {enlarged:g}" if use == "fit" else None,
         )  # fmt: skip
         for marker, place in zip(group, picked, strict=True):
-            axes.annotate(
-                plain(marker.name, 16), place, xytext=(7, 6), textcoords="offset points",
-                color="white", annotation_clip=True, fontsize=9, parse_math=False,
-            )  # fmt: skip
+            write(axes, plain(marker.name, 16), place, offset_pt=(7.0, 6.0))
 
 
 def _enlargement(markers: Sequence[MarkerResidual], width_px: float) -> float:

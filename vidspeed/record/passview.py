@@ -172,9 +172,14 @@ def _budget_row(row: BudgetRow, unit: Unit) -> dict[str, Any]:
         "kind": row.kind,
         "assumed": row.assumed,
         "input": entered,
-        "contribution": f"{row.contribution_mps * unit.per_mps:.2g}",
+        "contribution": _contribution(row.contribution_mps * unit.per_mps),
         "share": percent_text(row.share),
     }
+
+
+def _contribution(speed: float) -> str:
+    """Return a contribution with two significant digits, the smallest as a bound."""
+    return f"{speed:.2g}" if speed >= 0.001 else "< 0.001"
 
 
 def _cross_check(check: CrossCheck, unit: Unit) -> dict[str, str]:
