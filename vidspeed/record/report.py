@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 from jinja2 import Environment, StrictUndefined
-from markupsafe import Markup
 
 from vidspeed import __version__
 from vidspeed.record.canvas import data_uri
@@ -47,14 +46,14 @@ def report_html(
     home = files("vidspeed.record")
     environment = Environment(autoescape=True, undefined=StrictUndefined, finalize=_visible)
     template = environment.from_string(home.joinpath("report.html").read_text(encoding="utf-8"))
-    css = Markup(home.joinpath("report.css").read_text(encoding="utf-8"))
+    css = home.joinpath("report.css").read_text(encoding="utf-8")
     text = template.render(css=css, **report_view(outcome, spoken, tracks, calibration))
     return text.encode("utf-8", errors="xmlcharrefreplace")
 
 
 def _visible(value: Any) -> Any:
     """Return a text without the characters that hide or turn round what stands beside them."""
-    if not isinstance(value, str) or isinstance(value, Markup):
+    if type(value) is not str:  # numbers, and what the template calls safe
         return value
     return "".join(" " if _misleads(char) else char for char in value)
 
