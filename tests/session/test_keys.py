@@ -87,6 +87,7 @@ def test_a_whole_number_may_be_written_with_a_point() -> None:
         ("length_m", "87.5 yd", "87.5 yd is 80.01 m"),
         ("length_m", "1,250 ft", "for example length_m = 80.0"),
         ("length_m", "eighty", "for example length_m = 80.0"),
+        ("length_m", "262 f", "for example length_m = 80.0"),
     ],
 )
 def test_a_length_with_a_unit_is_worked_out(name: str, text: str, mend: str) -> None:
@@ -115,6 +116,11 @@ def test_other_figures_with_a_unit_are_worked_out(
     with pytest.raises(Refused) as refusal:
         checked(keys_of(table)[name], text)
     assert f"{text} is {figure}" in str(refusal.value)
+
+
+def test_a_fraction_over_nothing_is_no_time() -> None:
+    with pytest.raises(Refused, match=r"for example exposure_ms = 2\.0"):
+        checked(keys_of("clip")["exposure_ms"], "1/0")
 
 
 def test_an_unknown_key_is_named_with_the_nearest_and_its_place() -> None:

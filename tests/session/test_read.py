@@ -445,11 +445,11 @@ def test_a_pick_takes_one_pixel_where_nothing_is_said(tmp_path: Path) -> None:
     assert session.cameras[0].picks[0].u_px == 1.0
 
 
-@pytest.mark.parametrize("target", ["markers.csv", "clips/pass-1.mp4"])
+@pytest.mark.parametrize("target", ["session.toml", "markers.csv", "clips/pass-1.mp4"])
 def test_a_link_out_of_the_session_is_refused(tmp_path: Path, target: str) -> None:
     folder = write(tmp_path / "s")
     outside = tmp_path / "outside"
-    outside.write_text(MARKERS, encoding="utf-8")
+    outside.write_text(SESSION if target == "session.toml" else MARKERS, encoding="utf-8")
     link = folder / target
     link.parent.mkdir(exist_ok=True)
     link.unlink(missing_ok=True)

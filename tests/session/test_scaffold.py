@@ -81,6 +81,19 @@ def test_every_key_stands_in_a_new_session_and_its_example_is_good(tmp_path: Pat
     assert session.craft.expected_mps == pytest.approx(400 / 3.6)
 
 
+def test_what_must_be_filled_in_and_what_may_be_left_out_are_told_apart() -> None:
+    text = session_text()
+    asked = re.findall(r"^# (\w+) =$", text, re.MULTILINE)
+    assert asked == ["length_m", "length_u_m", "offset_m", "offset_u_m", "height_m", "height_u_m",
+                     "image_size_px"]  # fmt: skip
+    assert text.count("FILL IN: ") == len(asked)
+    for line in ("# drift_u_m = 0.5", "# focal_px = 1480.0", '# file = "clips/pass-1.mp4"'):
+        assert f"\n{line}\n" in text
+    optional = re.findall(r"\(optional\)\n# \[+(\w+)\]", text)
+    assert optional == ["air", "craft", "clip", "sync", "mark"]
+    assert "## from the shelf" not in text
+
+
 def test_the_example_rows_of_the_tables_are_rows_once_the_sign_is_taken_away(
     tmp_path: Path,
 ) -> None:

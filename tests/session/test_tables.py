@@ -196,6 +196,17 @@ def test_a_decimal_comma_leaves_no_doubt(tmp_path: Path, cell: str, message: str
     assert message in faults(read_markers, put(tmp_path, "markers.csv", text))[0]
 
 
+def test_a_remark_with_a_comma_is_no_decimal_comma(tmp_path: Path) -> None:
+    rows = MARKERS.replace(",", ";").splitlines()
+    text = "\n".join([rows[0] + ";note", *(row + ";1,5" for row in rows[1:])])
+    assert read_markers(put(tmp_path, "markers.csv", text))[3].xyz_m.tolist() == [80.0, 5.0, 2.5]
+
+
+def test_two_lights_are_a_track(tmp_path: Path) -> None:
+    text = "\n".join(TRACK.splitlines()[:3])
+    assert len(read_track(put(tmp_path, "track.csv", text), height_px=1080)) == 2
+
+
 def test_a_row_is_numbered_as_the_spreadsheet_shows_it(tmp_path: Path) -> None:
     text = '# remark\n\nname,x_m,y_m,z_m,u_m,note\nA,0,0,0,0,"two\nlines"\n\n# no\nB,far,0,0,0,\n'
     path = put(tmp_path, "markers.csv", text)
