@@ -242,7 +242,11 @@ class Model:
         return rows
 
     def lights(self, theta: Floats, index: int) -> Floats:
-        """Return the residuals of a camera's lights in pixels, x and y in turn."""
+        """Return the residuals of a camera's lights in pixels, x and y in turn.
+
+        Seen less the smooth path: the weave is noise (`whitener`). Were the true weave moved
+        along with the path, its pattern along x would tell how far away the light is.
+        """
         camera, track = self.case.cameras[index], self.tracks[index]
         pose, lens = self.camera(theta, index)
         scale = camera.clock_scale + self.part(theta, f"clock {camera.name}")
@@ -250,7 +254,7 @@ class Model:
         readout = camera.readout_s + self.part(theta, f"readout {camera.name}")
         exposure = camera.exposure_s + self.part(theta, f"exposure {camera.name}")
         tau = scale * (track["time_s"] - start) + exposure / 2.0 + readout * track["row"]
-        place = self.moved_path(theta).at(tau)
+        place = self.moved_path(theta).smooth(tau)
         place[:, 1:] += self.case.lamp_m[0, index] + self.part(theta, f"lamp {camera.name}", 2)
         seen = project(place, pose, lens)
         return (np.column_stack([track["x_px"], track["y_px"]]) - seen).ravel()
@@ -268,7 +272,7 @@ class Model:
         for index, (camera, track) in enumerate(zip(self.case.cameras, self.tracks, strict=True)):
             tau = camera.clock_scale * (track["time_s"] - self.case.starts_s[0, index])
             tau = tau + camera.exposure_s / 2.0 + camera.readout_s * track["row"]
-            place, after = self.path.at(tau), self.path.at(tau + 1e-4)
+            place, after = self.path.smooth(tau), self.path.smooth(tau + 1e-4)
             by_y, by_z = (
                 (camera.see(place + step) - camera.see(place - step)) / 2e-3
                 for step in 1e-3 * np.eye(3)[1:]

@@ -85,9 +85,12 @@ def score_pass(case: Case, outcome: Outcome, result: PassResult | None, blank: S
     """Return the score of the first pass of a case."""
     path = case.paths[0]
     problems = "; ".join(f"{p.level}: {p.where}: {p.message}" for p in outcome.problems)
-    blank = replace(blank, truth_mps=path.speed_mps, detail=problems)
+    details = [f"{c.name} {c.status}: {c.detail}" for r in outcome.passes for c in r.checks]
+    blank = replace(blank, truth_mps=path.speed_mps, detail="; ".join([problems, *details]))
     if result is None:
         return replace(blank, lost=f"no pass labelled 1 ({problems or 'no problem stated'})")
+    if any(problem.level == "error" for problem in outcome.problems):
+        return replace(blank, lost=f"a camera or clip was lost: {problems}")
     warned = tuple(f"{c.name} {c.status}" for c in result.checks if c.status != "ok")
     blank = replace(blank, warnings=warned, method=result.method)
     if result.status != "measured":
@@ -112,24 +115,43 @@ def score_pass(case: Case, outcome: Outcome, result: PassResult | None, blank: S
 def score_pair(
     case: Case, outcome: Outcome, found: dict[str, PassResult], blank: Score
 ) -> list[Score]:
-    """Return the scores of the mean and of the difference of two passes, from the covariance."""
+    """Return the scores of the mean (from the covariance) and of the difference of two passes."""
     truth = np.array([path.speed_mps for path in case.paths])
-    speeds = [found[label].speed_mps if label in found else None for label in ("1", "2")]
+    blank = replace(blank, truth_mps=float(truth.mean()), ideal_z=None, bound_mps=None)
+    names = ("pair mean", "pair difference")
+    pair = [found[label] for label in ("1", "2") if label in found]
+    if len(pair) < 2 or any(one.speed_mps is None for one in pair):
+        return [replace(blank, kind=name, lost="a pass of the pair has no speed") for name in names]
+    order = [outcome.covariance_labels.index(label) for label in ("1", "2")]
+    matrix = outcome.covariance[np.ix_(order, order)]
+    error = np.array([one.speed_mps for one in pair], dtype=float) - truth
     scores = []
-    for name, weights in (("mean", np.array([0.5, 0.5])), ("difference", np.array([1.0, -1.0]))):
-        score = replace(
-            blank, kind=f"pair {name}", truth_mps=float(truth.mean()), ideal_z=None, bound_mps=None
-        )
-        if None in speeds or not {"1", "2"} <= set(outcome.covariance_labels):
-            scores.append(replace(score, lost="a pass of the pair has no speed or no covariance"))
-            continue
-        order = [outcome.covariance_labels.index(label) for label in ("1", "2")]
-        u = float(np.sqrt(weights @ outcome.covariance[np.ix_(order, order)] @ weights))
-        error = float(weights @ (np.array(speeds, dtype=float) - truth))
-        scores.append(
-            replace(score, u_mps=u, z=error / u, covered=abs(error) <= 1.96 * u, speed_mps=error)
-        )
+    for name, off, u in (
+        (names[0], float(error.mean()), float(np.sqrt(matrix.sum()) / 2.0)),
+        (names[1], float(error[0] - error[1]), difference_u(*pair)),
+    ):
+        scores.append(replace(blank, kind=name, u_mps=u, z=off / u, covered=abs(off) <= 1.96 * u))
     return scores
+
+
+def difference_u(first: PassResult, second: PassResult) -> float:
+    """Return u of the difference of two passes, from the signed sensitivities input by input.
+
+    Inputs of one owner and name are common to both, but a part of the flight line whose split
+    the session leaves open is independent in a difference, as the contract has it.
+    """
+    common: dict[tuple[str, str], float] = {}
+    alone = 0.0
+    for sign, one in ((1.0, first), (-1.0, second)):
+        if one.sensitivities_mps is None:
+            raise ValueError(f"pass {one.label} has a speed but no sensitivities")
+        for item, value in zip(one.inputs, one.sensitivities_mps, strict=True):
+            if item.split_unknown:
+                alone += float(value) ** 2
+            else:
+                key = (item.owner, item.name)
+                common[key] = common.get(key, 0.0) + sign * float(value)
+    return float(np.sqrt(alone + sum(value**2 for value in common.values())))
 
 
 def describe(case: Case, outcome: Outcome | None, folder: Path) -> str:
