@@ -9,11 +9,12 @@ import av
 import numpy as np
 import pytest
 
-from render.small import CLEAN, camera, flight
 from vidspeed.geometry.lens import project
 from vidspeed.render.clip import light_places, plan_clip, render_clip, render_frames
 from vidspeed.render.flight import position
 from vidspeed.render.scene import StaticLamp, pose_of
+
+from .small import CLEAN, camera, flight
 
 
 def rng():

@@ -7,12 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from render.small import camera, scene
 from vidspeed.geometry.lens import project
 from vidspeed.render.draw import draw_world
 from vidspeed.render.flight import position
 from vidspeed.render.scene import DISTURBANCES, NONE_DRAWN, pose_of
 from vidspeed.values import Craft
+
+from .small import camera, scene
 
 
 def figures(made):

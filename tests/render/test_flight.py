@@ -7,9 +7,10 @@ import pytest
 from scipy.integrate import quad
 from scipy.optimize import brentq
 
-from render.small import flight
 from vidspeed.errors import SceneError
 from vidspeed.render.flight import draw_weave, position, true_speed_mps, weave_at
+
+from .small import flight
 
 BENT = {
     "mean_m": (0.7, 4.2),

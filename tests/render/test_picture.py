@@ -8,11 +8,12 @@ import cv2
 import numpy as np
 import pytest
 
-from render.small import CLEAN, camera, flight
 from vidspeed.render.clip import light_places, plan_clip, shown_xy
 from vidspeed.render.flight import position
 from vidspeed.render.picture import Patch, develop, exposed, load_film, luma_of, stored_xy
 from vidspeed.render.scene import Look, pose_of
+
+from .small import CLEAN, camera, flight
 
 
 def gather(filming, flown, open_s=0.0):

@@ -110,8 +110,6 @@ def render_session(
     """
     world = draw_world(scene)
     clips = _clip_files(world, bare_u_px is not None)
-    for name, text in session_files(scene, world, clips, bare_u_px is not None).items():
-        _write(folder / name, text)
     if bare_u_px is None:
         _tell(progress, 0, len(clips))
         encoders = _film(scene, world, folder, clips, workers, progress)
@@ -121,6 +119,8 @@ def render_session(
             _write(folder / file, _track_text(scene, take, bare_u_px))
     truth = _truth(scene, world, clips, encoders)
     _write(folder / "truth.json", json.dumps(_truth_rows(truth), indent=2) + "\n")
+    for name, text in session_files(scene, world, clips, bare_u_px is not None).items():
+        _write(folder / name, text)  # last, so that what was broken off can be begun again
     return truth
 
 
