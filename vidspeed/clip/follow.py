@@ -24,6 +24,7 @@ CONFIRM_SPOTS = 4  # that make a chain; between two of them one frame may be wit
 LEAST_STEP_PX = 1.0  # pixels a frame below which nothing is born where no strip is given
 MOST_STEP_SHARE = 0.4  # of the picture's longer side in one frame, likewise
 LEAST_WAY_PX = 12.0  # a chain that ends nearer than this to where it began did not move
+OFTEN = 0.3  # share of the frames from first to last in which a craft is seen, at least
 STRAIGHT = 0.7  # way from end to end over the length of the path
 DIMMER = 6.0  # the brightness changes by no more than this factor from spot to spot
 MOST_TENTATIVE = 400
@@ -66,12 +67,12 @@ class Follower:
         self._recent = [*self._recent[-1:], free]
         ended = [chain for chain in self._chains if time_s - chain.last_s > COAST_S]
         self._chains = [chain for chain in self._chains if time_s - chain.last_s <= COAST_S]
-        return [chain.spots for chain in ended if self._moved(chain.spots)]
+        return [chain.spots for chain in ended if self._is_flight(chain)]
 
     def finish(self) -> list[list[Spot]]:
         """Return the chains that were alive at the end of the clip."""
         chains, self._chains, self._tentative = self._chains, [], []
-        return [chain.spots for chain in chains if self._moved(chain.spots)]
+        return [chain.spots for chain in chains if self._is_flight(chain)]
 
     def _extend_chains(self, time_s: float, spots: Sequence[Spot]) -> Bools:
         """Give each confirmed chain the spot that fits it best, all at once."""
@@ -127,14 +128,20 @@ class Follower:
             spots for spots in self._tentative if not {id(spot) for spot in spots} & used
         ]
 
-    def _moved(self, spots: Sequence[Spot]) -> bool:
-        """Say whether a chain went somewhere, straight and fast enough."""
-        xy = np.array([spot.xy_px for spot in spots])
-        way = float(np.linalg.norm(xy[-1] - xy[0]))
-        path = float(np.linalg.norm(np.diff(xy, axis=0), axis=1).sum())
-        speed = way / max(spots[-1].time_s - spots[0].time_s, 1e-9)
-        fast = speed >= 0.7 * self.limits.speed_px_s[0]
-        return fast and way >= LEAST_WAY_PX and way >= STRAIGHT * path
+    def _is_flight(self, chain: _Chain) -> bool:
+        """Say whether a chain moved, and was seen often enough meanwhile."""
+        xy = np.array([spot.xy_px for spot in chain.spots])
+        time = np.array([spot.time_s for spot in chain.spots])
+        return len(chain.spots) >= OFTEN * chain.frames and moved(xy, time, self.limits)
+
+
+def moved(xy_px: Floats, time_s: Floats, limits: Limits) -> bool:
+    """Say whether places (n, 2) at times (n,) went somewhere, straight and fast enough."""
+    way = float(np.linalg.norm(xy_px[-1] - xy_px[0]))
+    path = float(np.linalg.norm(np.diff(xy_px, axis=0), axis=1).sum())
+    speed = way / max(float(time_s[-1] - time_s[0]), 1e-9)
+    fast = speed >= 0.7 * limits.speed_px_s[0]
+    return fast and way >= LEAST_WAY_PX and way >= STRAIGHT * path
 
 
 class _Chain:
@@ -143,6 +150,7 @@ class _Chain:
     def __init__(self, spots: Sequence[Spot], width_px: float) -> None:
         self.spots = [spots[0]]
         self.last_s = spots[0].time_s
+        self.frames = 1
         self._now_s = self.last_s
         self._width_px = width_px
         self._filter = _new_filter(spots[0], spots[1])
@@ -172,6 +180,7 @@ class _Chain:
     def add(self, spot: Spot) -> None:
         """Take a spot into the chain."""
         self._filter.update(spot.xy_px.reshape(2, 1), R=_noise_px2(spot))
+        self.frames = spot.frame - self.spots[0].frame + 1
         self.spots.append(spot)
         self.last_s = spot.time_s
 

@@ -99,7 +99,6 @@ def covariance(pixels: Pixels, fit: Fit, prior: Prior, noise: Noise) -> Floats:
     ]
     product = np.array([[float((one * other).sum()) for other in spread] for one in pictures])
     product = 0.5 * (product + product.T) * _excess(pixels, fit, noise, size)
-    product[HALF_X:, HALF_X:] *= noise.even
     from_prior = (fit.inverse / prior.sd**2 @ fit.inverse)[: HALF_X + 2, : HALF_X + 2]
     return np.asarray(product + from_prior)
 
@@ -207,7 +206,17 @@ def _correlation(
     kernel = product / np.maximum(pairs, 1.0)
     kernel /= max(float(kernel[LAG, LAG]), 1e-9)
     doubt = 2.0 / np.sqrt(np.maximum(0.5 * pairs, 1.0))
-    return np.asarray(np.where(np.abs(kernel) > doubt, kernel, 0.0))
+    return _made_possible(np.where(np.abs(kernel) > doubt, kernel, 0.0))
+
+
+def _made_possible(kernel: Floats) -> Floats:
+    """Return the nearest correlation that no pattern of pixels can make negative."""
+    size = 8 * LAG
+    wide = np.zeros((size, size))
+    wide[: 2 * LAG + 1, : 2 * LAG + 1] = kernel
+    power = np.fft.fft2(np.roll(wide, (-LAG, -LAG), axis=(0, 1))).real
+    again = np.roll(np.fft.ifft2(np.maximum(power, 0.02)).real, (LAG, LAG), axis=(0, 1))
+    return np.asarray(again[: 2 * LAG + 1, : 2 * LAG + 1] / again[LAG, LAG])
 
 
 def _picture(values: Floats, pixels: Pixels) -> Floats:

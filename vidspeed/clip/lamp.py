@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from vidspeed.clip.background import level_scale
 from vidspeed.clip.curve import POWERS, Curve, curve_of
+from vidspeed.clip.ends import excess_of_streaks, widened
 from vidspeed.clip.fit import (
     HALO_SHARE,
     HALO_SHARE_SD,
@@ -74,9 +75,14 @@ def lights_of(spots: Sequence[Spot], size_px: tuple[int, int], *, full_range: bo
         for part, fit, prior, variance in zip(pixels, first, priors, variances, strict=True)
     ]
     noise = learn_noise(pixels, fits, variances)
+    spreads = [
+        covariance(part, fit, prior, noise)
+        for part, fit, prior in zip(pixels, fits, priors, strict=True)
+    ]
+    excess = excess_of_streaks(np.array([spot.time_s for spot in whole]), fits, spreads)
     lights = [
-        _light(spot, part, fit, prior, noise)
-        for spot, part, fit, prior in zip(whole, pixels, fits, priors, strict=True)
+        _light(spot, part, fit, widened(spread, fit, excess), noise)
+        for spot, part, fit, spread in zip(whole, pixels, fits, spreads, strict=True)
     ]
     return [light for light in lights if light is not None and _believable(light, size_px)]
 
@@ -167,17 +173,17 @@ def _exposure(half_px: Floats, speed: Floats, teachers: NDArray[np.bool_]) -> fl
     return float(np.median(length / np.maximum(np.linalg.norm(speed[teachers], axis=1), 1e-6)))
 
 
-def _light(spot: Spot, pixels: Pixels, fit: Fit, prior: Prior, noise: Noise) -> Light | None:
+def _light(spot: Spot, pixels: Pixels, fit: Fit, spread: Floats, noise: Noise) -> Light | None:
     """Turn a fit into a light, with the covariance that correlated noise gives."""
     if not fit.settled:
         return None
-    spread = covariance(pixels, fit, prior, noise)
     half = fit.parameters[[HALF_X, HALF_Y]]
     length = 2.0 * float(np.linalg.norm(half))
     along = half / max(0.5 * length, 1e-9)
     length_u = 2.0 * float(
         np.sqrt(along @ spread[HALF_X : HALF_Y + 1, HALF_X : HALF_Y + 1] @ along)
     )
+    length_u *= np.sqrt(noise.even)
     is_streak = length > max(fit.parameters[WIDTH], 3.0 * length_u)
     peak = float(fit.modelled.max() if fit.parameters[PEAK] > 0 else fit.modelled.min())
     grain = float(np.sqrt(np.median(pixels.noise2) * noise.ratio[0]))

@@ -10,7 +10,8 @@ import cv2
 import numpy as np
 
 from vidspeed.clip.background import SAMPLES, Backdrop, halved, middle_of_nine, to_eight_bits
-from vidspeed.clip.follow import Follower, limits_of
+from vidspeed.clip.follow import Follower, limits_of, moved
+from vidspeed.clip.ghosts import without_ghosts
 from vidspeed.clip.lamp import Light, lights_of
 from vidspeed.clip.lights import Spot, find_spots
 from vidspeed.clip.read import ClipReader, Frame, Header, file_sha256, readout_row
@@ -68,6 +69,7 @@ def scan(
     if progress is not None:
         progress(run.count, run.count)
     tracks = [_track(lights, facts) for lights in run.lamps if len(lights) >= LEAST_LIGHTS]
+    tracks = without_ghosts([track for track in tracks if run.moved(track)])
     return Scan(
         facts=facts,
         tracks=tuple(sorted(tracks, key=_likelihood, reverse=True)),
@@ -124,6 +126,11 @@ class _Run:
             self._begin(short=True)
         if self._follower is not None:
             self._keep(self._follower.finish())
+
+    def moved(self, track: Track) -> bool:
+        """Say whether the fitted lights of a track went somewhere, as a craft does."""
+        follower = self._follower
+        return follower is not None and moved(track.xy_px, track.time_s, follower.limits)
 
     def still(self) -> Picture:
         """Return the median of nine frames spread over the clip (h, w) uint8."""
