@@ -1,0 +1,38 @@
+"""The course in the picture."""
+
+import numpy as np
+
+from tests.motion.flown import evening
+from vidspeed.geometry.course import drawing, strip
+from vidspeed.geometry.lens import project
+
+
+def test_the_drawing_is_where_the_course_projects():
+    scene = evening(1, 1)
+    lines = drawing(scene.session.course, scene.line, scene.poses[0], scene.lenses[0])
+    ends = project(np.array([[0.0, 0, 0], [80.0, 0, 0]]), scene.poses[0], scene.lenses[0])
+    assert np.allclose(lines.course_line_px[[0, -1]], ends)
+    assert np.allclose(lines.gates_px[1][:, 0].mean(), ends[1, 0], atol=30.0)
+
+
+def test_the_strip_holds_the_flight_line_and_its_speeds():
+    scene = evening(1, 1)
+    session = scene.session
+    found = strip(session.course, scene.line, session.craft, scene.poses[0], scene.lenses[0])
+    low, high = found.polygon_px.min(axis=0), found.polygon_px.max(axis=0)
+    path = np.column_stack([np.linspace(-30, 110, 50), np.full(50, 0.4), np.full(50, 4.5)])
+    seen = project(path, scene.poses[0], scene.lenses[0])
+    assert np.all((seen > low) & (seen < high))
+    metre = np.linalg.norm(np.diff(seen, axis=0), axis=1) / np.diff(path[:, 0])
+    speeds = np.outer(metre, session.craft.speed_mps)
+    assert found.speed_px_s[0] < speeds.min() < speeds.max() < found.speed_px_s[1]
+
+
+def test_a_strip_behind_the_camera_says_nothing():
+    scene = evening(1, 1)
+    pose = scene.poses[0]
+    behind = type(pose)(
+        camera_from_course=pose.camera_from_course, position_m=np.array([40.0, 20.0, 1.7])
+    )
+    session = scene.session
+    assert strip(session.course, scene.line, session.craft, behind, scene.lenses[0]) is None

@@ -1,0 +1,200 @@
+"""A pass solved: honest on its own small world, and exact where it must be."""
+
+import numpy as np
+import pytest
+
+from tests.motion.flown import LENGTH_M, evening, flown, solved
+from vidspeed.errors import MotionError
+from vidspeed.motion.account import account
+from vidspeed.motion.budget import covariance, variance_of
+from vidspeed.motion.flight import Lit, solve, take
+from vidspeed.values import Clip
+
+
+def result_of(scene, made, label="1"):
+    clips = [Clip(file=row.clip, camera=row.stand.camera.name) for row in made.lit]
+    return account(scene.session, made.flight, clips, label)
+
+
+def standardised(seeds, cameras, **line):
+    deviations = []
+    for seed in seeds:
+        scene = evening(seed, cameras, free_focal=bool(seed % 2), **line)
+        made = solved(scene)
+        result = result_of(scene, made)
+        assert result.status == "measured"
+        deviations.append((result.speed_mps - made.truth_mps) / result.speed_u_mps)
+    return np.array(deviations)
+
+
+RMS_40 = (0.74, 1.29)  # 99 % range of the RMS of 40 standard normal deviates (chi-square, 40 dof)
+MEAN_40 = 2.576 / 40**0.5
+
+
+@pytest.mark.parametrize(
+    ("cameras", "line"),
+    [
+        (1, {"offset_u_m": 5.0, "height_u_m": 5.0}),
+        (1, {"offset_u_m": 0.05, "height_u_m": 0.05}),
+        (2, {"offset_u_m": 5.0, "height_u_m": 5.0}),
+        (2, {}),
+    ],
+)
+def test_stated_uncertainty_is_that_of_forty_evenings(cameras, line):
+    # The mean shows the bias of 0.6 u that priors in metres gave one camera with a wide prior.
+    z = standardised(range(100, 140), cameras, **line)
+    assert RMS_40[0] < np.sqrt(np.mean(z**2)) < RMS_40[1]
+    assert abs(np.mean(z)) < MEAN_40
+
+
+def test_budget_adds_up_and_keeps_every_sign():
+    scene = evening(7)
+    result = result_of(scene, solved(scene))
+    squares = sum(row.contribution_mps**2 for row in result.budget)
+    assert squares == pytest.approx(result.speed_u_mps**2, rel=1e-9)
+    assert sum(row.share for row in result.budget) == pytest.approx(1.0, rel=1e-9)
+    assert len(result.inputs) == len(result.sensitivities_mps)
+    assert (result.sensitivities_mps < 0).any()
+    length = next(row for row in result.budget if row.source == "survey scale")
+    assert length.contribution_mps == pytest.approx(result.speed_mps * 0.02 / 80.0, rel=1e-6)
+
+
+@pytest.mark.parametrize("source", ["picks", "flight-line offset", "light positions", "clock"])
+def test_a_sensitivity_is_what_the_speed_does_when_its_input_moves(source):
+    # Two kinds of lens knowledge. The tenth allows for what Gauss and Newton leave out: the
+    # curvature of the camera equation times the residuals, up to 6 % with a free focal length.
+    for seed in (3, 4):
+        scene = evening(seed, 1, free_focal=bool(seed % 2), offset_u_m=0.3)
+        made = solved(scene)
+        before = result_of(scene, made)
+        rows = [i for i, entry in enumerate(made.flight.network.inputs()) if entry.source == source]
+        index = max(rows, key=lambda i: abs(before.sensitivities_mps[i]))
+        moved = shifted_speed(made.flight, index, 0.05) - shifted_speed(made.flight, index, -0.05)
+        assert moved / 0.1 == pytest.approx(before.sensitivities_mps[index], rel=0.1, abs=1e-5)
+
+
+def shifted_speed(flight, index, by):
+    """Return the speed with one input moved by so many of its standard uncertainties."""
+    from dataclasses import replace
+
+    from vidspeed.motion.account import speed_of
+    from vidspeed.motion.adjust import adjust
+
+    shift = np.zeros(len(flight.network.inputs()))
+    shift[index] = by
+    network = replace(flight.network, shift=shift)
+    state, adjustment = adjust(network, flight.state, tolerance=1e-9)
+    return speed_of(replace(flight, network=network, state=state, adjustment=adjustment))[0]
+
+
+@pytest.mark.parametrize("free_focal", [False, True])
+def test_jacobian_is_the_derivative(free_focal):
+    scene = evening(3, 2, free_focal=free_focal)
+    flight = solved(scene).flight
+    network, state = flight.network, flight.state
+    nudge = 1e-3 * np.random.default_rng(0).standard_normal(len(state.theta))
+    state = network.moved(state, nudge)
+    _, jacobian = network.evaluate(state)
+    for column in range(jacobian.shape[1]):
+        step = np.zeros(jacobian.shape[1])
+        step[column] = 1e-6
+        ahead = network.residuals(network.moved(state, step))
+        behind = network.residuals(network.moved(state, -step))
+        scale = 1.0 + np.abs(jacobian[:, column]).max()
+        assert np.abs((behind - ahead) / 2e-6 - jacobian[:, column]).max() / scale < 1e-5
+
+
+def test_lights_that_scatter_more_widen_the_interval_and_become_type_a():
+    calm = result_of(evening(11), solved(evening(11), scatter=1.0))
+    rough = result_of(evening(11), solved(evening(11), scatter=3.0))
+    assert all(row.noise_scale == pytest.approx(3.0, rel=0.3) for row in rough.sightings)
+    assert rough.speed_u_mps > calm.speed_u_mps
+    assert rough.dof is not None
+    kinds = {row.source: row.kind for row in rough.budget}
+    assert kinds["light positions"] == "A"
+    assert kinds["picks"] == "B"
+
+
+def test_lights_that_scatter_less_do_not_shrink_it():
+    calm = result_of(evening(11), solved(evening(11), scatter=1.0))
+    smooth = result_of(evening(11), solved(evening(11), scatter=0.1))
+    assert smooth.speed_u_mps == pytest.approx(calm.speed_u_mps, rel=0.05)
+    assert smooth.dof is None
+
+
+def test_a_wild_light_is_left_out():
+    scene = evening(12)
+    lit, truth = flown(scene)
+    wild = lit[0].track.xy_px.copy()
+    wild[10] += [0.0, 25.0]
+    track = take(lit[0].track, np.ones(len(wild), bool))
+    bad = Lit(clip=lit[0].clip, stand=lit[0].stand, track=replaced(track, xy_px=wild))
+    flight = solve(scene.session, [bad, lit[1]], "1")
+    assert not flight.used[0][10]
+    assert flight.used[0].sum() == len(wild) - 1
+
+
+def replaced(track, **changes):
+    from dataclasses import replace
+
+    return replace(track, **changes)
+
+
+def test_partial_speed_is_that_of_the_stretch_and_says_so():
+    scene = evening(13)
+    lit, _ = flown(scene, speed_mps=100.0)
+    cut = []
+    for row in lit:
+        along = np.linspace(-0.25, 1.25, len(row.track)) * LENGTH_M
+        cut.append(
+            Lit(clip=row.clip, stand=row.stand, track=take(row.track, along > 0.4 * LENGTH_M))
+        )
+    flight = solve(scene.session, cut, "1")
+    result = account(scene.session, flight, [Clip(file="n.mp4", camera="n")], "1")
+    assert result.status == "partial"
+    assert result.stretch_m[0] > 10.0
+    assert next(check for check in result.checks if check.name == "gates").status == "warn"
+
+
+def test_a_reverse_pass_has_its_direction_and_a_positive_speed():
+    scene = evening(14)
+    made = solved(scene, speed_mps=-90.0)
+    result = result_of(scene, made)
+    assert result.direction == "reverse"
+    assert result.speed_mps == pytest.approx(made.truth_mps, abs=5 * result.speed_u_mps)
+    assert result.crossings[0].time_in_s < result.crossings[0].time_out_s
+
+
+def test_lights_that_stand_still_are_refused():
+    scene = evening(15)
+    lit, _ = flown(scene)
+    still = replaced(lit[0].track, xy_px=np.tile([[900.0, 500.0]], (len(lit[0].track), 1)))
+    with pytest.raises(MotionError, match="do not move along the course"):
+        solve(scene.session, [Lit(clip="n.mp4", stand=lit[0].stand, track=still)], "1")
+
+
+def test_the_flight_line_left_out_is_found_by_two_cameras():
+    scene = evening(16, offset_u_m=0.5, height_u_m=0.5)
+    scene.session = replaced(scene.session, flight_line=replaced(scene.line, stated=False))
+    made = solved(scene)
+    result = result_of(scene, made)
+    assert result.speed_mps == pytest.approx(made.truth_mps, abs=4 * result.speed_u_mps)
+    assert result.speed_U95_mps / result.speed_mps < 0.002
+    assert not any(row.source.startswith("flight-line") for row in result.budget)
+
+
+def test_covariance_of_two_passes_is_what_they_share():
+    scene = evening(17)
+    first = result_of(scene, solved(scene, label="1"), "1")
+    second = result_of(scene, solved(scene, label="2"), "2")
+    labels, common = covariance([first, second])
+    _, apart = covariance([first, second], split_common=False)
+    assert labels == ("1", "2")
+    assert np.diag(common) == pytest.approx([first.speed_u_mps**2, second.speed_u_mps**2])
+    scale = first.speed_mps * second.speed_mps * (0.02 / 80.0) ** 2
+    assert common[0, 1] > scale  # picks and markers come on top of the tape
+    assert common[0, 1] > apart[0, 1]
+    mean, difference = np.array([0.5, 0.5]), np.array([1.0, -1.0])
+    passes = [first, second]
+    assert variance_of(passes, mean) == pytest.approx(mean @ common @ mean)
+    assert variance_of(passes, difference) == pytest.approx(difference @ apart @ difference)
