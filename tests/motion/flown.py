@@ -62,10 +62,16 @@ def evening(
 ):  # fmt: skip
     """Make a session whose every stated figure is the truth disturbed by its uncertainty."""
     rng = np.random.default_rng(seed)
-    stated = dict(
-        offset_m=0.0, offset_u_m=0.5, height_m=4.0, height_u_m=0.5, drift_u_m=0.3, climb_u_m=0.3,
-        weave_u_m=0.02, accel_u_mps2=np.array([10.0, 3.0, 3.0]),
-    )  # fmt: skip
+    stated = {
+        "offset_m": 0.0,
+        "offset_u_m": 0.5,
+        "height_m": 4.0,
+        "height_u_m": 0.5,
+        "drift_u_m": 0.3,
+        "climb_u_m": 0.3,
+        "weave_u_m": 0.02,
+        "accel_u_mps2": np.array([10.0, 3.0, 3.0]),
+    }
     flight_line = FlightLine(**{**stated, **line})
     markers = tuple(
         Marker(name=f"m{i}", xyz_m=place + marker_u_m * rng.standard_normal(3), u_m=marker_u_m)

@@ -30,7 +30,7 @@ def test_position_and_focal_length_are_as_sure_as_stated(free_focal):
 def test_check_markers_are_held_out():
     scene = evening(1, 1)
     markers = list(scene.session.markers)
-    wrong = replace(markers[8], use="check", xyz_m=markers[8].xyz_m + [3.0, 0.0, 0.0])
+    wrong = replace(markers[8], use="check", xyz_m=markers[8].xyz_m + np.array([3.0, 0.0, 0.0]))
     markers[8] = wrong
     fit = fitted(replace_session(scene, markers=tuple(markers)))
     row = next(row for row in fit.markers if row.name == "m8")
@@ -44,7 +44,7 @@ def test_a_marker_picked_wrongly_is_named():
     scene = evening(2, 1)
     camera = scene.session.cameras[0]
     picks = list(camera.picks)
-    picks[4] = replace(picks[4], xy_px=picks[4].xy_px + [12.0, 0.0])
+    picks[4] = replace(picks[4], xy_px=picks[4].xy_px + np.array([12.0, 0.0]))
     fit = fitted(replace_session(scene, cameras=(replace(camera, picks=tuple(picks)),)))
     assert any('marker "m4"' in problem.message for problem in fit.problems)
 
@@ -55,7 +55,7 @@ def test_markers_on_one_line_are_refused_with_a_mend():
         replace(marker, xyz_m=np.array([8.0 * number, 0.0, 0.0]))
         for number, marker in enumerate(scene.session.markers)
     )
-    with pytest.raises(CalibrationError, match="on one line.*add markers off the line"):
+    with pytest.raises(CalibrationError, match=r"on one line.*add markers off the line"):
         fitted(replace_session(scene, markers=markers))
 
 

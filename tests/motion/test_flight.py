@@ -124,7 +124,7 @@ def test_lights_that_scatter_less_do_not_shrink_it():
 
 def test_a_wild_light_is_left_out():
     scene = evening(12)
-    lit, truth = flown(scene)
+    lit, _ = flown(scene)
     wild = lit[0].track.xy_px.copy()
     wild[10] += [0.0, 25.0]
     track = take(lit[0].track, np.ones(len(wild), bool))
