@@ -170,6 +170,15 @@ def test_passes_csv_in_the_readers_unit():
 
 
 @pytest.mark.usefixtures("no_drawing")
+def test_numbers_of_numpy_are_written_as_plain_numbers():
+    made = outcome("unused")
+    solved = replace(measured("1", 100.0, "forward"), speed_mps=np.float64(100.25))
+    text = result_files(replace(made, passes=(solved,)))["passes.csv"].decode("utf-8")
+    assert ",100.25," in text
+    assert "np." not in text
+
+
+@pytest.mark.usefixtures("no_drawing")
 def test_unknown_unit_is_refused():
     with pytest.raises(VidspeedError, match="kmh, mph, kn, mps"):
         result_files(outcome("unused"), unit="furlongs")

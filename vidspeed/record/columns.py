@@ -93,7 +93,7 @@ def _cell(value: Cell) -> str:
     if value is None:
         return ""
     if isinstance(value, float):
-        return repr(value) if math.isfinite(value) else ""
+        return repr(float(value)) if math.isfinite(value) else ""
     return _no_formula(value) if isinstance(value, str) else str(value)
 
 
