@@ -1,0 +1,51 @@
+"""The demonstration, whole: what it measures is what is true, within what it states."""
+
+from __future__ import annotations
+
+import pytest
+
+from vidspeed.demo import demo
+from vidspeed.errors import SceneError
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    steps = []
+    outcome = demo(
+        tmp_path_factory.mktemp("demo") / "evening",
+        progress=lambda what, done, total: steps.append((what, done, total)),
+    )
+    return outcome, steps
+
+
+def test_every_pass_is_measured_and_near_the_truth(made):
+    outcome = made[0]
+    assert [row.direction for row in outcome.rows] == ["forward", "reverse"] * 2
+    for row in outcome.rows:
+        assert row.result is not None
+        assert row.result.status == "measured"
+        assert row.result.direction == row.direction
+        assert abs(row.error_mps) < row.result.speed_U95_mps
+        assert row.inside
+        assert 400.0 < 3.6 * row.true_mps < 500.0
+        assert row.result.speed_U95_mps < 0.002 * row.true_mps
+    assert outcome.outcome.mark is not None
+
+
+def test_the_report_is_where_it_says(made):
+    outcome = made[0]
+    assert outcome.report.is_file()
+    assert (outcome.folder / "truth.json").is_file()
+
+
+def test_it_says_what_it_does(made):
+    whats = [what for what, _, _ in made[1]]
+    assert whats[0] == "rendering"
+    assert "solving" in whats
+
+
+def test_a_session_that_somebody_wrote_is_left_alone(tmp_path):
+    (tmp_path / "session.toml").write_text("title = 'mine'\n", encoding="utf-8")
+    with pytest.raises(SceneError, match="not rendered"):
+        demo(tmp_path)
+    assert [path.name for path in tmp_path.iterdir()] == ["session.toml"]

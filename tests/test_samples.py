@@ -1,0 +1,71 @@
+"""Every sample runs through the real command to the figures beside it, and near the truth."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from vidspeed.render.draw import draw_world
+from vidspeed.render.read import read_scene
+from vidspeed.render.stated import session_files
+
+from .samples import FOLDERS
+
+COMMAND = [sys.executable, "-c", "from vidspeed.cli import main; main()"]
+LARGEST = 4_000_000  # bytes of a sample
+
+
+def loaded(path: Path):
+    return json.loads(path.read_text(encoding="utf-8"))
+
+
+def test_there_are_samples_by_day_and_after_dark():
+    assert {folder.name for folder in FOLDERS} >= {"day-one-camera", "night-two-cameras"}
+
+
+@pytest.mark.parametrize("folder", FOLDERS, ids=lambda folder: folder.name)
+def test_a_sample_runs_to_what_is_expected(folder, tmp_path):
+    home = tmp_path / folder.name
+    shutil.copytree(folder, home, ignore=shutil.ignore_patterns("results", ".*"))
+    done = subprocess.run(
+        [*COMMAND, "run", str(home)], capture_output=True, text=True, encoding="utf-8", check=False
+    )
+    expected = loaded(folder / "expected.json")
+    assert done.returncode == expected["exit_status"], done.stderr
+    passes = loaded(home / "results" / "summary.json")["passes"]
+    truth = {row["label"]: row for row in loaded(folder / "truth.json")["passes"]}
+    for got, want in zip(passes, expected["passes"], strict=True):
+        for key in ("pass", "direction", "status"):
+            assert got[key] == want[key]
+        for key in ("speed_mps", "speed_U95_mps"):
+            tolerance = want[key.replace("_mps", "_tolerance_mps")]
+            assert got[key] == pytest.approx(want[key], abs=tolerance)
+        true = truth[want["pass"]]
+        assert got["direction"] == true["direction"]
+        # Two sigma are expected; a sample is not made unlucky, so four are a fault.
+        assert abs(got["speed_mps"] - true["speed_mps"]) < 2.0 * got["speed_U95_mps"]
+
+
+@pytest.mark.parametrize("folder", FOLDERS, ids=lambda folder: folder.name)
+def test_a_sample_is_what_its_scene_makes(folder):
+    scene = read_scene(folder / "scene.toml")
+    world = draw_world(scene)
+    clips = [f"clips/{take.stem}{take.camera.suffix}" for take in world.takes]
+    for name, text in session_files(scene, world, clips).items():
+        assert (folder / name).read_text(encoding="utf-8") == text
+    assert all((folder / name).stat().st_size > 10_000 for name in clips)
+    true = [row["speed_mps"] for row in loaded(folder / "truth.json")["passes"]]
+    spent = [abs(flight.gates_s[1] - flight.gates_s[0]) for flight in world.flights]
+    again = [(1.0 + world.scale_error) * scene.course.length_m / time for time in spent]
+    assert true == pytest.approx(again, rel=1e-12)
+
+
+@pytest.mark.parametrize("folder", FOLDERS, ids=lambda folder: folder.name)
+def test_a_sample_is_small(folder):
+    files = [path for path in folder.rglob("*") if path.is_file() and "results" not in path.parts]
+    assert sum(path.stat().st_size for path in files) < LARGEST
