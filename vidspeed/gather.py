@@ -74,9 +74,7 @@ class Looked(Value):
     problems: tuple[Problem, ...]
 
 
-def look(
-    session: Session, cameras: Cameras, clip: Clip, progress: Progress | None
-) -> Looked:
+def look(session: Session, cameras: Cameras, clip: Clip, progress: Progress | None) -> Looked:
     """Read a clip's tracks; a clip that cannot be read is a problem of that clip alone."""
     try:
         if clip.camera not in cameras.stands:
@@ -108,9 +106,7 @@ def _given(session: Session, clip: Clip) -> Looked:
     )
 
 
-def _scanned(
-    session: Session, cameras: Cameras, clip: Clip, progress: Progress | None
-) -> Looked:
+def _scanned(session: Session, cameras: Cameras, clip: Clip, progress: Progress | None) -> Looked:
     """Decode a clip once and follow what moves in it."""
     assert clip.file is not None
     _, fit = cameras.stands[clip.camera]
@@ -128,7 +124,7 @@ def _scanned(
     stated = session.camera(clip.camera).image_size_px
     if seen.facts.size_px != stated:
         raise ClipError(
-            f'{clip.name}: the picture is {seen.facts.size_px[0]} x {seen.facts.size_px[1]} as '
+            f"{clip.name}: the picture is {seen.facts.size_px[0]} x {seen.facts.size_px[1]} as "
             f'shown, camera "{clip.camera}" states image_size_px {list(stated)}; make a camera '
             "entry with picks for this picture size, or name the right camera"
         )

@@ -149,9 +149,7 @@ def _solve_group(
             return [], []
         problem = Problem(level="error", where=where, message=str(error))
         return [_no_pass(seen, label or next(numbers))], [problem]
-    results = [
-        row.result if label else relabelled(row.result, next(numbers)) for row in found
-    ]
+    results = [row.result if label else relabelled(row.result, next(numbers)) for row in found]
     return results, _complaints(found, where, unexpected=empty_is_right)
 
 

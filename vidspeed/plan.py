@@ -69,7 +69,9 @@ def line_place(session: Session) -> tuple[float, float]:
 def _lights(session: Session, stand: Stand) -> Track:
     """Return the lights of a uniform pass down the flight line, as one camera would see them."""
     length_m, speed = session.course.length_m, expected_speed_mps(session)
-    time = np.arange(-BEYOND * length_m / speed, (1.0 + BEYOND) * length_m / speed, stand.interval_s)
+    time = np.arange(
+        -BEYOND * length_m / speed, (1.0 + BEYOND) * length_m / speed, stand.interval_s
+    )
     y, z = line_place(session)
     path = np.column_stack([speed * time, np.full(len(time), y), np.full(len(time), z)])
     xy_px = project(path, stand.pose, stand.lens())
@@ -166,9 +168,7 @@ def _imagined(session: Session, first: Stand, position_m: Floats) -> Stand:
         for marker, xy_px, within in zip(session.markers, seen, there, strict=True)
         if within
     )
-    camera = replace(
-        first.camera, name="second", picks=picks, position_m=None, position_u_m=None
-    )
+    camera = replace(first.camera, name="second", picks=picks, position_m=None, position_u_m=None)
     return _stand_at(camera, pose, first)
 
 
