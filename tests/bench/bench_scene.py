@@ -32,8 +32,21 @@ class TrueCamera:
     stamp_base_s: float  # stamps are multiples of this; 0: exact
 
     def see(self, course_m: Floats) -> Floats:
-        """Return the pixels (n, 2) of points of the course frame (n, 3)."""
-        return project(course_m, self.pose, self.lens)
+        """Return the pixels (n, 2) of points of the course frame (n, 3).
+
+        NaN where a point is not in front, or so far off the axis that only a lens model folded
+        over could put it into the picture.
+        """
+        xy = project(course_m, self.pose, self.lens)
+        seen = (course_m - self.pose.position_m) @ self.pose.camera_from_course.T
+        radius = np.linalg.norm(seen[:, :2], axis=1) / np.maximum(seen[:, 2], 1e-9)
+        xy[radius > 1.25 * self.corner] = np.nan
+        return xy
+
+    @property
+    def corner(self) -> float:
+        """Return how far off the axis a corner of the picture is, tangent units."""
+        return float(np.hypot(*self.size_px)) / 2.0 / float(self.lens[0])
 
     def inside(self, xy_px: Floats, border_px: float = 3.0) -> Any:
         """Return which pixels (n,) lie in the picture, a border kept free."""
@@ -103,9 +116,7 @@ def frame_course(
 
 def sees_all(camera: TrueCamera, points_m: Floats, border_px: float) -> bool:
     """Say whether all points are in the picture and the lens does not fold over before its edge."""
-    width, height = camera.size_px
-    corner = np.hypot(width, height) / 2.0 / camera.lens[0]
-    r2 = np.linspace(0.0, (1.25 * corner) ** 2, 40)
+    r2 = np.linspace(0.0, (1.25 * camera.corner) ** 2, 40)
     k1, k2, k3 = camera.lens[[4, 5, 8]]
     slope = 1.0 + r2 * (3.0 * k1 + r2 * (5.0 * k2 + 7.0 * k3 * r2))
     if slope.min() < 0.25:
