@@ -1,0 +1,216 @@
+"""What the user wrote, read and checked: course, markers, cameras, clips, session."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date as Date
+from datetime import datetime
+from typing import Literal
+
+from vidspeed.values.base import Floats, Value
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Course(Value):
+    """The measured straight line between two gates: x = 0 and x = `length_m`."""
+
+    length_m: float
+    length_u_m: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Marker(Value):
+    """A surveyed point. `xyz_m` (3,) in the course frame, `u_m` of each coordinate."""
+
+    name: str
+    xyz_m: Floats
+    u_m: float
+    use: Literal["fit", "check"] = "fit"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Pick(Value):
+    """Where a marker is seen: `xy_px` (2,), `u_px` of each coordinate."""
+
+    name: str
+    xy_px: Floats
+    u_px: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FlightLine(Value):
+    """What is known beforehand of the path of one pass; the `_u` are of one pass.
+
+    `offset_m` and `height_m` are the mean y and z between the gates. `stated` is False when the
+    session left the flight line out (several cameras only): offset and height are then free.
+    The `*_shared_u_m` are None where the session leaves the split unknown.
+    """
+
+    offset_m: float
+    offset_u_m: float
+    height_m: float
+    height_u_m: float
+    drift_u_m: float
+    climb_u_m: float
+    weave_u_m: float
+    accel_u_mps2: Floats  # (3,) along x, y, z
+    offset_shared_u_m: float | None = None
+    height_shared_u_m: float | None = None
+    stated: bool = True
+    assumed: frozenset[str] = frozenset()  # keys that were left out, e.g. "weave_u_m"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Lens(Value):
+    """The camera's inner geometry and what is known of it.
+
+    `parameters` (9,) are fx, fy, cx, cy (pixels), k1, k2, p1, p2, k3 in the order of OpenCV.
+    Knowledge of them is `factor` (9, m): parameters = `parameters` + factor @ eta, where eta are
+    m independent standard normal unknowns named by `names` (m,). A parameter without a column
+    that touches it is exact. `focal_free`: nothing is known of the focal length; the markers
+    must carry it, the first two `parameters` are then only a place to begin (image width) and
+    no column of `factor` touches them.
+    """
+
+    image_size_px: tuple[int, int]
+    parameters: Floats
+    factor: Floats
+    names: tuple[str, ...]  # "focal length", "centre x", "centre y", "k1"; or "lens 1" ...
+    focal_free: bool = False
+    assumed: frozenset[str] = frozenset()  # names that the session did not state
+    file: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Camera(Value):
+    """One fixed position of one camera with one lens setting, as the session states it.
+
+    `readout_s` None: not known; it is then rectangular from 0 to the frame interval at the
+    capture rate, at most 35 ms.
+    """
+
+    name: str
+    image_size_px: tuple[int, int]
+    lens: Lens
+    picks: tuple[Pick, ...]
+    readout_s: float | None
+    readout_u_s: float
+    clock_u_ppm: float
+    reference: str | None = None
+    position_m: Floats | None = None
+    position_u_m: float | None = None
+    rate_hz: float | None = None  # the rate it will film at; used by forecasts only
+    assumed: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Choice(Value):
+    """A light that the user says is the craft."""
+
+    time_s: float
+    xy_px: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Clip(Value):
+    """One recorded clip as the session names it (paths relative to the session folder)."""
+
+    file: str | None
+    camera: str
+    flight: str | None = None
+    pass_label: str | None = None
+    rate_hz: float | None = None
+    exposure_s: float | None = None
+    exposure_u_s: float | None = None
+    recorded: datetime | None = None
+    setup: str | None = None
+    expect_none: bool = False
+    choose: tuple[Choice, ...] = ()
+    track: str | None = None
+
+    @property
+    def name(self) -> str:
+        """Return the file by which messages and results name the clip."""
+        return self.file if self.file is not None else str(self.track)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sync(Value):
+    """One event seen or heard in several clips: `time_s`, `time_u_s` (n,), a clip each."""
+
+    clips: tuple[str, ...]
+    time_s: Floats
+    time_u_s: Floats
+    kind: Literal["flash", "sound"] = "flash"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Air(Value):
+    """The air over the course; None where nothing was measured."""
+
+    temperature_c: float | None = None
+    temperature_u_c: float = 2.0
+    pressure_hpa: float | None = None
+    pressure_u_hpa: float = 3.0
+    humidity_pct: float | None = None
+    humidity_u_pct: float = 15.0
+    wind_along_mps: float = 0.0
+    wind_u_mps: float = 4.0
+    assumed: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Craft(Value):
+    """The craft: passes outside `speed_mps` (low, high) are not taken for it."""
+
+    name: str | None = None
+    speed_mps: tuple[float, float] = (150.0 / 3.6, 600.0 / 3.6)
+    expected_mps: float | None = None  # for forecasts; None: the middle of the range
+    lamp_u_m: float = 0.0
+    assumed: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MarkRules(Value):
+    """What `[mark]` states."""
+
+    earlier_mps: float | None = None
+    earlier_u_mps: float = 0.0
+    margin_percent: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class InputFile(Value):
+    """A file that the results rest on: path relative to the session folder, and its hash."""
+
+    file: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Session(Value):
+    """One day at one course, read and checked. `folder` is the session folder as a string."""
+
+    folder: str
+    title: str
+    date: Date | None
+    place: str | None
+    timezone: str | None
+    course: Course
+    markers: tuple[Marker, ...]
+    flight_line: FlightLine
+    air: Air | None
+    craft: Craft
+    cameras: tuple[Camera, ...]
+    clips: tuple[Clip, ...]
+    syncs: tuple[Sync, ...]
+    mark: MarkRules | None
+    wanted_U95_percent: float
+    inputs: tuple[InputFile, ...]  # session.toml, markers, picks, lens files, reference stills
+
+    def camera(self, name: str) -> Camera:
+        """Return the camera of that name; KeyError where there is none (the reader checked)."""
+        for camera in self.cameras:
+            if camera.name == name:
+                return camera
+        raise KeyError(name)

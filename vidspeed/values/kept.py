@@ -1,0 +1,56 @@
+"""What people ask and what is kept: the mark and the outcome of a run."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from vidspeed.values.base import Floats, Picture, Value
+from vidspeed.values.entered import InputFile, Session
+from vidspeed.values.placed import CameraFit, CourseDrawing, Problem
+from vidspeed.values.seen import ClipFacts, Track
+from vidspeed.values.solved import PassResult
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Mark(Value):
+    """The session's figure from two opposite passes."""
+
+    passes: tuple[str, str]
+    speed_mps: float
+    speed_u_mps: float
+    speed_U95_mps: float
+    coverage_factor: float
+    speed_from_mean_time_mps: float
+    selected_from: tuple[int, int]  # forward, reverse
+    left_out: tuple[tuple[str, str], ...]  # (pass, why)
+    beats_probability: float | None = None
+    beats_at_95: bool | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ClipView(Value):
+    """A clip's picture, for people: what `Scan` saw, None for a clip given as a track."""
+
+    clip: str
+    camera: str
+    facts: ClipFacts | None
+    brightest: Picture | None
+    still: Picture | None
+    tracks: tuple[Track, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Outcome(Value):
+    """Everything that `vidspeed run` found: what `vidspeed.record` writes and shows."""
+
+    session: Session
+    inputs: tuple[InputFile, ...]  # the session's and every clip's
+    cameras: tuple[CameraFit, ...]
+    clips: tuple[ClipView, ...]
+    passes: tuple[PassResult, ...]
+    covariance_labels: tuple[str, ...]
+    covariance: Floats  # (n, n) in (m/s)^2, input by input
+    mark: Mark | None
+    problems: tuple[Problem, ...]
+    drawing: Mapping[str, CourseDrawing] = field(default_factory=dict)  # by camera name

@@ -1,0 +1,74 @@
+"""What the camera saw: the facts of a clip, tracks, and a scan."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from vidspeed.values.base import Floats, Ints, Picture, Value
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ClipFacts(Value):
+    """What a clip's file says of itself; `size_px` (width, height) as shown after rotation."""
+
+    file: str
+    size_px: tuple[int, int]
+    rotation_deg: int  # counter-clockwise turn from the stored to the shown picture: 0 90 180 270
+    codec: str
+    bit_depth: int
+    frames: int  # decoded
+    duration_s: float
+    interval_s: float  # median time between frames
+    time_base_s: float
+    stamp_u_s: float  # standard uncertainty of one stamp from its quantisation
+    has_sound: bool
+    sha256: str
+    notes: tuple[str, ...] = ()  # dropped, repeated, uneven, backward stamps: a sentence each
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Track(Value):
+    """Lights of successive frames that belong together, n of them, in order of time.
+
+    `time_s` is the frame's stamp before any correction. `cov_px2` (n, 2, 2) is the covariance of
+    `xy_px` from the pixel noise alone. `row` (n,) from 0 to 1 says where in the read-out the
+    light's row lies. `time_u_s` (n,) is what the stamp's quantisation leaves open. The streak
+    columns are NaN where a light is a point or the fit does not give them.
+    """
+
+    frame: Ints
+    time_s: Floats
+    xy_px: Floats
+    cov_px2: Floats
+    row: Floats
+    time_u_s: Floats
+    streak_px: Floats  # length of the streak, end to end
+    streak_u_px: Floats
+    streak_angle_rad: Floats  # picture frame, from +x towards +y
+    peak: Floats  # height above the background in luma levels, negative where darker
+    snr: Floats  # peak over the noise of a pixel
+
+    def __len__(self) -> int:
+        return len(self.time_s)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Strip(Value):
+    """Where in the picture a craft can be, and how fast: `polygon_px` (n, 2), px/s (low, high)."""
+
+    polygon_px: Floats
+    speed_px_s: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Scan(Value):
+    """All that one decode of a clip gives.
+
+    `brightest` and `still` (h, w) uint8: the brightest value of each pixel over the clip, and
+    its median background. `crops` are not kept here; figures draw on `brightest`.
+    """
+
+    facts: ClipFacts
+    tracks: tuple[Track, ...]
+    brightest: Picture
+    still: Picture
