@@ -18,6 +18,7 @@ from vidspeed.values import Floats
 
 RESOLVED = 3.0  # widths: a shorter streak has no ends to speak of
 LEAST_STREAKS = 8
+FAR_OUT = 3.5
 NORMAL_MEDIAN = 0.6745  # median of the absolute value of a standard normal
 
 
@@ -26,7 +27,8 @@ def excess_of_streaks(
 ) -> tuple[float, float]:
     """Return by how much the half vectors scatter beyond their covariance, along and across.
 
-    Standard deviations, at least 1; (1, 1) where there are fewer than eight resolved streaks.
+    Standard deviations; 1 where the scatter may be chance, or there are fewer than eight
+    resolved streaks.
     `spreads` are the covariances (4, 4) of middle and half vector.
     """
     chosen = [k for k, fit in enumerate(fits) if _is_resolved(fit)]
@@ -39,7 +41,12 @@ def excess_of_streaks(
     across = np.column_stack([-along[:, 1], along[:, 0]])
     left, degrees = _off_trend(time_s[chosen], half)
     lost = np.sqrt(len(chosen) / (len(chosen) - degrees))
-    return _scatter(left, spread, along) * lost, _scatter(left, spread, across) * lost
+    chance = 1.0 + 2.0 / np.sqrt(2.0 * len(chosen))  # two standard deviations of such a scatter
+    found = [_scatter(left, spread, way) * lost for way in (along, across)]
+    return (
+        found[0] if found[0] > chance else 1.0,
+        found[1] if found[1] > chance else 1.0,
+    )
 
 
 def widened(spread: Floats, fit: Fit, excess: tuple[float, float]) -> Floats:
@@ -49,8 +56,7 @@ def widened(spread: Floats, fit: Fit, excess: tuple[float, float]) -> Floats:
     along = fit.parameters[[HALF_X, HALF_Y]]
     along = along / np.linalg.norm(along)
     across = np.array([-along[1], along[0]])
-    more_along, more_across = max(excess[0], 1.0), max(excess[1], 1.0)
-    stretch = more_along * np.outer(along, along) + more_across * np.outer(across, across)
+    stretch = excess[0] * np.outer(along, along) + excess[1] * np.outer(across, across)
     both = np.kron(np.eye(2), stretch)
     return np.asarray(both @ spread @ both.T)
 
@@ -76,7 +82,11 @@ def _off_trend(time_s: Floats, half_px: Floats) -> tuple[Floats, int]:
 
 
 def _scatter(left: Floats, spread: Floats, direction: Floats) -> float:
-    """Return the robust standard deviation of residuals over their own, along directions."""
+    """Return the standard deviation of residuals over their own, along directions.
+
+    What lies beyond `FAR_OUT` robust standard deviations (a streak cut short) counts as that far.
+    """
     variance = np.einsum("ni,nij,nj->n", direction, spread, direction)
     normalised = np.abs((left * direction).sum(axis=1)) / np.sqrt(np.maximum(variance, 1e-12))
-    return float(np.median(normalised)) / NORMAL_MEDIAN
+    limit = FAR_OUT * float(np.median(normalised)) / NORMAL_MEDIAN
+    return float(np.sqrt(np.mean(np.minimum(normalised, limit) ** 2)))

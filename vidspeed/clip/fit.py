@@ -158,9 +158,10 @@ def slope_prior(length_px: float, picture_px: float) -> float:
     """Return the standard deviation of the relative change of brightness along a streak.
 
     Light falls with the square of the range; a streak of L pixels, seen with a focal length of
-    at least half the picture's longer side, changes its range by up to 2 L over that side.
+    at least half the picture's longer side and up to 30 degrees from the middle, changes its
+    brightness by some 1.5 L over that side.
     """
-    return 0.005 + 3.0 * length_px / picture_px
+    return 0.005 + 1.5 * length_px / picture_px
 
 
 def _state(
