@@ -55,7 +55,7 @@ def test_a_sample_runs_to_what_is_expected(folder, tmp_path):
 def test_a_sample_is_what_its_scene_makes(folder):
     scene = read_scene(folder / "scene.toml")
     world = draw_world(scene)
-    clips = [f"clips/{take.stem}{take.camera.suffix}" for take in world.takes]
+    clips = [take.file() for take in world.takes]
     for name, text in session_files(scene, world, clips).items():
         assert (folder / name).read_text(encoding="utf-8") == text
     assert all((folder / name).stat().st_size > 10_000 for name in clips)

@@ -200,6 +200,30 @@ def test_two_lights_in_one_place_add():
     assert twice[4, 4] == luma_of(np.array([0.4]), False)[0]
 
 
+def test_a_blinking_lamp_leaves_dashes_that_are_lit_when_it_is():
+    whole = camera(exposure_s=0.04, look=replace(CLEAN, spot_px=0.8))
+    blinking = replace(whole, look=replace(whole.look, blink_hz=50.0, blink_duty=0.25))
+    flown = flight(speed_mps=300.0)
+    steady, dashed = (gather(filming, flown, -0.02) for filming in (whole, blinking))
+    assert dashed.sum() == pytest.approx(0.25 * steady.sum(), rel=3e-3)  # the range changes
+    along = dashed.sum(axis=0)
+    lit = project_cv(whole, position(flown, np.array([-0.02, 0.0, 0.02])))[:, 0]
+    middle = np.indices(along.shape)[0]
+    near = np.abs(middle - lit[1]) < 10
+    assert (along * middle)[near].sum() / along[near].sum() == pytest.approx(lit[1], abs=0.05)
+    between = round((lit[0] + lit[1]) / 2.0)
+    assert along[between] < 0.02 * along.max()
+
+
+def test_a_lamp_that_goes_out_during_the_exposure_leaves_half_a_streak():
+    whole = camera(exposure_s=0.02, look=replace(CLEAN, spot_px=0.8))
+    short = replace(whole, look=replace(whole.look, blink_hz=5.0, blink_duty=0.1))
+    flown = flight()
+    seen = centroid(gather(short, flown, 0.0))
+    expected = project_cv(whole, position(flown, np.array([0.005])))[0]
+    assert np.abs(seen - expected).max() < 0.02
+
+
 def test_a_light_outside_the_picture_gives_nothing():
     filming = camera()
     assert exposed(filming, pose_of(filming), flight(), 5.0) is None

@@ -122,7 +122,7 @@ def test_two_processes_film_what_one_does(tmp_path):
     render_session(scene(), tmp_path / "one")
     render_session(scene(), tmp_path / "two", workers=2, progress=lambda *step: seen.append(step))
     assert seen == [("rendering", done, 2) for done in (0, 1, 2)]
-    for name in ("clips/north-1.mp4", "clips/north-2.mp4", "truth.json"):
+    for name in ("clips/north/pass-1.mp4", "clips/north/pass-2.mp4", "truth.json"):
         assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "two" / name).read_bytes()
 
 
@@ -147,7 +147,7 @@ def test_crossing_stamps_put_the_light_on_the_gate(tmp_path):
     still = replace(scene().flight_line, weave_u_m=0.0)
     one = scene(cameras=(filming,), disturb=NONE_DRAWN, flight_line=still, clip_s=1.2)
     truth = render_session(one, tmp_path, bare_u_px=0.001)
-    track = read_track(tmp_path / "tracks" / "north-1.csv", height_px=180)
+    track = read_track(tmp_path / "tracks" / "north" / "pass-1.csv", height_px=180)
     flown = flight(speed_mps=110.0, mean_m=(0.5, 4.0))
     assert true_speed_mps(flown, 0.0) == pytest.approx(truth.passes[0].speed_mps)
     gates_px = seen_at(filming, pose_of(filming), flown, flown.gates_s)[:, 0]
@@ -168,4 +168,4 @@ def test_a_session_that_somebody_wrote_is_not_overwritten(tmp_path):
     assert render_scene_file(path, tmp_path / "out").passes[0].speed_mps == (
         truth.passes[0].speed_mps
     )
-    assert (tmp_path / "out" / "clips" / "north-1.mp4").exists()
+    assert (tmp_path / "out" / "clips" / "north" / "pass-1.mp4").exists()

@@ -44,8 +44,13 @@ class Take(Value):
 
     @property
     def stem(self) -> str:
-        """Return the name of the clip's file without its suffix."""
+        """Return a name that no other clip of the scene has."""
         return f"{self.camera.name}-{self.item.label}"
+
+    def file(self, bare: bool = False) -> str:
+        """Return where in the session folder the clip is, or its track where it is `bare`."""
+        folder, suffix = ("tracks", ".csv") if bare else ("clips", self.camera.suffix)
+        return f"{folder}/{self.camera.name}/pass-{self.item.label}{suffix}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -95,6 +95,8 @@ LOOK: Rules = {
     "full_well_e": (above_zero, 6000.0),
     "read_noise_e": (not_negative, 3.0),
     "marker_signal": (not_negative, 0.3),
+    "blink_hz": (not_negative, 0.0),
+    "blink_duty": (share, 0.5),
     "full_range": (flag, False),
 }
 CAMERA: Rules = {

@@ -84,6 +84,7 @@ def exposed(camera: SceneCamera, pose: Pose, flight: Flight, open_s: float) -> P
         return None
     open_share = _open_share(camera, rows, steps - open_s, step_s)
     light = open_share * _flux(camera.look, pose, place)
+    light *= _lit(camera.look, steps - flight.epoch_s, step_s)
     return Patch(
         top=int(rows[0]),
         left=int(columns[0]),
@@ -136,6 +137,20 @@ def _flux(look: Look, pose: Pose, place_m: Floats) -> Floats:
     range_m = np.linalg.norm(place_m - pose.position_m, axis=1)
     at_reference = look.lamp_signal * 2.0 * np.pi * look.spot_px**2
     return np.asarray(at_reference * (look.reference_m / range_m) ** 2)
+
+
+def _lit(look: Look, since_s: Floats, step_s: float) -> Floats:
+    """Return which share (n,) of each step a blinking lamp is lit, to the step's own ends."""
+    if look.blink_hz <= 0.0:
+        return np.ones_like(since_s)
+
+    def lit_until(time_s: Floats) -> Floats:
+        cycle = time_s * look.blink_hz + look.blink_duty / 2.0
+        whole = np.floor(cycle)
+        part = np.minimum(cycle - whole, look.blink_duty)
+        return np.asarray((whole * look.blink_duty + part) / look.blink_hz)
+
+    return (lit_until(since_s + step_s / 2.0) - lit_until(since_s - step_s / 2.0)) / step_s
 
 
 def _gathered(look: Look, rows: Ints, columns: Ints, xy: Floats, light: Floats) -> Floats:

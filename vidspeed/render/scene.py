@@ -44,7 +44,8 @@ class Look(Value):
     `lamp_signal` is the signal at the middle of the lamp's image where the lamp stands still at
     `reference_m` through one exposure. A spot is a Gaussian of standard deviation `spot_px`
     (before the pixel's own width), with `halo_share` of its light in a second one of `halo_px`.
-    `full_well_e` electrons make the signal 1 and give the shot noise.
+    `full_well_e` electrons make the signal 1 and give the shot noise. `blink_hz` above 0: the
+    lamp is lit for `blink_duty` of each cycle, and the middle of one lit part is at mid-course.
     """
 
     background: Literal["day", "dusk", "dark"] = "dark"
@@ -56,6 +57,8 @@ class Look(Value):
     full_well_e: float = 6000.0
     read_noise_e: float = 3.0
     marker_signal: float = 0.3
+    blink_hz: float = 0.0
+    blink_duty: float = 0.5
     full_range: bool = False
 
 

@@ -109,7 +109,7 @@ def render_session(
         Called with what is being done, clips done, and clips in all.
     """
     world = draw_world(scene)
-    clips = _clip_files(world, bare_u_px is not None)
+    clips = [take.file(bare_u_px is not None) for take in world.takes]
     if bare_u_px is None:
         _tell(progress, 0, len(clips))
         encoders = _film(scene, world, folder, clips, workers, progress)
@@ -122,13 +122,6 @@ def render_session(
     for name, text in session_files(scene, world, clips, bare_u_px is not None).items():
         _write(folder / name, text)  # last, so that what was broken off can be begun again
     return truth
-
-
-def _clip_files(world: World, bare: bool) -> list[str]:
-    """Return the files of the takes, relative to the session folder."""
-    if bare:
-        return [f"tracks/{take.stem}.csv" for take in world.takes]
-    return [f"clips/{take.stem}{take.camera.suffix}" for take in world.takes]
 
 
 def _write(path: Path, text: str) -> None:
@@ -145,8 +138,9 @@ def _film(
     progress: Progress | None,
 ) -> list[str | None]:
     """Film every take; return the encoders' names."""
-    (folder / "clips").mkdir(parents=True, exist_ok=True)
     jobs = list(zip(world.takes, clips, strict=True))
+    for file in clips:
+        (folder / file).parent.mkdir(parents=True, exist_ok=True)
     encoders: list[str | None] = [None] * len(jobs)
     done = 0
     with _pool(workers) as pool:
