@@ -30,11 +30,8 @@ RESIDUAL_S = 0.884796396144373
 class StraightLine:
     """y = a + b x with unit weights, as a problem for the adjustment."""
 
-    def residuals(self, state):
-        return Y - state[0] - state[1] * X
-
     def evaluate(self, state):
-        return self.residuals(state), np.column_stack([np.ones_like(X), X])
+        return Y - state[0] - state[1] * X, np.column_stack([np.ones_like(X), X])
 
     def moved(self, state, step):
         return state + step

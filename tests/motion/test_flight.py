@@ -98,8 +98,8 @@ def test_jacobian_is_the_derivative(free_focal):
     for column in range(jacobian.shape[1]):
         step = np.zeros(jacobian.shape[1])
         step[column] = 1e-6
-        ahead = network.residuals(network.moved(state, step))
-        behind = network.residuals(network.moved(state, -step))
+        ahead = network.evaluate(network.moved(state, step))[0]
+        behind = network.evaluate(network.moved(state, -step))[0]
         scale = 1.0 + np.abs(jacobian[:, column]).max()
         assert np.abs((behind - ahead) / 2e-6 - jacobian[:, column]).max() / scale < 1e-5
 

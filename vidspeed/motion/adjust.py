@@ -25,9 +25,6 @@ class Problem(Protocol[State]):
     def evaluate(self, state: State) -> tuple[Floats, Floats]:
         """Return whitened residuals (m,) and the Jacobian (m, n) of the *computed* values."""
 
-    def residuals(self, state: State) -> Floats:
-        """Return whitened residuals (m,)."""
-
     def moved(self, state: State, step: Floats) -> State:
         """Return the state moved by `step` (n,)."""
 
@@ -56,33 +53,29 @@ def adjust(
     cost = float(residuals @ residuals)
     if not np.isfinite(cost):
         raise MotionError("the solution cannot begin: a point lies behind a camera")
+    normal = jacobian.T @ jacobian
     for iteration in range(1, most + 1):
-        normal = jacobian.T @ jacobian
-        gradient = jacobian.T @ residuals
-        step = _damped_step(normal, gradient, damping)
-        trial = problem.moved(state, step)
-        left = problem.residuals(trial)
-        trial_cost = float(left @ left)
+        step = _damped_step(normal, jacobian.T @ residuals, damping)
         size = float(np.sqrt(max(float(step @ normal @ step), 0.0)))
-        if np.isfinite(trial_cost) and trial_cost <= cost + 1e-9 * (1.0 + cost):
-            state = trial
-            residuals, jacobian = problem.evaluate(state)
-            cost = trial_cost
-            done = size < tolerance and damping < 1.0
-            damping = 0.0 if damping < 1e-4 else damping * 0.1
-            if done:
-                covariance = _inverse(jacobian.T @ jacobian)
-                return state, Adjustment(
-                    residuals=residuals,
-                    jacobian=jacobian,
-                    covariance=covariance,
-                    cost=cost,
-                    iterations=iteration,
-                )
-        else:
+        trial = problem.moved(state, step)
+        trial_residuals, trial_jacobian = problem.evaluate(trial)
+        trial_cost = float(trial_residuals @ trial_residuals)
+        if not trial_cost <= cost + 1e-9 * (1.0 + cost):  # also where it is not a number
             damping = max(1e-3, damping * 8.0)
             if damping > 1e12:
                 break
+            continue
+        state, residuals, jacobian, cost = trial, trial_residuals, trial_jacobian, trial_cost
+        normal = jacobian.T @ jacobian
+        if size < tolerance and damping < 1.0:
+            return state, Adjustment(
+                residuals=residuals,
+                jacobian=jacobian,
+                covariance=_inverse(normal),
+                cost=cost,
+                iterations=iteration,
+            )
+        damping = 0.0 if damping < 1e-4 else damping * 0.1
     raise MotionError("the solution does not settle: the figures contradict each other")
 
 

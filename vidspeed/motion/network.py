@@ -62,10 +62,6 @@ class Network(Value):
         """Return `state` moved by `step`."""
         return moved(state, step, tuple(station.turn for station in self.stations))
 
-    def residuals(self, state: State) -> Floats:
-        """Return whitened residuals (m,)."""
-        return self.evaluate(state)[0]
-
     def evaluate(self, state: State) -> tuple[Floats, Floats]:
         """Return whitened residuals (m,) and Jacobian (m, n) of the computed values."""
         with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
