@@ -13,7 +13,7 @@ conditions", Proc. 5th Berkeley Symp. 1 (1967) 221-233).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -36,13 +36,15 @@ class Noise(Value):
     `ratio` (7,) is the variance of the residuals' odd part over the background's, by the bins of
     `LEVELS`; `weighed` (7,) the ratio that the fits' weights assumed. `kernel` (2 LAG + 1,
     2 LAG + 1) is the correlation of pixels by their distance. `even` is how much larger the
-    variance of the whole residual is than that of its odd part.
+    variance of the whole residual is than that of its odd part; `usual` is the chi-square over
+    its degrees of freedom of the lights that are like most.
     """
 
     ratio: Floats
     weighed: Floats
     kernel: Floats
     even: float
+    usual: float
 
 
 def noise_by_level(
@@ -78,12 +80,14 @@ def learn_noise(
         all_of_it.add(part, fit, used, fit.residual**2 * over, whole)
         weighed.add(part, fit, used, over, np.ones(len(over)))
     ratio = odd.ratio()
-    return Noise(
+    noise = Noise(
         ratio=ratio,
         weighed=weighed.ratio(),
         kernel=_correlation(pixels, fits, variances, ratio),
         even=max(1.0, all_of_it.mean() / odd.mean()),
+        usual=1.0,
     )
+    return replace(noise, usual=_usual(pixels, fits, noise))
 
 
 def covariance(pixels: Pixels, fit: Fit, prior: Prior, noise: Noise) -> Floats:
@@ -98,7 +102,9 @@ def covariance(pixels: Pixels, fit: Fit, prior: Prior, noise: Noise) -> Floats:
         cv2.filter2D(one, -1, noise.kernel, borderType=cv2.BORDER_CONSTANT) for one in pictures
     ]
     product = np.array([[float((one * other).sum()) for other in spread] for one in pictures])
-    product = 0.5 * (product + product.T) * _excess(pixels, fit, noise, size)
+    own, allowed = _own(pixels, fit, noise, size)
+    product *= own if own > allowed * noise.usual else noise.usual
+    product = 0.5 * (product + product.T)
     from_prior = (fit.inverse / prior.sd**2 @ fit.inverse)[: HALF_X + 2, : HALF_X + 2]
     return np.asarray(product + from_prior)
 
@@ -176,14 +182,25 @@ def _odd_part(pixels: Pixels, fit: Fit, size: Floats) -> tuple[Floats, Bools]:
     return odd / size, paired
 
 
-def _excess(pixels: Pixels, fit: Fit, noise: Noise, size: Floats) -> float:
-    """Return a light's own chi-square over its degrees of freedom where it is significant."""
+def _own(pixels: Pixels, fit: Fit, noise: Noise, size: Floats) -> tuple[float, float]:
+    """Return a light's own chi-square over its degrees of freedom, and what chance allows."""
     odd, paired = _odd_part(pixels, fit, size)
     free = max(float(np.sum(1.0 - 2.0 * _odd_leverage(fit)[paired])), 1.0)
-    excess = float(odd @ odd) / free
     independent = 0.5 * free / max(float((noise.kernel**2).sum()), 1.0)
-    allowed = 1.0 + 2.5 * np.sqrt(2.0 / max(independent, 2.0))
-    return excess if excess > allowed else 1.0
+    return float(odd @ odd) / free, 1.0 + 2.5 * float(np.sqrt(2.0 / max(independent, 2.0)))
+
+
+def _usual(pixels: Sequence[Pixels], fits: Sequence[Fit], noise: Noise) -> float:
+    """Return the mean chi-square over its degrees of freedom of the lights that are like most."""
+    found = [
+        _own(part, fit, noise, _standard(part, fit, noise))
+        for part, fit in zip(pixels, fits, strict=True)
+    ]
+    own, allowed = np.array(found).T
+    usual = float(np.median(own))
+    for _ in range(5):
+        usual = float(np.mean(own[own <= allowed * usual])) if usual > 0.0 else 1.0
+    return usual
 
 
 def _correlation(
@@ -191,22 +208,33 @@ def _correlation(
 ) -> Floats:
     """Return the correlation of the noise of pixels by their distance, from the odd parts.
 
-    A fit takes part of the noise away with it: the odd part of the residuals of white noise has
-    the covariance 1 - 2 H of the odd parameters, so the sums over pairs of 2 H are added back.
+    Pixels count by how much they move the middle: a codec treats a light's edges differently
+    from the ground around it. A fit takes part of the noise away with it: the odd part of the
+    residuals of white noise has the covariance 1 - 2 H of the odd parameters, so the sums over
+    pairs of 2 H are added back.
     """
-    product, pairs = np.zeros((2 * LAG + 1,) * 2), np.zeros((2 * LAG + 1,) * 2)
+    product, pairs, pairs2 = (np.zeros((2 * LAG + 1,) * 2) for _ in range(3))
     for part, fit, variance in zip(pixels, fits, variances, strict=True):
         size = np.sqrt(_at_level(part, fit, ratio) * part.noise2 / variance)
         odd, paired = _odd_part(part, fit, size)
-        product += _by_lag(_picture(odd, part))
+        weight = np.where(paired, _pull(fit), 0.0)
+        product += _by_lag(_picture(weight * odd, part))
         taken = fit.slopes[:, ODD] @ np.linalg.cholesky(fit.inverse[np.ix_(ODD, ODD)])
         for column in taken.T:
-            product += 2.0 * _by_lag(_picture(np.where(paired, column, 0.0), part))
-        pairs += _by_lag(_picture(paired.astype(np.float64), part))
-    kernel = product / np.maximum(pairs, 1.0)
+            product += 2.0 * _by_lag(_picture(weight * column, part))
+        pairs += _by_lag(_picture(weight, part))
+        pairs2 += _by_lag(_picture(weight**2, part))
+    kernel = product / np.maximum(pairs, 1e-9)
     kernel /= max(float(kernel[LAG, LAG]), 1e-9)
-    doubt = 2.0 / np.sqrt(np.maximum(0.5 * pairs, 1.0))
+    doubt = 2.0 * np.sqrt(2.0 * np.maximum(pairs2, 0.0)) / np.maximum(pairs, 1e-9)
     return _made_possible(np.where(np.abs(kernel) > doubt, kernel, 0.0))
+
+
+def _pull(fit: Fit) -> Floats:
+    """Return how much each pixel (n,) moves the middle, the most moving one 1."""
+    gain = fit.inverse[:2] @ fit.slopes.T
+    pull = np.hypot(gain[0], gain[1])
+    return np.asarray(pull / max(float(pull.max()), 1e-12))
 
 
 def _made_possible(kernel: Floats) -> Floats:
