@@ -26,7 +26,7 @@ TRIMMED_MEAN = 0.475  # of 9 normal values: mean of the 7 smallest distances fro
 SIGMAS = 5.0  # a light stands this many standard deviations of noise above the background
 MOST_SIGMAS = 20.0
 LEAST_STEP = 2.0  # luma levels above the background that are never a light
-MANY = 40  # spots in a frame that are taken for noise: the search then becomes less eager
+MANY = 12  # spots in a frame that are taken for noise: the search then becomes less eager
 
 # Exchanges that sort nine values far enough for the middle one; D. E. Knuth, The Art of Computer
 # Programming 3, 5.3.4 (any sorting network); this one is checked by a test on all 0/1 inputs.

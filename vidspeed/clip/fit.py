@@ -24,7 +24,8 @@ TILT_PX = 10.0  # the tilts are levels over this distance
 ROUNDS = 40
 SETTLED = 3e-3  # chi-square that another step would still gain: a twentieth of a deviation
 REACH = 5.0  # widths around the segment that are looked at
-LEAST_WIDTH_PX, MOST_WIDTH_PX = 0.45, 8.0
+LIMITS = ((WIDTH, 0.45, 8.0), (SLOPE, -1.8, 1.8), (HALO, 0.0, 1.0))  # place, low, high
+LEAST_HALF = 0.1  # half length in widths: below it a streak is a point
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -128,7 +129,10 @@ def fit_streak(pixels: Pixels, curve: Curve, start: Floats, prior: Prior, noise2
     for _ in range(ROUNDS):
         normal = slopes.T @ slopes + np.diag(tightness)
         pull = slopes.T @ residual + tightness * (prior.value - now)
-        step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), pull)
+        free = ~_held(now, pull)
+        step = np.zeros(PARAMETERS)
+        damped = normal + damping * np.diag(np.diag(normal))
+        step[free] = np.linalg.solve(damped[np.ix_(free, free)], pull[free])
         settled = bool(pull @ step < SETTLED)
         then = _kept_possible(now + step)
         new_state = _state(pixels, curve, then, weight)
@@ -195,11 +199,24 @@ def _cost(residual: Floats, parameters: Floats, prior: Prior) -> float:
 
 
 def _kept_possible(parameters: Floats) -> Floats:
-    """Keep the width in its limits, the half length off zero and the slope small."""
+    """Keep width, slope and halo in their limits and the half length off zero."""
     kept = parameters.copy()
-    kept[WIDTH] = np.clip(kept[WIDTH], LEAST_WIDTH_PX, MOST_WIDTH_PX)
-    kept[SLOPE] = np.clip(kept[SLOPE], -1.8, 1.8)
-    kept[HALO] = np.clip(kept[HALO], 0.0, 1.0)
-    if np.hypot(kept[HALF_X], kept[HALF_Y]) < 0.1 * kept[WIDTH]:
-        kept[HALF_X] += 0.1 * kept[WIDTH]
+    for place, low, high in LIMITS:
+        kept[place] = np.clip(kept[place], low, high)
+    half, least = float(np.hypot(kept[HALF_X], kept[HALF_Y])), LEAST_HALF * kept[WIDTH]
+    if half < least:
+        way = kept[[HALF_X, HALF_Y]] / half if half > 0.0 else np.array([1.0, 0.0])
+        kept[[HALF_X, HALF_Y]] = least * way
     return kept
+
+
+def _held(parameters: Floats, pull: Floats) -> Bools:
+    """Say which parameters (11,) lie on a limit and are pulled beyond it."""
+    held = np.zeros(PARAMETERS, dtype=bool)
+    for place, low, high in LIMITS:
+        at_low, at_high = parameters[place] <= low, parameters[place] >= high
+        held[place] = (at_low and pull[place] < 0.0) or (at_high and pull[place] > 0.0)
+    half = parameters[[HALF_X, HALF_Y]]
+    shortest = np.hypot(*half) <= 1.0001 * LEAST_HALF * parameters[WIDTH]
+    held[[HALF_X, HALF_Y]] = bool(shortest and half @ pull[[HALF_X, HALF_Y]] <= 0.0)
+    return held

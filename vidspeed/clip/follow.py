@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -25,6 +26,8 @@ LEAST_STEP_PX = 1.0  # pixels a frame below which nothing is born where no strip
 MOST_STEP_SHARE = 0.4  # of the picture's longer side in one frame, likewise
 LEAST_WAY_PX = 12.0  # a chain that ends nearer than this to where it began did not move
 OFTEN = 0.3  # share of the frames from first to last in which a craft is seen, at least
+STANDING_PX = 0.7  # a spot that moved less than this from frame to frame stands still
+ROUGH_PX, MOSTLY = 2.5, 0.7  # how near to between its neighbours a spot lies, and how many do
 STRAIGHT = 0.7  # way from end to end over the length of the path
 DIMMER = 6.0  # the brightness changes by no more than this factor from spot to spot
 MOST_TENTATIVE = 400
@@ -56,11 +59,14 @@ class Follower:
         self._chains: list[_Chain] = []
         self._tentative: list[list[Spot]] = []
         self._recent: list[list[Spot]] = []  # free spots of the last two frames
+        self._before: list[Spot] = []  # and of the last one, with those that stand still
 
     def offer(self, time_s: float, spots: Sequence[Spot]) -> list[list[Spot]]:
         """Take the spots of the next frame; return the chains that have ended."""
         taken = self._extend_chains(time_s, spots)
         free = [spot for spot, is_taken in zip(spots, taken, strict=True) if not is_taken]
+        standing, self._before = [_stands(spot, self._before) for spot in free], free
+        free = [spot for spot, stands in zip(free, standing, strict=True) if not stands]
         self._extend_tentative(time_s, free)
         self._give_birth(free)
         self._confirm()
@@ -132,7 +138,8 @@ class Follower:
         """Say whether a chain moved, and was seen often enough meanwhile."""
         xy = np.array([spot.xy_px for spot in chain.spots])
         time = np.array([spot.time_s for spot in chain.spots])
-        return len(chain.spots) >= OFTEN * chain.frames and moved(xy, time, self.limits)
+        often = len(chain.spots) >= OFTEN * chain.frames
+        return often and moved(xy, time, self.limits) and smooth(xy, time, self.limits)
 
 
 def moved(xy_px: Floats, time_s: Floats, limits: Limits) -> bool:
@@ -142,6 +149,16 @@ def moved(xy_px: Floats, time_s: Floats, limits: Limits) -> bool:
     speed = way / max(float(time_s[-1] - time_s[0]), 1e-9)
     fast = speed >= 0.7 * limits.speed_px_s[0]
     return fast and way >= LEAST_WAY_PX and way >= STRAIGHT * path
+
+
+def smooth(xy_px: Floats, time_s: Floats, limits: Limits) -> bool:
+    """Say whether most places (n, 2) lie where their two neighbours in time put them."""
+    before, after = time_s[1:-1] - time_s[:-2], time_s[2:] - time_s[1:-1]
+    share = (before / (before + after))[:, None]
+    off = np.linalg.norm(xy_px[1:-1] - xy_px[:-2] * (1 - share) - xy_px[2:] * share, axis=1)
+    speed = np.linalg.norm(xy_px[2:] - xy_px[:-2], axis=1) / (before + after)
+    bend = 0.5 * _bend_px_s2(speed, limits.width_px) * before * after
+    return bool(np.mean(off <= ROUGH_PX + bend) >= MOSTLY)
 
 
 class _Chain:
@@ -204,9 +221,17 @@ def _noise_px2(spot: Spot) -> Floats:
     return np.eye(2) * sd**2
 
 
-def _bend_px_s2(speed_px_s: float, width_px: float) -> float:
+def _bend_px_s2(speed_px_s: Any, width_px: float) -> Any:
     """Return the acceleration in the picture that perspective can give a steady speed."""
     return 50.0 + 1.5 * speed_px_s**2 / width_px
+
+
+def _stands(spot: Spot, before: Sequence[Spot]) -> bool:
+    """Say whether a spot was there in the frame before: something that changed and stayed."""
+    return any(
+        float(np.linalg.norm(spot.xy_px - old.xy_px)) < STANDING_PX and _alike(spot, old)
+        for old in before
+    )
 
 
 def _alike(one: Spot, other: Spot) -> bool:

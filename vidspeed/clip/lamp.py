@@ -38,7 +38,7 @@ from vidspeed.values import Floats, Value
 FAR = 1e4  # a standard deviation that says nothing
 STRONG = 8.0  # peak over noise from which a light teaches the others
 NEAR_FULL = 3.0  # levels below white that count as full: a codec shakes them
-TEACHERS = 9  # lights, at most, by which the transfer curve is found
+TEACHERS = 5  # lights, at most, by which the transfer curve is found
 LEAST_SNR = 2.0
 WORST_PX = 3.0  # a light whose place is less certain than this is left out
 
