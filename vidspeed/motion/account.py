@@ -56,7 +56,7 @@ def account(session: Session, flight: Flight, clips: Sequence[Clip], label: str)
         setup=_common([clip.setup for clip in clips]),
         clips=tuple(clip.name for clip in clips),
         status="measured" if measured else "partial",
-        direction="forward" if flight.along[1] > 0.0 else "reverse",
+        direction="forward" if flight.direction > 0.0 else "reverse",
         speed_mps=speed,
         speed_u_mps=u,
         speed_U95_mps=factor * u,
@@ -87,13 +87,10 @@ def speed_of(flight: Flight) -> tuple[float, Floats]:
 
 def _speed(flight: Flight, ends: tuple[float, float]) -> tuple[float, Floats]:
     network, state = flight.network, flight.state
-    traverse = network.traverses[0]
-    course_speed, by_path, _ = stretch_speed(
-        ends[0], ends[1], flight.along, traverse.slopes_at(state)[:, 0, :], traverse.frame
-    )
+    course_speed, by_path = stretch_speed(ends[0], ends[1], flight.along)
     scale = 1.0 + network.scale_u * float(state.theta[network.scale_at][0])
     gradient = np.zeros(network.ledger.size)
-    gradient[traverse.path] = scale * by_path
+    gradient[network.traverses[0].path] = scale * by_path
     gradient[network.scale_at] = network.scale_u * course_speed
     return scale * course_speed, gradient
 
@@ -115,7 +112,7 @@ def _gate_seen(flight: Flight, gate_m: float) -> bool:
         before, after = time[x_m <= gate_m], time[x_m > gate_m]
         if not len(before) or not len(after):
             continue
-        if flight.along[1] < 0.0:
+        if flight.direction < 0.0:
             before, after = after, before
         if after.min() - before.max() <= GATE_GAP_S:
             return True
@@ -142,16 +139,15 @@ def _noise_parts(flight: Flight, sensitivities: Floats) -> list[tuple[float, flo
 def _profile(flight: Flight, stretch: tuple[float, float]) -> tuple[Profile, Floats]:
     """Return the speed along x from end to end of the used lights, and the path there (n, 3)."""
     traverse = flight.network.traverses[0]
-    slopes = traverse.slopes_at(flight.state)[:, 0, :]
     x_m = np.linspace(stretch[0], stretch[1], PROFILE_POINTS)
-    speed, by_path = local_speeds(x_m, flight.along, slopes, traverse.frame)
+    speed, by_path = local_speeds(x_m, flight.along)
     network = flight.network
     scale = 1.0 + network.scale_u * float(flight.state.theta[network.scale_at][0])
     gradient = np.zeros((len(x_m), network.ledger.size))
     gradient[:, traverse.path] = scale * by_path
     gradient[:, network.scale_at] = network.scale_u * speed[:, None]
     variance = np.einsum("ni,ij,nj->n", gradient, flight.adjustment.covariance, gradient)
-    path = traverse.smooth(flight.state, time_at(x_m, flight.along, traverse.frame))
+    path = traverse.smooth(flight.state, time_at(x_m, flight.along))
     profile = Profile(x_m=x_m, speed_mps=scale * speed, speed_u_mps=np.sqrt(variance))
     return profile, path
 

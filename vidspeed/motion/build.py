@@ -10,9 +10,9 @@ import numpy as np
 from vidspeed.geometry.pose import fitted_picks
 from vidspeed.motion import station, traverse
 from vidspeed.motion.network import Event, Network, Picks
-from vidspeed.motion.path import Frame
+from vidspeed.motion.traverse import PassIn
 from vidspeed.motion.unknowns import Ledger, State, entered
-from vidspeed.values import Camera, Floats, Pose, Session, Track, Value
+from vidspeed.values import Camera, Floats, Pose, Session, Value
 
 USUAL_RATE_HZ = 60.0  # taken for a camera of which no clip is known yet
 
@@ -37,29 +37,6 @@ class Stand(Value):
         return np.asarray(values)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LightsIn(Value):
-    """A clip's lights as they enter a pass; `offset_s` is where its time offset begins."""
-
-    clip: str
-    stand: int
-    track: Track
-    cov_px2: Floats
-    reference_s: float
-    offset_s: float
-    weave_x_m: Floats
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PassIn(Value):
-    """A pass as it enters the adjustment; `along` (2,) are x in the middle and its change."""
-
-    label: str
-    frame: Frame
-    along: Floats
-    lights: tuple[LightsIn, ...]
-
-
 def build(
     session: Session, stands: Sequence[Stand], passes: Sequence[PassIn]
 ) -> tuple[Network, State]:
@@ -81,7 +58,10 @@ def build(
         station.join(ledger, stand.camera, index, stand.interval_s)
         for index, stand in enumerate(stands)
     )
-    traverses = tuple(_traverse(session, ledger, entry) for entry in passes)
+    traverses = tuple(
+        traverse.join(ledger, entry, session.course, session.flight_line, session.craft.lamp_u_m)
+        for entry in passes
+    )
     network = Network(
         markers=markers,
         markers_m=np.array([marker.xyz_m for marker in markers]).reshape(-1, 3),
@@ -101,23 +81,6 @@ def build(
 def _picks(index: int, stand: Stand, session: Session) -> Picks:
     marker, xy_px, u_px = fitted_picks(stand.camera, session.markers)
     return Picks(station=index, marker=np.array(marker, dtype=np.int64), xy_px=xy_px, u_px=u_px)
-
-
-def _traverse(session: Session, ledger: Ledger, entry: PassIn) -> traverse.Traverse:
-    rows = [
-        (row.clip, row.stand, row.track, row.cov_px2, row.reference_s, row.weave_x_m)
-        for row in entry.lights
-    ]
-    return traverse.join(
-        ledger,
-        entry.label,
-        entry.frame,
-        session.course,
-        session.flight_line,
-        session.craft.lamp_u_m,
-        float(entry.along[1]),
-        rows,
-    )
 
 
 def _events(session: Session, traverses: tuple[traverse.Traverse, ...]) -> list[Event]:
@@ -152,7 +115,6 @@ def _begin(network: Network, stands: Sequence[Stand], passes: Sequence[PassIn]) 
         if place.focal is not None:
             theta[place.focal] = stand.focal_log
     for entry, given in zip(network.traverses, passes, strict=True):
-        theta[entry.path.start : entry.path.start + 2] = given.along
         for clip, row in zip(entry.clips, given.lights, strict=True):
             if clip.offset is not None:
                 theta[clip.offset] = row.offset_s

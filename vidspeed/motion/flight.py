@@ -12,11 +12,12 @@ import numpy as np
 
 from vidspeed.errors import MotionError
 from vidspeed.motion.adjust import Adjustment, adjust
-from vidspeed.motion.build import LightsIn, PassIn, Stand, build
+from vidspeed.motion.build import Stand, build
 from vidspeed.motion.network import Network
 from vidspeed.motion.noise import Noise, noise_of
-from vidspeed.motion.path import Frame, time_at
+from vidspeed.motion.path import CHANGE, Along, Nominal
 from vidspeed.motion.start import Sketch, line_places, sketch
+from vidspeed.motion.traverse import LightsIn, PassIn
 from vidspeed.motion.unknowns import State
 from vidspeed.values import Bools, Floats, Session, Track, Value
 
@@ -47,16 +48,19 @@ class Flight(Value):
     length_m: float
 
     @property
-    def along(self) -> Floats:
-        """Return the coefficients (4,) of x."""
-        traverse = self.network.traverses[0]
-        return np.asarray(traverse.coefficients(self.state)[:, 0])
+    def along(self) -> Along:
+        """Return x of the pass."""
+        return self.network.traverses[0].along(self.state)
+
+    @property
+    def direction(self) -> float:
+        """Return +1 from start to finish, -1 the other way."""
+        return float(np.sign(self.network.traverses[0].base[CHANGE, 0]))
 
     @property
     def gate_times_s(self) -> Floats:
         """Return the pass-clock times (2,) at x = 0 and x = length."""
-        frame = self.network.traverses[0].frame
-        return time_at(np.array([0.0, self.length_m]), self.along, frame)
+        return self.along.gate_times_s(self.length_m)
 
 
 def stamp_covariance(track: Track) -> Floats:
@@ -99,7 +103,7 @@ def _solve_from(
         passed = _entry(entry, lit, covariances, used, noise)
         network, state = build(session, [row.stand for row in lit], [passed])
         if previous is not None:
-            state = _carried(previous, network, state, passed)
+            state = _carried(previous, network, state)
         state, adjustment = adjust(network, state)
         previous = (network, state, adjustment)
         flight = Flight(
@@ -150,8 +154,8 @@ class _Entry(Value):
     """The pass as far as it is known: what the next adjustment is written about."""
 
     label: str
-    frame: Frame
-    along: Floats
+    nominal: Nominal
+    direction: float
     offsets_s: Floats
     weave_x_m: tuple[Floats, ...]  # all lights of each clip, used or not
 
@@ -163,8 +167,8 @@ def _first(label: str, lit: Sequence[Lit], sketches: Sequence[Sketch], length_m:
     since = [middle - reference for middle, reference in zip(middles, references, strict=True)]
     return _Entry(
         label=label,
-        frame=Frame(middle_s=since[0], duration_s=abs(length_m / speed)),
-        along=np.array([length_m / 2.0, np.sign(speed) * length_m]),
+        nominal=Nominal(middle_s=since[0], duration_s=abs(length_m / speed)),
+        direction=float(np.sign(speed)),
         offsets_s=np.array([since[0] - other for other in since]),
         weave_x_m=tuple(np.nan_to_num(row.x_m) for row in sketches),
     )
@@ -194,7 +198,9 @@ def _entry(
         )
         for order, row in enumerate(lit)
     )
-    return PassIn(label=entry.label, frame=entry.frame, along=entry.along, lights=lights)
+    return PassIn(
+        label=entry.label, nominal=entry.nominal, direction=entry.direction, lights=lights
+    )
 
 
 def take(track: Track, which: Bools) -> Track:
@@ -202,10 +208,11 @@ def take(track: Track, which: Bools) -> Track:
     return Track(**{name: getattr(track, name)[which] for name in Track.__dataclass_fields__})
 
 
-def _carried(
-    previous: tuple[Network, State, Adjustment], network: Network, fresh: State, passed: PassIn
-) -> State:
-    """Return `fresh` with everything that the previous state knows under the same layout."""
+def _carried(previous: tuple[Network, State, Adjustment], network: Network, fresh: State) -> State:
+    """Return `fresh` with everything that the previous state knows under the same layout.
+
+    The traverse is nominal again: the new network is written about the one that was found.
+    """
     state = previous[1]
     if len(state.theta) != len(fresh.theta):
         theta = fresh.theta.copy()
@@ -214,7 +221,7 @@ def _carried(
         return State(theta=theta, turns=state.turns)
     theta = state.theta.copy()
     path = network.traverses[0].path
-    theta[path.start : path.start + 2] = passed.along
+    theta[path.start : path.start + 2] = 0.0
     return State(theta=theta, turns=state.turns)
 
 
@@ -222,7 +229,7 @@ def _reframed(flight: Flight, entry: _Entry) -> _Entry:
     """Write the pass about the traverse just found."""
     times = flight.gate_times_s
     traverse = flight.network.traverses[0]
-    frame = Frame(middle_s=float(times.mean()), duration_s=float(abs(times[1] - times[0])))
+    nominal = Nominal(middle_s=float(times.mean()), duration_s=float(abs(times[1] - times[0])))
     offsets = [
         0.0 if clip.offset is None else float(flight.state.theta[clip.offset][0])
         for clip in traverse.clips
@@ -230,8 +237,8 @@ def _reframed(flight: Flight, entry: _Entry) -> _Entry:
     places = tuple(light_places(flight, order)[:, 0] for order in range(len(flight.lit)))
     return _Entry(
         label=entry.label,
-        frame=frame,
-        along=np.array([0.5, np.sign(flight.along[1])]) * flight.length_m,
+        nominal=nominal,
+        direction=entry.direction,
         offsets_s=np.array(offsets),
         weave_x_m=places,
     )

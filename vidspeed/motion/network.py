@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vidspeed.motion.path import basis, basis_rate
 from vidspeed.motion.station import Station, fill, look
 from vidspeed.motion.traverse import ClipLights, Traverse
 from vidspeed.motion.unknowns import Ledger, State, entered, moved, prior_rows
@@ -161,8 +160,9 @@ class Network(Value):
     ) -> tuple[Floats, Floats]:
         station = self.stations[clip.station]
         time = self.light_times(state, traverse, clip)
-        points = traverse.smooth(state, time)
-        weave_m = traverse.weave_u_m * traverse.size(state) * clip.weave
+        shape, coefficients = traverse.shape(state, time), traverse.coefficients(state)
+        points = shape.value @ coefficients
+        weave_m = traverse.weave_u_m * traverse.moved_by(state)[1] * clip.weave
         for axis, place in ((1, traverse.weave_y), (2, traverse.weave_z)):
             if place is not None:
                 points[:, axis] += weave_m @ state.theta[place]
@@ -171,34 +171,28 @@ class Network(Value):
         seen = look(station, state, points)
         rows = np.zeros((len(time), 2, self.ledger.size))
         fill(rows, station, seen)
-        functions = np.einsum("nf,fap->nap", basis(time, traverse.frame), traverse.slopes_at(state))
+        functions = np.einsum("nf,fap->nap", shape.value, traverse.slopes)
+        velocity = shape.by_time @ coefficients
+        functions[:, :, 0] = -velocity
+        functions[:, :, 1] = shape.by_w @ coefficients
         rows[:, :, traverse.path] = seen.by_point @ functions
         for axis, place in ((1, traverse.weave_y), (2, traverse.weave_z)):
             if place is not None:
                 by_axis = seen.by_point[:, :, axis]
                 rows[:, :, place] = by_axis[:, :, None] * weave_m[:, None, :]
-                grown = clip.weave @ state.theta[place] * traverse.weave_u_m / traverse.along_m
+                grown = traverse.weave_u_m * clip.weave @ state.theta[place]
                 rows[:, :, traverse.path.start + 1] += by_axis * grown[:, None]
         if clip.lamp is not None:
             rows[:, :, clip.lamp] = traverse.lamp_u_m * seen.by_point[:, :, 1:]
-        self._fill_time(rows, state, traverse, clip, seen.by_point, time)
+        by_time = np.einsum("nij,nj->ni", seen.by_point, velocity)
+        self._fill_time(rows, clip, by_time)
         white = clip.whitening()
         left = np.einsum("nij,nj->ni", white, clip.track.xy_px - seen.pixels)
         return left.ravel(), (white @ rows).reshape(-1, self.ledger.size)
 
-    def _fill_time(
-        self,
-        rows: Floats,
-        state: State,
-        traverse: Traverse,
-        clip: ClipLights,
-        by_point: Floats,
-        time_s: Floats,
-    ) -> None:
+    def _fill_time(self, rows: Floats, clip: ClipLights, by_time: Floats) -> None:
         """Write the derivatives by clock scale, read-out and offset: each moves the time."""
         station = self.stations[clip.station]
-        rate = basis_rate(time_s, traverse.frame) @ traverse.coefficients(state)
-        by_time = np.einsum("nij,nj->ni", by_point, rate)
         since = clip.track.time_s - clip.reference_s
         ppm = 1e-6 * station.camera.clock_u_ppm
         rows[:, :, station.clock] = (by_time * ppm * since[:, None])[:, :, None]

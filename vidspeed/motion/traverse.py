@@ -6,7 +6,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vidspeed.motion.path import Frame, basis, basis_rate, weave_basis
+from vidspeed.motion.path import (
+    BEND,
+    CHANGE,
+    GATE_BEND,
+    MEAN,
+    TWIST,
+    Along,
+    Nominal,
+    Shape,
+    shape,
+    weave_basis,
+)
 from vidspeed.motion.unknowns import Ledger, State, entered
 from vidspeed.values import Course, FlightLine, Floats, Input, Track, Value
 
@@ -40,20 +51,15 @@ class ClipLights(Value):
 class Traverse(Value):
     """A pass's places in theta.
 
-    Coefficients (4, 3) of the path are `base` + `slopes` . theta, where drift, climb,
-    acceleration, jerk and weave are multiplied by the change of x over its nominal value,
-    `along_m`. At the solution that factor is one. It lets these small quantities grow and shrink
-    with the path when a single camera tries another range, so that their priors, which are in
-    metres, say nothing about how far away the light is.
+    The first two unknowns of `path` move the traverse (see `vidspeed.motion.path`); the others
+    make the coefficients (5, 3), `base` + `slopes` . theta.
     """
 
     label: str
-    frame: Frame
+    nominal: Nominal
     path: slice
-    base: Floats  # (4, 3)
-    slopes: Floats  # (4, 3, n of path)
-    relative: Floats  # (n of path,) one where the factor applies, zero elsewhere
-    along_m: float
+    base: Floats  # (5, 3)
+    slopes: Floats  # (5, 3, n of path), zero for the first two
     weave_u_m: float
     weave_y: slice | None
     weave_z: slice | None
@@ -61,30 +67,32 @@ class Traverse(Value):
     clips: tuple[ClipLights, ...]
 
     def coefficients(self, state: State) -> Floats:
-        """Return the path's coefficients (4, 3) in `state`."""
-        theta = state.theta[self.path]
-        return np.asarray(self.base + self.slopes @ (theta * self._factors(state)))
+        """Return the path's coefficients (5, 3) in `state`."""
+        return np.asarray(self.base + self.slopes @ state.theta[self.path])
 
-    def slopes_at(self, state: State) -> Floats:
-        """Return the derivative (4, 3, n) of the coefficients by the path's unknowns."""
-        slopes = self.slopes * self._factors(state)
-        slopes[:, :, 1] += self.slopes @ (state.theta[self.path] * self.relative) / self.along_m
-        return np.asarray(slopes)
+    def moved_by(self, state: State) -> tuple[float, float]:
+        """Return `shift_s` and w of the traverse in `state`."""
+        shift_s, growth = state.theta[self.path.start : self.path.start + 2]
+        return float(shift_s), float(1.0 + growth)
 
-    def size(self, state: State) -> float:
-        """Return the change of x over its nominal value, one at the solution."""
-        return float(state.theta[self.path.start + 1] / self.along_m)
-
-    def _factors(self, state: State) -> Floats:
-        return np.asarray(1.0 + self.relative * (self.size(state) - 1.0))
+    def shape(self, state: State, time_s: Floats) -> Shape:
+        """Return the path's functions at times (n,) of the pass's clock."""
+        return shape(time_s, self.nominal, *self.moved_by(state))
 
     def smooth(self, state: State, time_s: Floats) -> Floats:
         """Return the smooth path (n, 3) at times (n,) of the pass's clock."""
-        return np.asarray(basis(time_s, self.frame) @ self.coefficients(state))
+        return np.asarray(self.shape(state, time_s).value @ self.coefficients(state))
 
-    def velocity(self, state: State, time_s: Floats) -> Floats:
-        """Return the smooth path's velocity (n, 3)."""
-        return np.asarray(basis_rate(time_s, self.frame) @ self.coefficients(state))
+    def along(self, state: State) -> Along:
+        """Return x of the pass."""
+        shift_s, w = self.moved_by(state)
+        return Along(
+            coefficients=self.coefficients(state)[:, 0],
+            slopes=self.slopes[:, 0, :],
+            nominal=self.nominal,
+            shift_s=shift_s,
+            w=w,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -97,25 +105,22 @@ class Term(Value):
     prior: Input | None
 
 
-def path_terms(line: FlightLine, label: str, frame: Frame) -> list[Term]:
-    """Return the unknowns of a path: free along x in place and speed, all else with a prior."""
+def path_terms(line: FlightLine, label: str, nominal: Nominal) -> list[Term]:
+    """Return the unknowns of a path beside the two that move the traverse."""
     owner = f"pass {label}"
-    jerk_u = line.accel_u_mps2 / frame.duration_s
-    terms = [
-        Term(function=0, axis=0, size=1.0, prior=None),
-        Term(function=1, axis=0, size=1.0, prior=None),
-    ]
-    terms += _level_terms(line, owner, 1, "offset", line.offset_u_m, line.offset_shared_u_m)
+    terms = _level_terms(line, owner, 1, "offset", line.offset_u_m, line.offset_shared_u_m)
     terms += _level_terms(line, owner, 2, "height", line.height_u_m, line.height_shared_u_m)
     for axis, name, size in ((1, "drift", line.drift_u_m), (2, "climb", line.climb_u_m)):
         assumed = f"{name}_u_m" in line.assumed
         prior = entered(owner, name, name, size, "m", assumed=assumed)
-        terms.append(Term(function=1, axis=axis, size=size, prior=prior))
+        terms.append(Term(function=CHANGE, axis=axis, size=size, prior=prior))
+    jerk_u = line.accel_u_mps2 / nominal.duration_s
     assumed = "accel_u_mps2" in line.assumed
     for axis, letter in enumerate("xyz"):
+        bend = GATE_BEND if axis == 0 else BEND
         for function, name, size, unit in (
-            (2, "acceleration", line.accel_u_mps2[axis], "m/s2"),
-            (3, "jerk", jerk_u[axis], "m/s3"),
+            (bend, "acceleration", line.accel_u_mps2[axis], "m/s2"),
+            (TWIST, "jerk", jerk_u[axis], "m/s3"),
         ):
             prior = entered(
                 owner, f"{name} {letter}", "acceleration", float(size), unit, assumed=assumed
@@ -129,70 +134,77 @@ def _level_terms(
 ) -> list[Term]:
     """Return the unknowns of mean offset or height: one, or a shared and an own part."""
     if not line.stated:
-        return [Term(function=0, axis=axis, size=FREE_SCALE_M, prior=None)]
+        return [Term(function=MEAN, axis=axis, size=FREE_SCALE_M, prior=None)]
     source = f"flight-line {name}"
     if shared_u_m is None:
         prior = entered(owner, name, source, u_m, "m", split_unknown=True)
-        return [Term(function=0, axis=axis, size=u_m, prior=prior)]
+        return [Term(function=MEAN, axis=axis, size=u_m, prior=prior)]
     own_u_m = float(np.sqrt(max(u_m**2 - shared_u_m**2, 0.0)))
     shared = entered("session", f"shared {name}", source, shared_u_m, "m")
     own = entered(owner, name, source, own_u_m, "m")
     return [
-        Term(function=0, axis=axis, size=shared_u_m, prior=shared),
-        Term(function=0, axis=axis, size=own_u_m, prior=own),
+        Term(function=MEAN, axis=axis, size=shared_u_m, prior=shared),
+        Term(function=MEAN, axis=axis, size=own_u_m, prior=own),
     ]
 
 
-def join(
-    ledger: Ledger,
-    label: str,
-    frame: Frame,
-    course: Course,
-    line: FlightLine,
-    lamp_u_m: float,
-    along_m: float,
-    lights: list[tuple[str, int, Track, Floats, float, Floats]],
-) -> Traverse:
-    """Enter a pass into the ledger.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LightsIn(Value):
+    """A clip's lights as they enter a pass; `offset_s` is where its time offset begins.
 
-    Parameters
-    ----------
-    along_m
-        Nominal change of x from the first gate to the second, signed.
-    lights
-        A row a clip: name, index of its station, track of the lights that take part, their
-        covariance (n, 2, 2), reference time, and the places x (n,) for the weave.
+    `weave_x_m` (n,) are the places at which the weave is taken.
     """
-    terms = path_terms(line, label, frame)
-    start = ledger.size
+
+    clip: str
+    stand: int
+    track: Track
+    cov_px2: Floats
+    reference_s: float
+    offset_s: float
+    weave_x_m: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PassIn(Value):
+    """A pass as it enters the adjustment; `direction` is +1 from start to finish, else -1."""
+
+    label: str
+    nominal: Nominal
+    direction: float
+    lights: tuple[LightsIn, ...]
+
+
+def join(
+    ledger: Ledger, entry: PassIn, course: Course, line: FlightLine, lamp_u_m: float
+) -> Traverse:
+    """Enter a pass into the ledger."""
+    terms = path_terms(line, entry.label, entry.nominal)
+    start = ledger.free(2).start
     for term in terms:
         if term.prior is None:
             ledger.free(1)
         else:
             ledger.known(term.prior)
-    base = np.zeros((4, 3))
-    base[0, 1], base[0, 2] = line.offset_m, line.height_m
-    slopes = np.zeros((4, 3, len(terms)))
+    base = np.zeros((5, 3))
+    base[MEAN] = course.length_m / 2.0, line.offset_m, line.height_m
+    base[CHANGE, 0] = entry.direction * course.length_m
+    slopes = np.zeros((5, 3, 2 + len(terms)))
     for index, term in enumerate(terms):
-        slopes[term.function, term.axis, index] = term.size
-    everywhere = np.concatenate([row[5] for row in lights]) if lights else np.zeros(1)
-    functions = weave_basis(everywhere, course.length_m)
-    weave_y, weave_z = _weave(ledger, label, line, functions.shape[1])
-    bounds = np.cumsum([0, *(len(row[5]) for row in lights)])
+        slopes[term.function, term.axis, 2 + index] = term.size
+    places = [row.weave_x_m for row in entry.lights]
+    functions = weave_basis(np.concatenate(places), course.length_m)
+    weave_y, weave_z = _weave(ledger, entry.label, line, functions.shape[1])
+    parts = np.split(functions, np.cumsum([len(row) for row in places])[:-1])
     clips = tuple(
-        _clip_lights(
-            ledger, label, lamp_u_m, row, order, functions[bounds[order] : bounds[order + 1]]
-        )
-        for order, row in enumerate(lights)
+        _clip_lights(ledger, entry.label, lamp_u_m, row, part, first=row is entry.lights[0])
+        for row, part in zip(entry.lights, parts, strict=True)
     )
     return Traverse(
-        label=label,
-        frame=frame,
-        path=slice(start, start + len(terms)),
+        label=entry.label,
+        nominal=entry.nominal,
+        path=slice(start, start + 2 + len(terms)),
         base=base,
         slopes=slopes,
-        relative=np.array([float(t.function > 0 and t.prior is not None) for t in terms]),
-        along_m=along_m,
         weave_u_m=line.weave_u_m,
         weave_y=weave_y,
         weave_z=weave_z,
@@ -227,29 +239,23 @@ def _weave(
 
 
 def _clip_lights(
-    ledger: Ledger,
-    label: str,
-    lamp_u_m: float,
-    row: tuple[str, int, Track, Floats, float, Floats],
-    order: int,
-    weave: Floats,
+    ledger: Ledger, label: str, lamp_u_m: float, row: LightsIn, weave: Floats, *, first: bool
 ) -> ClipLights:
-    clip, station, track, cov_px2, reference_s, _ = row
     lamp = None
     if lamp_u_m > 0.0:
         lamp = ledger.known(
             *(
-                entered(f"pass {label}", f"lamp {letter} {clip}", "lamp", lamp_u_m, "m")
+                entered(f"pass {label}", f"lamp {letter} {row.clip}", "lamp", lamp_u_m, "m")
                 for letter in "yz"
             )
         )
     return ClipLights(
-        clip=clip,
-        station=station,
-        track=track,
-        cov_px2=cov_px2,
-        reference_s=reference_s,
-        offset=None if order == 0 else ledger.free(1),
+        clip=row.clip,
+        station=row.stand,
+        track=row.track,
+        cov_px2=row.cov_px2,
+        reference_s=row.reference_s,
+        offset=None if first else ledger.free(1),
         lamp=lamp,
         weave=weave,
     )
