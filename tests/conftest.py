@@ -1,6 +1,25 @@
 """What all tests share: one thread a process for matrices of a hundred rows, as in the command."""
 
 import os
+import shutil
+
+import pytest
 
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+
+
+@pytest.fixture(scope="session")
+def measured_tiny(tmp_path_factory):
+    """Render the tiny session once and measure it; nobody may write into it."""
+    from tests.tiny import command, render_tiny
+
+    folder = render_tiny(tmp_path_factory.mktemp("tiny") / "session")
+    assert command("run", folder).status == 0
+    return folder
+
+
+@pytest.fixture
+def tiny(measured_tiny, tmp_path):
+    """Return a copy of the tiny session with its results, to be changed at will."""
+    return shutil.copytree(measured_tiny, tmp_path / "session")

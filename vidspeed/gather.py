@@ -84,7 +84,8 @@ def look(session: Session, cameras: Cameras, clip: Clip, progress: Progress | No
         view = ClipView(
             clip=clip.name, camera=clip.camera, facts=None, brightest=None, still=None, tracks=()
         )
-        problem = Problem(level="error", where=clip.name, message=str(error))
+        message = str(error).removeprefix(f"{Path(clip.name).name}: ")  # `where` has it in full
+        problem = Problem(level="error", where=clip.name, message=message)
         return Looked(clip=clip, view=view, interval_s=None, input=None, problems=(problem,))
 
 
@@ -165,5 +166,10 @@ def refuse_nothing(clips: Sequence[Looked], cameras: Cameras) -> None:
     if all(row.interval_s is None for row in clips):
         raise ClipError(
             *(problem.message for problem in cameras.problems),
-            *(problem.message for row in clips for problem in row.problems),
+            *(
+                f"{problem.where}: {problem.message}"
+                for row in clips
+                for problem in row.problems
+                if problem.level == "error"
+            ),
         )
