@@ -36,8 +36,8 @@ class Noise(Value):
     `ratio` (7,) is the variance of the residuals' odd part over the background's, by the bins of
     `LEVELS`; `weighed` (7,) the ratio that the fits' weights assumed. `kernel` (2 LAG + 1,
     2 LAG + 1) is the correlation of pixels by their distance. `even` is how much larger the
-    variance of the whole residual is than that of its odd part; `usual` is the chi-square over
-    its degrees of freedom of the lights that are like most.
+    variance of the whole residual is than that of its odd part; `usual` is the lights' mean
+    chi-square over its degrees of freedom, `trust` how far each one's own is believed.
     """
 
     ratio: Floats
@@ -45,6 +45,7 @@ class Noise(Value):
     kernel: Floats
     even: float
     usual: float
+    trust: float
 
 
 def noise_by_level(
@@ -86,14 +87,16 @@ def learn_noise(
         kernel=_correlation(pixels, fits, variances, ratio),
         even=max(1.0, all_of_it.mean() / odd.mean()),
         usual=1.0,
+        trust=0.0,
     )
-    return replace(noise, usual=_usual(pixels, fits, noise))
+    usual, trust = _trusted(pixels, fits, noise)
+    return replace(noise, usual=usual, trust=trust)
 
 
 def covariance(pixels: Pixels, fit: Fit, prior: Prior, noise: Noise) -> Floats:
     """Return the covariance (4, 4) of middle and half vector.
 
-    A light that fits far worse than the others is widened by its own chi-square.
+    A light that fits worse than the others is wider, as far as that is more than chance.
     """
     size = _standard(pixels, fit, noise)
     gain = (fit.inverse @ fit.slopes.T)[: HALF_X + 2] * size
@@ -102,8 +105,8 @@ def covariance(pixels: Pixels, fit: Fit, prior: Prior, noise: Noise) -> Floats:
         cv2.filter2D(one, -1, noise.kernel, borderType=cv2.BORDER_CONSTANT) for one in pictures
     ]
     product = np.array([[float((one * other).sum()) for other in spread] for one in pictures])
-    own, allowed = _own(pixels, fit, noise, size)
-    product *= own if own > allowed * noise.usual else noise.usual
+    own, _ = _own(pixels, fit, noise, size)
+    product *= noise.usual + noise.trust * (own - noise.usual)
     product = 0.5 * (product + product.T)
     from_prior = (fit.inverse / prior.sd**2 @ fit.inverse)[: HALF_X + 2, : HALF_X + 2]
     return np.asarray(product + from_prior)
@@ -183,24 +186,28 @@ def _odd_part(pixels: Pixels, fit: Fit, size: Floats) -> tuple[Floats, Bools]:
 
 
 def _own(pixels: Pixels, fit: Fit, noise: Noise, size: Floats) -> tuple[float, float]:
-    """Return a light's own chi-square over its degrees of freedom, and what chance allows."""
+    """Return a light's own chi-square over its degrees of freedom, and the variance by chance."""
     odd, paired = _odd_part(pixels, fit, size)
     free = max(float(np.sum(1.0 - 2.0 * _odd_leverage(fit)[paired])), 1.0)
     independent = 0.5 * free / max(float((noise.kernel**2).sum()), 1.0)
-    return float(odd @ odd) / free, 1.0 + 2.5 * float(np.sqrt(2.0 / max(independent, 2.0)))
+    return float(odd @ odd) / free, 2.0 / max(independent, 2.0)
 
 
-def _usual(pixels: Sequence[Pixels], fits: Sequence[Fit], noise: Noise) -> float:
-    """Return the mean chi-square over its degrees of freedom of the lights that are like most."""
+def _trusted(pixels: Sequence[Pixels], fits: Sequence[Fit], noise: Noise) -> tuple[float, float]:
+    """Return the lights' mean chi-square, and how far a light's own is more than chance.
+
+    The share of the scatter between lights that chance does not explain: empirical Bayes, as in
+    B. Efron and C. Morris, "Stein's estimation rule and its competitors", J. Am. Stat. Assoc. 68
+    (1973) 117-130.
+    """
     found = [
         _own(part, fit, noise, _standard(part, fit, noise))
         for part, fit in zip(pixels, fits, strict=True)
     ]
-    own, allowed = np.array(found).T
-    usual = float(np.median(own))
-    for _ in range(5):
-        usual = float(np.mean(own[own <= allowed * usual])) if usual > 0.0 else 1.0
-    return usual
+    own, chance = np.array(found).T
+    mean = float(own.mean())
+    between = float(own.var()) - mean**2 * float(chance.mean())
+    return mean, max(between, 0.0) / max(float(own.var()), 1e-12)
 
 
 def _correlation(
@@ -208,33 +215,23 @@ def _correlation(
 ) -> Floats:
     """Return the correlation of the noise of pixels by their distance, from the odd parts.
 
-    Pixels count by how much they move the middle: a codec treats a light's edges differently
-    from the ground around it. A fit takes part of the noise away with it: the odd part of the
+    A fit takes part of the noise away with it: the odd part of the
     residuals of white noise has the covariance 1 - 2 H of the odd parameters, so the sums over
     pairs of 2 H are added back.
     """
-    product, pairs, pairs2 = (np.zeros((2 * LAG + 1,) * 2) for _ in range(3))
+    product, pairs = np.zeros((2 * LAG + 1,) * 2), np.zeros((2 * LAG + 1,) * 2)
     for part, fit, variance in zip(pixels, fits, variances, strict=True):
         size = np.sqrt(_at_level(part, fit, ratio) * part.noise2 / variance)
         odd, paired = _odd_part(part, fit, size)
-        weight = np.where(paired, _pull(fit), 0.0)
-        product += _by_lag(_picture(weight * odd, part))
+        product += _by_lag(_picture(odd, part))
         taken = fit.slopes[:, ODD] @ np.linalg.cholesky(fit.inverse[np.ix_(ODD, ODD)])
         for column in taken.T:
-            product += 2.0 * _by_lag(_picture(weight * column, part))
-        pairs += _by_lag(_picture(weight, part))
-        pairs2 += _by_lag(_picture(weight**2, part))
-    kernel = product / np.maximum(pairs, 1e-9)
+            product += 2.0 * _by_lag(_picture(np.where(paired, column, 0.0), part))
+        pairs += _by_lag(_picture(paired.astype(np.float64), part))
+    kernel = product / np.maximum(pairs, 1.0)
     kernel /= max(float(kernel[LAG, LAG]), 1e-9)
-    doubt = 2.0 * np.sqrt(2.0 * np.maximum(pairs2, 0.0)) / np.maximum(pairs, 1e-9)
+    doubt = 2.0 * np.sqrt(2.0 / np.maximum(pairs, 1.0))
     return _made_possible(np.where(np.abs(kernel) > doubt, kernel, 0.0))
-
-
-def _pull(fit: Fit) -> Floats:
-    """Return how much each pixel (n,) moves the middle, the most moving one 1."""
-    gain = fit.inverse[:2] @ fit.slopes.T
-    pull = np.hypot(gain[0], gain[1])
-    return np.asarray(pull / max(float(pull.max()), 1e-12))
 
 
 def _made_possible(kernel: Floats) -> Floats:
