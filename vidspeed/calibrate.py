@@ -14,7 +14,7 @@ from vidspeed.gather import Cameras, calibrate_all
 from vidspeed.geometry.aim import inside
 from vidspeed.geometry.course import drawing
 from vidspeed.geometry.lens import project
-from vidspeed.motion.build import Stand
+from vidspeed.motion.stand import Stand
 from vidspeed.plan import Advice, advice, forecast, line_place, relative_U95
 from vidspeed.record.figures import calibration_picture
 from vidspeed.session.read import read_session

@@ -13,12 +13,14 @@ from vidspeed.clip.scan import scan
 from vidspeed.clip.still import read_picture
 from vidspeed.errors import CalibrationError, ClipError, VidspeedError
 from vidspeed.geometry.course import strip
-from vidspeed.motion.build import Stand, stand_intervals
 from vidspeed.motion.calibration import calibrate_camera
+from vidspeed.motion.stand import Stand
 from vidspeed.session.tables import read_track
 from vidspeed.values import Camera, CameraFit, Clip, ClipView, InputFile, Problem, Session, Value
 
 Progress = Callable[[str, int, int], None]
+
+USUAL_RATE_HZ = 60.0  # taken for a camera of which no clip is known yet
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -34,12 +36,13 @@ def calibrate_all(session: Session) -> Cameras:
 
     Raises CalibrationError where no camera can be calibrated.
     """
-    intervals = stand_intervals(session, {})
     stands, messages = {}, []
     for camera in session.cameras:
         try:
             _check_still(session, camera)
-            stands[camera.name] = calibrate_camera(session, camera, intervals[camera.name])
+            stands[camera.name] = calibrate_camera(
+                session, camera, 1.0 / (camera.rate_hz or USUAL_RATE_HZ)
+            )
         except (CalibrationError, ClipError) as error:
             messages += list(error.messages)
     if not stands:

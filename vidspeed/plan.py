@@ -15,8 +15,8 @@ import numpy as np
 from vidspeed.errors import VidspeedError
 from vidspeed.geometry.aim import aimed, inside
 from vidspeed.geometry.lens import project
-from vidspeed.motion.build import Stand
 from vidspeed.motion.choose import Seen, solve_tracks
+from vidspeed.motion.stand import Stand
 from vidspeed.motion.start import FALLBACK_HEIGHT_M
 from vidspeed.values import Camera, Clip, Floats, PassResult, Pick, Pose, Session, Track, Value
 

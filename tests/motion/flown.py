@@ -10,9 +10,9 @@ import numpy as np
 from scipy.optimize import brentq
 
 from vidspeed.geometry.lens import project
-from vidspeed.motion.build import Stand
 from vidspeed.motion.calibration import calibrate_camera
 from vidspeed.motion.flight import Lit, solve
+from vidspeed.motion.stand import Stand
 from vidspeed.values import (
     Camera,
     Course,
@@ -136,7 +136,7 @@ class Flown:
     lit: list
 
 
-def flown(scene, *, u_px=0.3, scatter=1.0, rate_hz=60.0, speed_mps=None, around=0.75):
+def flown(scene, *, u_px=0.3, scatter=1.0, rate_hz=60.0, speed_mps=None, around=0.75, starts=None):
     """Fly once and return the track each camera would have; truth as the contract defines it."""
     rng, line = scene.rng, scene.line
     speed = rng.uniform(42.0, 145.0) * rng.choice([-1.0, 1.0]) if speed_mps is None else speed_mps
@@ -179,9 +179,10 @@ def flown(scene, *, u_px=0.3, scatter=1.0, rate_hz=60.0, speed_mps=None, around=
     apart = (everywhere[:, None] - everywhere[None, :]) / (LENGTH_M / 4.0)
     root = np.linalg.cholesky(np.exp(-0.5 * apart**2) + 1e-10 * np.eye(len(everywhere)))
     weave = line.weave_u_m * root @ rng.standard_normal((len(everywhere), 2))
+    starts = rng.uniform(0.0, 100.0, len(times)) if starts is None else starts
     lit, at = [], 0
-    for entry, pose, lens, time in zip(
-        scene.session.cameras, scene.poses, scene.lenses, times, strict=True
+    for entry, pose, lens, time, start in zip(
+        scene.session.cameras, scene.poses, scene.lenses, times, starts, strict=True
     ):
         places = path(time)
         places[:, 1:] += weave[at : at + len(time)]
@@ -190,7 +191,7 @@ def flown(scene, *, u_px=0.3, scatter=1.0, rate_hz=60.0, speed_mps=None, around=
         row = seen[:, 1] / SIZE_PX[1]
         readout = entry.readout_s + entry.readout_u_s * rng.standard_normal()
         ppm = entry.clock_u_ppm * rng.standard_normal()
-        stamps = (time - readout * row) * (1.0 - 1e-6 * ppm) + rng.uniform(0.0, 100.0)
+        stamps = (time - readout * row) * (1.0 - 1e-6 * ppm) + start
         noisy = seen + scatter * u_px * rng.standard_normal(seen.shape)
         there = np.all((seen > 0.0) & (seen < np.array(SIZE_PX) - 1.0), axis=1)
         track = plain_track(np.flatnonzero(there), stamps[there], noisy[there], u_px, row[there])

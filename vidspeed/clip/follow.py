@@ -28,6 +28,7 @@ LEAST_WAY_PX = 12.0  # a chain that ends nearer than this to where it began did 
 OFTEN = 0.3  # share of the frames from first to last in which a craft is seen, at least
 STANDING_PX = 0.7  # a spot that moved less than this from frame to frame stands still
 ROUGH_PX, MOSTLY = 2.5, 0.7  # how near to between its neighbours a spot lies, and how many do
+LOOMING_HZ = 6.0  # speed over range: 120 m/s at 20 m
 STRAIGHT = 0.7  # way from end to end over the length of the path
 DIMMER = 6.0  # the brightness changes by no more than this factor from spot to spot
 MOST_TENTATIVE = 400
@@ -222,8 +223,12 @@ def _noise_px2(spot: Spot) -> Floats:
 
 
 def _bend_px_s2(speed_px_s: Any, width_px: float) -> Any:
-    """Return the acceleration in the picture that perspective can give a steady speed."""
-    return 50.0 + 1.5 * speed_px_s**2 / width_px
+    """Return the acceleration in the picture that perspective can give a steady speed.
+
+    A lens that sees the craft at an angle bends by about v^2 over the width; a craft that comes
+    straight on grows faster by its speed over its range each second, which `LOOMING_HZ` bounds.
+    """
+    return 50.0 + 1.5 * speed_px_s**2 / width_px + LOOMING_HZ * speed_px_s
 
 
 def _stands(spot: Spot, before: Sequence[Spot]) -> bool:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from scipy.stats import norm
 
 from vidspeed.motion.budget import budget_rows
 from vidspeed.motion.coverage import coverage_factor, effective_dof
@@ -33,7 +34,7 @@ from vidspeed.values import (
 GATE_GAP_S = 0.25  # a gate is seen where lights on both sides of it are no farther apart
 PROFILE_POINTS = 41
 MOST_NOISE = 3.0  # sqrt(q) above which the lights' own uncertainty was clearly not the truth
-MOST_DEVIATE = 3.0  # a prior this many standard uncertainties off is pointed out
+FALSE_ALARM = 0.01  # of passes whose figures are all right that get a warning all the same
 
 
 def account(session: Session, flight: Flight, clips: Sequence[Clip], label: str) -> PassResult:
@@ -92,7 +93,7 @@ def _speed(flight: Flight, ends: tuple[float, float]) -> tuple[float, Floats]:
     gradient = np.zeros(network.ledger.size)
     gradient[network.traverses[0].path] = scale * by_path
     gradient[network.scale_at] = network.scale_u * course_speed
-    return scale * course_speed, gradient
+    return float(scale * course_speed), gradient
 
 
 def _stretch(flight: Flight) -> tuple[float, float]:
@@ -234,7 +235,7 @@ def _check_priors(flight: Flight) -> Check:
         off = np.where(spread > 1e-3, np.abs(deviates) / np.sqrt(np.maximum(spread, 1e-12)), 0.0)
     judged: Bools = np.array([not entry.name.startswith("weave") for entry in priors])
     worst = int(np.argmax(np.where(judged, off, 0.0)))
-    if off[worst] <= MOST_DEVIATE:
+    if off[worst] <= norm.isf(FALSE_ALARM / (2.0 * judged.sum())):  # Bonferroni's bound
         return Check(name="entered figures", status="ok", detail="all fit what was seen")
     entry = priors[worst]
     return Check(

@@ -8,7 +8,7 @@ Jacobian; it knows how to move its unknowns by a step. K. Levenberg, Quart. Appl
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol, TypeVar
+from typing import Generic, Protocol, TypeVar
 
 import numpy as np
 from scipy.linalg import LinAlgError, cho_factor, cho_solve
@@ -17,6 +17,8 @@ from vidspeed.errors import MotionError
 from vidspeed.values import Floats
 
 State = TypeVar("State")
+
+MOST_CLIMBS = 3  # steps uphill in a row before they are taken back
 
 
 class Problem(Protocol[State]):
@@ -40,43 +42,71 @@ class Adjustment:
     iterations: int
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Point(Generic[State]):
+    """A state with what was computed there."""
+
+    state: State
+    residuals: Floats
+    jacobian: Floats
+    normal: Floats
+    cost: float
+
+
 def adjust(
-    problem: Problem[State], state: State, *, tolerance: float = 1e-6, most: int = 60
+    problem: Problem[State], state: State, *, tolerance: float = 1e-6, most: int = 100
 ) -> tuple[State, Adjustment]:
     """Minimise the sum of squared residuals from `state` on.
+
+    A step may lead uphill for a while before it is taken back: where one direction is hardly
+    determined, a straight step along a curved valley climbs its side and the next one descends
+    again (the watchdog of R. Chamberlain et al., Math. Programming Study 16, 1982, 1-17).
 
     Stops when a step moves no unknown by more than `tolerance` of its own standard uncertainty.
     Raises MotionError where the unknowns are not determined or no minimum is reached.
     """
-    damping = 0.0
-    residuals, jacobian = problem.evaluate(state)
-    cost = float(residuals @ residuals)
-    if not np.isfinite(cost):
+    here = best = _point(problem, state)
+    if not np.isfinite(best.cost):
         raise MotionError("the solution cannot begin: a point lies behind a camera")
-    normal = jacobian.T @ jacobian
+    damping, climbed = 0.0, 0
     for iteration in range(1, most + 1):
-        step = _damped_step(normal, jacobian.T @ residuals, damping)
-        size = float(np.sqrt(max(float(step @ normal @ step), 0.0)))
-        trial = problem.moved(state, step)
-        trial_residuals, trial_jacobian = problem.evaluate(trial)
-        trial_cost = float(trial_residuals @ trial_residuals)
-        if not trial_cost <= cost + 1e-9 * (1.0 + cost):  # also where it is not a number
+        step = _damped_step(here.normal, here.jacobian.T @ here.residuals, damping)
+        size = float(np.sqrt(max(float(step @ here.normal @ step), 0.0)))
+        here = _point(problem, problem.moved(here.state, step))
+        if here.cost <= best.cost + 1e-9 * (1.0 + best.cost):
+            best, climbed = here, 0
+            if size < tolerance and damping < 1.0:
+                return best.state, _adjustment(best, iteration)
+            damping = 0.0 if damping < 1e-4 else damping * 0.1
+        elif np.isfinite(here.cost) and climbed < MOST_CLIMBS:
+            climbed += 1
+        else:
+            here, climbed = best, 0
             damping = max(1e-3, damping * 8.0)
             if damping > 1e12:
                 break
-            continue
-        state, residuals, jacobian, cost = trial, trial_residuals, trial_jacobian, trial_cost
-        normal = jacobian.T @ jacobian
-        if size < tolerance and damping < 1.0:
-            return state, Adjustment(
-                residuals=residuals,
-                jacobian=jacobian,
-                covariance=_inverse(normal),
-                cost=cost,
-                iterations=iteration,
-            )
-        damping = 0.0 if damping < 1e-4 else damping * 0.1
-    raise MotionError("the solution does not settle: the figures contradict each other")
+    raise MotionError("the solution does not settle; look at the picks and at what was picked")
+
+
+def _point(problem: Problem[State], state: State) -> _Point[State]:
+    residuals, jacobian = problem.evaluate(state)
+    return _Point(
+        state=state,
+        residuals=residuals,
+        jacobian=jacobian,
+        normal=jacobian.T @ jacobian,
+        cost=float(residuals @ residuals),
+    )
+
+
+def _adjustment(point: _Point[State], iterations: int) -> Adjustment:
+    return Adjustment(
+        residuals=point.residuals,
+        jacobian=point.jacobian,
+        covariance=_inverse(point.normal),
+        cost=point.cost,
+        iterations=iterations,
+    )
 
 
 def _damped_step(normal: Floats, gradient: Floats, damping: float) -> Floats:

@@ -2,39 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 
 import numpy as np
 
 from vidspeed.geometry.pose import fitted_picks
 from vidspeed.motion import station, traverse
-from vidspeed.motion.network import Event, Network, Picks
+from vidspeed.motion.events import events
+from vidspeed.motion.network import Network, Picks
+from vidspeed.motion.stand import Stand
 from vidspeed.motion.traverse import PassIn
 from vidspeed.motion.unknowns import Ledger, State, entered
-from vidspeed.values import Camera, Floats, Pose, Session, Value
-
-USUAL_RATE_HZ = 60.0  # taken for a camera of which no clip is known yet
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Stand(Value):
-    """Where a camera begins: pose, deviates of its lens, logarithm of a free focal length's ratio.
-
-    `interval_s` is the frame interval at its capture rate.
-    """
-
-    camera: Camera
-    pose: Pose
-    lens_deviates: Floats
-    focal_log: float
-    interval_s: float
-
-    def lens(self) -> Floats:
-        """Return the nine lens parameters (9,)."""
-        values = self.camera.lens.parameters + self.camera.lens.factor @ self.lens_deviates
-        values[0:2] *= np.exp(self.focal_log)
-        return np.asarray(values)
+from vidspeed.values import Session
 
 
 def build(
@@ -72,7 +51,7 @@ def build(
         stations=stations,
         picks=tuple(_picks(index, stand, session) for index, stand in enumerate(stands)),
         traverses=traverses,
-        events=tuple(_events(session, traverses)),
+        events=tuple(events(session, ledger, stands, traverses)),
         ledger=ledger,
     )
     return network, _begin(network, stands, passes)
@@ -81,30 +60,6 @@ def build(
 def _picks(index: int, stand: Stand, session: Session) -> Picks:
     marker, xy_px, u_px = fitted_picks(stand.camera, session.markers)
     return Picks(station=index, marker=np.array(marker, dtype=np.int64), xy_px=xy_px, u_px=u_px)
-
-
-def _events(session: Session, traverses: tuple[traverse.Traverse, ...]) -> list[Event]:
-    """Return the events seen by two clips of one pass: each later clip against the first."""
-    events = []
-    for number, sync in enumerate(session.syncs):
-        for index, entry in enumerate(traverses):
-            seen = [
-                (order, sync.clips.index(clip.clip))
-                for order, clip in enumerate(entry.clips)
-                if clip.clip in sync.clips
-            ]
-            for order, at in seen[1:]:
-                first, first_at = seen[0]
-                events.append(
-                    Event(
-                        name=f"sync {number + 1} {entry.clips[order].clip}",
-                        traverse=index,
-                        clips=(first, order),
-                        time_s=(float(sync.time_s[first_at]), float(sync.time_s[at])),
-                        u_s=float(np.hypot(sync.time_u_s[first_at], sync.time_u_s[at])),
-                    )
-                )
-    return events
 
 
 def _begin(network: Network, stands: Sequence[Stand], passes: Sequence[PassIn]) -> State:
@@ -120,11 +75,3 @@ def _begin(network: Network, stands: Sequence[Stand], passes: Sequence[PassIn]) 
                 theta[clip.offset] = row.offset_s
     turns = np.array([stand.pose.camera_from_course for stand in stands])
     return State(theta=theta, turns=turns)
-
-
-def stand_intervals(session: Session, seen: Mapping[str, float]) -> dict[str, float]:
-    """Return each camera's frame interval: as seen in its clips, as stated, or the usual one."""
-    return {
-        camera.name: seen.get(camera.name, 1.0 / (camera.rate_hz or USUAL_RATE_HZ))
-        for camera in session.cameras
-    }

@@ -8,8 +8,9 @@ from vidspeed.errors import CalibrationError, MotionError
 from vidspeed.geometry.lens import camera_points
 from vidspeed.geometry.pose import Guess, guesses
 from vidspeed.motion.adjust import Adjustment, adjust
-from vidspeed.motion.build import Stand, build
+from vidspeed.motion.build import build
 from vidspeed.motion.network import Network
+from vidspeed.motion.stand import Stand
 from vidspeed.motion.station import Station, look
 from vidspeed.motion.unknowns import State
 from vidspeed.values import Camera, CameraFit, Floats, MarkerResidual, Problem, Session

@@ -12,10 +12,11 @@ import numpy as np
 
 from vidspeed.errors import MotionError
 from vidspeed.motion.adjust import Adjustment, adjust
-from vidspeed.motion.build import Stand, build
+from vidspeed.motion.build import build
 from vidspeed.motion.network import Network
 from vidspeed.motion.noise import Noise, noise_of
 from vidspeed.motion.path import CHANGE, Along, Nominal
+from vidspeed.motion.stand import Stand
 from vidspeed.motion.start import Sketch, line_places, sketch
 from vidspeed.motion.traverse import LightsIn, PassIn
 from vidspeed.motion.unknowns import State

@@ -30,13 +30,28 @@ class Picks(Value):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Glimpse(Value):
+    """An event in one clip: its time there, and when it happened before it was seen or heard.
+
+    A light's place belongs to the middle of its exposure and the event's time to the clip's own
+    clock, so half the exposure stands between them; `exposure` is its place in theta.
+    """
+
+    clip: int
+    time_s: float
+    delay_s: float
+    exposure: slice
+    exposure_s: float
+    exposure_u_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Event(Value):
-    """One event seen in two clips of a pass: time of the second clip less that of the first."""
+    """One event in two clips of a pass; `u_s` is that of the difference of its two times."""
 
     name: str
     traverse: int
-    clips: tuple[int, int]
-    time_s: tuple[float, float]
+    glimpses: tuple[Glimpse, Glimpse]
     u_s: float
 
 
@@ -204,17 +219,20 @@ class Network(Value):
 
     def _event_row(self, state: State, event: Event) -> tuple[Floats, Floats]:
         rows = np.zeros((1, self.ledger.size))
-        times = []
-        for order, sign in zip(event.clips, (-1.0, 1.0), strict=True):
-            clip = self.traverses[event.traverse].clips[order]
+        apart = 0.0
+        for glimpse, sign in zip(event.glimpses, (-1.0, 1.0), strict=True):
+            clip = self.traverses[event.traverse].clips[glimpse.clip]
             station = self.stations[clip.station]
-            since = event.time_s[event.clips.index(order)] - clip.reference_s
+            since = glimpse.time_s - glimpse.delay_s - clip.reference_s
             offset = 0.0 if clip.offset is None else float(state.theta[clip.offset][0])
-            times.append(station.clock_scale(state) * since + offset)
+            deviate = float(state.theta[glimpse.exposure][0])
+            exposure_s = glimpse.exposure_s + glimpse.exposure_u_s * deviate
+            apart += sign * (station.clock_scale(state) * since + offset - exposure_s / 2.0)
             rows[0, station.clock] += sign * 1e-6 * station.camera.clock_u_ppm * since
+            rows[0, glimpse.exposure] -= sign * glimpse.exposure_u_s / 2.0
             if clip.offset is not None:
                 rows[0, clip.offset] += sign
-        return np.array([-(times[1] - times[0]) / event.u_s]), rows / event.u_s
+        return np.array([-apart / event.u_s]), rows / event.u_s
 
 
 def _light_inputs(traverse: Traverse, clip: ClipLights) -> list[Input]:

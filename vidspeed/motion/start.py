@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from vidspeed.geometry.lens import rays
-from vidspeed.motion.build import Stand
+from vidspeed.motion.stand import Stand
 from vidspeed.values import FlightLine, Floats, Track, Value
 
 FALLBACK_HEIGHT_M = 2.0  # begins a flight line that nothing is known of
