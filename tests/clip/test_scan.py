@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from .painted import Painting, paint_clip
 
 from vidspeed.clip.scan import scan
+
+from .painted import Painting, paint_clip
 
 
 def errors_of(track, flyer):

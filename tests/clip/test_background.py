@@ -1,0 +1,79 @@
+"""The background forgets what moves, keeps what stands, and knows its noise."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+
+from vidspeed.clip.background import SAMPLES, Backdrop, ground, halved, middle_of_nine
+from vidspeed.clip.read import Frame
+
+from .painted import streak_picture
+
+
+def test_the_middle_of_nine_is_the_median():
+    every = np.array(list(itertools.product((0, 1), repeat=9)), np.uint8)  # the 0-1 principle
+    pictures = [every[:, k].reshape(16, 32) for k in range(9)]
+    np.testing.assert_array_equal(middle_of_nine(pictures), np.median(pictures, axis=0))
+
+
+def test_half_size_is_the_mean_of_two_by_two():
+    luma = np.array([[10, 20, 5, 5], [30, 40, 5, 5]], np.uint8)
+    np.testing.assert_array_equal(halved(luma), [[25, 5]])
+    np.testing.assert_array_equal(halved(luma.astype(np.uint16) * 4), [[25, 5]])
+
+
+def test_ground_leaves_out_the_light_and_measures_the_noise():
+    rng = np.random.default_rng(5)
+    stack = rng.normal(60.0, 2.0, (SAMPLES, 40, 40))
+    for k in range(SAMPLES):
+        stack[k] += streak_picture((40, 40), (4.0 * k + 3.0, 20.0), (0, 0), 1.4, 120.0, points=1)
+    found = ground(np.rint(stack).astype(np.uint8))
+    assert abs(found.level - 60.0).max() < 5 * 2.0 / np.sqrt(SAMPLES - 2)
+    assert np.median(found.noise2) == pytest.approx(4.0 + 1 / 12, rel=0.15)
+
+
+def filled(rng, level, interval_s=1 / 60):
+    backdrop = Backdrop(interval_s)
+    for index in range(SAMPLES * backdrop.spacing):
+        luma = np.clip(np.rint(rng.normal(level, 2.0)), 0, 255).astype(np.uint8)
+        backdrop.offer(index, luma, halved(luma))
+    return backdrop
+
+
+def test_a_standing_lamp_is_background_and_a_new_light_is_not():
+    rng = np.random.default_rng(2)
+    level = 40.0 + streak_picture((80, 120), (30.0, 30.0), (0, 0), 2.0, 150.0, points=1)
+    backdrop = filled(rng, level)
+    quiet = np.clip(np.rint(rng.normal(level, 2.0)), 0, 255).astype(np.uint8)
+    assert not backdrop.above(halved(quiet)).any()
+    new = quiet + streak_picture((80, 120), (80.0, 50.0), (0, 0), 1.4, 40.0, points=1)
+    raised = backdrop.above(halved(new.astype(np.uint8)))
+    y, x = np.nonzero(raised)
+    assert len(x) > 0
+    assert abs(2 * x + 0.5 - 80.0).max() < 6
+    assert abs(2 * y + 0.5 - 50.0).max() < 6
+
+
+def test_many_spots_make_the_search_less_eager_and_few_relax_it():
+    backdrop = Backdrop(1 / 60)
+    eager = backdrop.sigmas
+    backdrop.adapt(500)
+    assert backdrop.sigmas > eager
+    for _ in range(50):
+        backdrop.adapt(0)
+    assert backdrop.sigmas == eager
+
+
+def test_the_ring_spans_the_same_time_at_any_rate():
+    assert Backdrop(1 / 240).spacing * (1 / 240) == pytest.approx(
+        Backdrop(1 / 60).spacing / 60, rel=0.3
+    )
+
+
+def test_frames_are_values():
+    frame = Frame(index=0, stamp=0, time_s=0.0, luma=np.zeros((2, 2), np.uint8))
+    with pytest.raises(AttributeError):
+        frame.index = 1
