@@ -23,6 +23,7 @@ from vidspeed.gather import (
 from vidspeed.geometry.course import drawing
 from vidspeed.motion.budget import covariance
 from vidspeed.motion.choose import Found, Seen, many_passes, one_pass, relabelled
+from vidspeed.plan import advice, relative_U95
 from vidspeed.session.read import read_session
 from vidspeed.values import Outcome, PassResult, Problem, Session
 
@@ -68,6 +69,7 @@ def run(folder: Path, *, progress: Progress | None = None) -> Outcome:
             *(problem for fit in fits for problem in fit.problems),
             *(problem for row in clips for problem in row.problems),
             *problems,
+            *_what_would_help(session, cameras, passes),
         ),
         drawing={
             fit.camera: drawing(session.course, session.flight_line, fit.pose, fit.lens)
@@ -98,6 +100,25 @@ def solve_passes(
         passes += results
         problems += faults
     return passes, problems
+
+
+def _what_would_help(
+    session: Session, cameras: Cameras, passes: Sequence[PassResult]
+) -> list[Problem]:
+    """Say which single change would help most, where a pass is less sure than wanted."""
+    widths = [100.0 * relative_U95(row) for row in passes if row.speed_mps is not None]
+    if not widths or max(widths) <= session.wanted_U95_percent:
+        return []
+    changes = advice(session, [stand for stand, _ in cameras.stands.values()])
+    best = next((row for row in changes if row.relative_U95 is not None), None)
+    if best is None or best.relative_U95 is None or 100.0 * best.relative_U95 >= max(widths):
+        return []
+    message = (
+        f"a pass is known to {max(widths):.2g} % (U95), {session.wanted_U95_percent:g} % is "
+        f"wanted; of single changes this would help most: {best.change}, "
+        f"{100.0 * best.relative_U95:.2g} %"
+    )
+    return [Problem(level="warn", where="session.toml", message=message)]
 
 
 def _groups(clips: Sequence[Looked]) -> list[tuple[str | None, list[Looked]]]:

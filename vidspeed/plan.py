@@ -18,7 +18,18 @@ from vidspeed.geometry.lens import project
 from vidspeed.motion.choose import Seen, solve_tracks
 from vidspeed.motion.stand import Stand
 from vidspeed.motion.start import FALLBACK_HEIGHT_M
-from vidspeed.values import Camera, Clip, Floats, PassResult, Pick, Pose, Session, Track, Value
+from vidspeed.values import (
+    Camera,
+    Clip,
+    FlightLine,
+    Floats,
+    PassResult,
+    Pick,
+    Pose,
+    Session,
+    Track,
+    Value,
+)
 
 LIGHT_U_PX = 0.3  # what a clear light in an ordinary clip is located to, each coordinate
 BEYOND = 0.3  # parts of the course that the craft is seen before the start and after the finish
@@ -118,7 +129,7 @@ def advice(session: Session, stands: Sequence[Stand]) -> tuple[Advice, ...]:
     for change, position_m in _second_places(session, stands[0]):
         other = _imagined(session, stands[0], position_m)
         rows.append(_tried(change, session, [stands[0], other]))
-    if session.flight_line.stated:
+    if session.flight_line.stated and _loose(session.flight_line):
         line = session.flight_line
         better = replace(
             line,
@@ -130,6 +141,11 @@ def advice(session: Session, stands: Sequence[Stand]) -> tuple[Advice, ...]:
         change = f"flight line known to {BETTER_LINE_M:g} m, sideways and up"
         rows.append(_tried(change, replace(session, flight_line=better), stands))
     return tuple(sorted(rows, key=lambda row: row.relative_U95 or np.inf))
+
+
+def _loose(line: FlightLine) -> bool:
+    """Tell whether the flight line is known less well than advice could make it."""
+    return max(line.offset_u_m, line.height_u_m) > BETTER_LINE_M
 
 
 def _tried(change: str, session: Session, stands: Sequence[Stand]) -> Advice:
@@ -150,7 +166,7 @@ def _second_places(session: Session, first: Stand) -> list[tuple[str, Floats]]:
         "at the same place, 4 m higher": np.array([x, y, z + 4.0]),
     }
     return [
-        (f"second camera {name}, at ({place[0]:.0f}, {place[1]:.0f}, {place[2]:.1f}) m", place)
+        (f"a second camera {name}, at ({place[0]:.0f}, {place[1]:.0f}, {place[2]:.1f}) m", place)
         for name, place in choices.items()
     ]
 

@@ -21,6 +21,7 @@ from vidspeed.values import Bools, Floats, Strip
 
 GATE = 13.82  # chi-square, 2 degrees of freedom, 99.9 %
 COAST_S = 0.25  # a confirmed chain bridges a gap of this length
+BLINK_S = 0.12  # a chain of three that is not confirmed yet waits for so long
 CONFIRM_SPOTS = 4  # that make a chain; between two of them one frame may be without
 LEAST_STEP_PX = 1.0  # pixels a frame below which nothing is born where no strip is given
 MOST_STEP_SHARE = 0.4  # of the picture's longer side in one frame, likewise
@@ -98,13 +99,13 @@ class Follower:
         return taken
 
     def _extend_tentative(self, time_s: float, free: Sequence[Spot]) -> None:
-        """Lengthen the tentative chains; one that finds nothing may wait for a frame."""
+        """Lengthen the tentative chains; one that finds nothing may wait a little."""
         kept = []
         for spots in self._tentative:
             match = _nearest(spots, free, time_s, self.limits.width_px)
             if match is not None:
                 kept.append([*spots, match])
-            elif _fresh(spots, self._recent):
+            elif _fresh(spots, self._recent) or _may_wait(spots, time_s):
                 kept.append(spots)
         self._tentative = kept
 
@@ -299,6 +300,11 @@ def _nearest(
 def _fresh(spots: Sequence[Spot], recent: Sequence[Sequence[Spot]]) -> bool:
     """Say whether a chain that found nothing may wait: its last spot is of the frame before."""
     return not recent or any(spots[-1] is spot for spot in recent[-1])
+
+
+def _may_wait(spots: Sequence[Spot], time_s: float) -> bool:
+    """Say whether a chain of three may wait for a lamp that blinks."""
+    return len(spots) >= 3 and time_s - spots[-1].time_s <= BLINK_S
 
 
 def _crookedness(spots: Sequence[Spot]) -> float:

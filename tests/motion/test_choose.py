@@ -1,0 +1,91 @@
+"""Which track is the craft."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.motion.flown import evening, flown
+from vidspeed.errors import MotionError
+from vidspeed.motion.choose import Seen, many_passes, one_pass, relabelled
+from vidspeed.values import Choice, Clip, Craft
+
+
+def seen_of(scene, lit, extra=(), **clip):
+    rows = []
+    for index, row in enumerate(lit):
+        entry = Clip(file=row.clip, camera=row.stand.camera.name, **clip)
+        tracks = (row.track, *extra) if index == 0 else (row.track,)
+        rows.append(Seen(clip=entry, stand=row.stand, tracks=tracks))
+    return rows
+
+
+def shifted(track, *, later_s=0.0, down_px=0.0):
+    return replace(
+        track, time_s=track.time_s + later_s, xy_px=track.xy_px + np.array([0.0, down_px])
+    )
+
+
+def slowed(track, factor):
+    middle = track.time_s.mean()
+    return replace(track, time_s=middle + (track.time_s - middle) * factor)
+
+
+def test_the_craft_is_found_beside_a_slow_light():
+    scene = evening(30, 2)
+    lit, truth = flown(scene, speed_mps=100.0)
+    found = one_pass(scene.session, seen_of(scene, lit, [slowed(lit[0].track, 4.0)]), "1")
+    assert found.rivals == 0
+    assert found.result.speed_mps == pytest.approx(truth, abs=4 * found.result.speed_u_mps)
+
+
+def test_two_lights_that_both_fly_the_course_are_both_reported():
+    scene = evening(31, 1, offset_u_m=3.0, height_u_m=3.0)
+    lit, _ = flown(scene, speed_mps=100.0)
+    other = shifted(lit[0].track, down_px=12.0)
+    found = one_pass(scene.session, seen_of(scene, lit, [other]), "1")
+    assert found.rivals == 1
+    check = found.result.checks[-1]
+    assert (check.name, check.status) == ("candidates", "fail")
+    assert "choose" in check.detail
+
+
+def test_choose_decides_between_them():
+    scene = evening(31, 1, offset_u_m=3.0, height_u_m=3.0)
+    lit, _ = flown(scene, speed_mps=100.0)
+    other = shifted(lit[0].track, down_px=40.0)
+    choice = Choice(time_s=float(other.time_s[20]), xy_px=other.xy_px[20] + 2.0)
+    rows = seen_of(scene, lit, [other], choose=(choice,))
+    found = one_pass(scene.session, rows, "1")
+    assert found.rivals == 0
+    assert found.result.sightings[0].track is other
+
+
+def test_a_craft_outside_its_speed_range_is_no_pass_and_the_speed_is_said():
+    scene = evening(32, 1)
+    lit, _ = flown(scene, speed_mps=100.0)
+    session = replace(scene.session, craft=Craft(speed_mps=(150.0, 250.0)))
+    with pytest.raises(MotionError, match=r"3[56]\d km/h .* not taken for the craft"):
+        one_pass(session, seen_of(scene, lit), "1")
+
+
+def test_nothing_that_moves_along_the_course_is_no_pass():
+    scene = evening(33, 1)
+    lit, _ = flown(scene, speed_mps=100.0)
+    up = replace(lit[0].track, xy_px=lit[0].track.xy_px[:, ::-1] * np.array([0.1, 0.3]))
+    row = replace(seen_of(scene, lit)[0], tracks=(up,))
+    with pytest.raises(MotionError, match="no light moves along the course"):
+        one_pass(scene.session, [row], "1")
+
+
+def test_passes_of_a_long_clip_come_in_order_of_time():
+    scene = evening(34, 1)
+    lit, _ = flown(scene, speed_mps=100.0)
+    later = shifted(lit[0].track, later_s=20.0)
+    row = replace(seen_of(scene, lit)[0], tracks=(later, lit[0].track))
+    found = many_passes(scene.session, row)
+    times = [item.result.crossings[0].time_in_s for item in found]
+    assert len(found) == 2
+    assert times[1] - times[0] == pytest.approx(20.0, abs=1e-6)
+    named = relabelled(found[0].result, "7")
+    assert {entry.owner for entry in named.inputs if entry.owner.startswith("pass")} == {"pass 7"}
