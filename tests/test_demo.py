@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from vidspeed.demo import demo
@@ -36,6 +38,17 @@ def test_the_report_is_where_it_says(made):
     outcome = made[0]
     assert outcome.report.is_file()
     assert (outcome.folder / "truth.json").is_file()
+
+
+def test_the_readme_shows_these_figures(made):
+    readme = Path(__file__).resolve().parent.parent / "README.md"
+    table = [line for line in readme.read_text(encoding="utf-8").splitlines() if line[:1] == "│"]
+    for line, row in zip(table, made[0].rows, strict=True):
+        _, label, _, measured, *_ = (cell.strip() for cell in line.split("│"))
+        value, wide = (float(part) / 3.6 for part in measured.split("±"))
+        assert label == row.label
+        assert value == pytest.approx(row.result.speed_mps, abs=0.15 * row.result.speed_U95_mps)
+        assert wide == pytest.approx(row.result.speed_U95_mps, rel=0.15)
 
 
 def test_it_says_what_it_does(made):

@@ -97,7 +97,7 @@ def test_continuous_integration_runs_the_readmes_test_command():
 
 def test_the_python_example_runs(monkeypatch):
     (example,) = blocks(README, "python")
-    assert len([line for line in example.splitlines() if line]) == 4
+    assert len([line for line in example.splitlines() if line]) == 5
     monkeypatch.chdir(ROOT)
     before = sorted(path.name for path in (ROOT / "samples/night-two-cameras").iterdir())
     said = io.StringIO()
