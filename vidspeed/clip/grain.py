@@ -25,6 +25,7 @@ from vidspeed.values import Bools, Floats, Ints, Value
 LAG = 6  # pixels over which the noise of neighbours is looked at
 LEVELS = np.array([0.0, 1.0, 3.0, 8.0, 20.0, 60.0, 150.0])  # bins of level over noise
 MIDDLES = np.concatenate([[0.5], np.sqrt(LEVELS[1:-1] * LEVELS[2:]), [2.0 * LEVELS[-1]]])
+ROUNDS = 6  # in which the covariance settles
 TRUST = 30.0  # pixels' worth of the next lower bin, so that an empty bin has a value
 ODD = np.array([X, Y, SLOPE, SHAPE + 1, SHAPE + 2])  # parameters that change odd parts
 
@@ -35,9 +36,10 @@ class Noise(Value):
 
     `ratio` (7,) is the variance of the residuals' odd part over the background's, by the bins of
     `LEVELS`; `weighed` (7,) the ratio that the fits' weights assumed. `kernel` (2 LAG + 1,
-    2 LAG + 1) is the correlation of pixels by their distance. `even` is how much larger the
-    variance of the whole residual is than that of its odd part; `usual` is the lights' mean
-    chi-square over its degrees of freedom, `trust` how far each one's own is believed.
+    2 LAG + 1) is the covariance of pixels by their distance, in units of `ratio`. `even` is how
+    much larger the variance of the whole residual is than that of its odd part; `usual` is the
+    lights' mean chi-square over its degrees of freedom, `trust` how far each one's own is
+    believed.
     """
 
     ratio: Floats
@@ -101,9 +103,7 @@ def covariance(pixels: Pixels, fit: Fit, prior: Prior, noise: Noise) -> Floats:
     size = _standard(pixels, fit, noise)
     gain = (fit.inverse @ fit.slopes.T)[: HALF_X + 2] * size
     pictures = [_picture(row, pixels) for row in gain]
-    spread = [
-        cv2.filter2D(one, -1, noise.kernel, borderType=cv2.BORDER_CONSTANT) for one in pictures
-    ]
+    spread = [_through(one, noise.kernel) for one in pictures]
     product = np.array([[float((one * other).sum()) for other in spread] for one in pictures])
     own, _ = _own(pixels, fit, noise, size)
     product *= noise.usual + noise.trust * (own - noise.usual)
@@ -189,7 +189,8 @@ def _own(pixels: Pixels, fit: Fit, noise: Noise, size: Floats) -> tuple[float, f
     """Return a light's own chi-square over its degrees of freedom, and the variance by chance."""
     odd, paired = _odd_part(pixels, fit, size)
     free = max(float(np.sum(1.0 - 2.0 * _odd_leverage(fit)[paired])), 1.0)
-    independent = 0.5 * free / max(float((noise.kernel**2).sum()), 1.0)
+    correlation = noise.kernel / noise.kernel[LAG, LAG]
+    independent = 0.5 * free / max(float((correlation**2).sum()), 1.0)
     return float(odd @ odd) / free, 2.0 / max(independent, 2.0)
 
 
@@ -213,25 +214,50 @@ def _trusted(pixels: Sequence[Pixels], fits: Sequence[Fit], noise: Noise) -> tup
 def _correlation(
     pixels: Sequence[Pixels], fits: Sequence[Fit], variances: Sequence[Floats], ratio: Floats
 ) -> Floats:
-    """Return the correlation of the noise of pixels by their distance, from the odd parts.
+    """Return the covariance of the noise of pixels by their distance, in units of `ratio`.
 
-    A fit takes part of the noise away with it: the odd part of the
-    residuals of white noise has the covariance 1 - 2 H of the odd parameters, so the sums over
-    pairs of 2 H are added back.
+    A fit takes part of the noise away with it, and of noise that hangs together more than of
+    white noise: of the covariance C, the odd parts of the residuals lack 2 (H C + C H - H C H)
+    with the projection H of the odd parameters. What is lacking is worked out from the kernel
+    found so far and added back, until it no longer changes.
     """
-    product, pairs = np.zeros((2 * LAG + 1,) * 2), np.zeros((2 * LAG + 1,) * 2)
+    found, pairs, taken = np.zeros((2 * LAG + 1,) * 2), np.zeros((2 * LAG + 1,) * 2), []
     for part, fit, variance in zip(pixels, fits, variances, strict=True):
         size = np.sqrt(_at_level(part, fit, ratio) * part.noise2 / variance)
         odd, paired = _odd_part(part, fit, size)
-        product += _by_lag(_picture(odd, part))
-        taken = fit.slopes[:, ODD] @ np.linalg.cholesky(fit.inverse[np.ix_(ODD, ODD)])
-        for column in taken.T:
-            product += 2.0 * _by_lag(_picture(np.where(paired, column, 0.0), part))
+        found += _by_lag(_picture(odd, part))
         pairs += _by_lag(_picture(paired.astype(np.float64), part))
-    kernel = product / np.maximum(pairs, 1.0)
-    kernel /= max(float(kernel[LAG, LAG]), 1e-9)
+        columns = fit.slopes[:, ODD] @ np.linalg.cholesky(fit.inverse[np.ix_(ODD, ODD)])
+        taken.append([_picture(np.where(paired, one, 0.0), part) for one in columns.T])
     doubt = 2.0 * np.sqrt(2.0 / np.maximum(pairs, 1.0))
-    return _made_possible(np.where(np.abs(kernel) > doubt, kernel, 0.0))
+    kernel = np.zeros_like(found)
+    kernel[LAG, LAG] = 1.0
+    for _ in range(ROUNDS):
+        lacking = np.sum([_lacking(columns, kernel) for columns in taken], axis=0)
+        kernel = (found + 2.0 * lacking) / np.maximum(pairs, 1.0)
+        whole = float(kernel[LAG, LAG])
+        sure = np.where(np.abs(kernel) > doubt * whole, kernel / whole, 0.0)
+        kernel = whole * _made_possible(sure)
+    return kernel
+
+
+def _lacking(columns: Sequence[Floats], kernel: Floats) -> Floats:
+    """Return the sums by distance of H C + C H - H C H, with H = K K' from the columns of K.
+
+    It is K B' + B K' with B = C K - K (K' C K) / 2.
+    """
+    stack = np.array(columns)
+    spread = np.array([_through(column, kernel) for column in columns])
+    inner = np.einsum("ayx,byx->ab", stack, spread)
+    other = spread - 0.5 * np.einsum("ab,ayx->byx", inner, stack)
+    sums = [_by_lag(one, two) for one, two in zip(stack, other, strict=True)]
+    total = np.sum(sums, axis=0)
+    return np.asarray(total + total[::-1, ::-1])
+
+
+def _through(picture: Floats, kernel: Floats) -> Floats:
+    """Return C times a picture: each pixel gets its neighbours' values by their covariance."""
+    return np.asarray(cv2.filter2D(picture, -1, kernel, borderType=cv2.BORDER_CONSTANT))
 
 
 def _made_possible(kernel: Floats) -> Floats:
@@ -251,8 +277,10 @@ def _picture(values: Floats, pixels: Pixels) -> Floats:
     return picture
 
 
-def _by_lag(picture: Floats) -> Floats:
+def _by_lag(picture: Floats, other: Floats | None = None) -> Floats:
     """Return the sums of products of pixels by their distance, up to `LAG` each way."""
     size = [n + LAG for n in picture.shape]
-    sums = np.fft.irfft2(np.abs(np.fft.rfft2(picture, size)) ** 2, size)
+    one = np.fft.rfft2(picture, size)
+    two = one if other is None else np.fft.rfft2(other, size)
+    sums = np.fft.irfft2(np.conj(one) * two, size)
     return np.roll(sums, (LAG, LAG), axis=(0, 1))[: 2 * LAG + 1, : 2 * LAG + 1]

@@ -1,0 +1,116 @@
+"""Which spots belong together, and which movement is a craft's."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from vidspeed.clip.follow import Follower, limits_of, moved, smooth
+from vidspeed.clip.lights import Spot
+from vidspeed.values import Strip
+
+SIZE = (640, 360)
+RATE = 60.0
+LIMITS = limits_of(SIZE, 1 / RATE, None)
+
+
+def spot(frame, xy, peak=60.0, half=(0.3, 0.0), time_s=None):
+    empty = np.zeros((1, 1), np.uint8)
+    return Spot(
+        frame=frame,
+        time_s=frame / RATE if time_s is None else time_s,
+        xy_px=np.array(xy, dtype=float),
+        half_px=np.array(half),
+        sigma_px=1.4,
+        peak=peak,
+        snr=peak / 2.0,
+        corner_px=(0, 0),
+        luma=empty,
+        past=empty[None],
+        own=np.ones((1, 1), dtype=bool),
+        cut=False,
+    )
+
+
+def follow(frames):
+    """Return the chains of lists of spots, one list a frame."""
+    follower, chains = Follower(LIMITS), []
+    for frame, spots in enumerate(frames):
+        time_s = spots[0].time_s if spots else frame / RATE
+        chains += follower.offer(time_s, spots)
+    return chains + follower.finish()
+
+
+def test_a_looming_craft_is_one_chain():
+    x = 30.0 + 30.0 * (np.exp(0.06 * np.arange(45)) - 1.0)  # 3.6 times a second faster
+    chains = follow([[spot(k, (x[k], 100.0 + 0.2 * x[k]))] for k in range(45) if x[k] < 640])
+    assert [len(chain) for chain in chains] == [int(np.sum(x < 640))]
+
+
+def test_clutter_does_not_break_a_chain():
+    rng = np.random.default_rng(3)
+    frames = []
+    for k in range(40):
+        clutter = [spot(k, xy, peak=20.0) for xy in rng.uniform((0, 0), SIZE, (6, 2))]
+        frames.append([spot(k, (20.0 + 14.0 * k, 80.0 + 2.0 * k)), *clutter])
+    longest = max(follow(frames), key=len)
+    assert len(longest) >= 38
+    assert all(one.peak == 60.0 for one in longest)
+
+
+def test_clutter_alone_makes_no_chain():
+    for seed in range(5):
+        rng = np.random.default_rng(seed)
+        frames = [
+            [spot(k, xy, peak=20.0) for xy in rng.uniform((0, 0), SIZE, (4, 2))] for k in range(60)
+        ]
+        assert follow(frames) == []
+
+
+def test_what_stands_still_begins_nothing():
+    frames = [[spot(k, (100.0, 100.0)), spot(k, (140.0, 100.0))] for k in range(30)]
+    assert follow(frames) == []
+
+
+def test_uneven_frame_times_are_the_filter_s_times():
+    rng = np.random.default_rng(6)
+    time_s = np.cumsum(rng.uniform(0.006, 0.030, 40))
+    frames = [
+        [spot(k, (20.0 + 800.0 * t, 60.0 + 90.0 * t), time_s=t)] for k, t in enumerate(time_s)
+    ]
+    chains = follow([frame for frame in frames if frame[0].xy_px[0] < 640])
+    assert len(chains) == 1
+    assert len(chains[0]) == sum(frame[0].xy_px[0] < 640 for frame in frames)
+
+
+def test_a_streak_across_the_way_begins_nothing():
+    across = [[spot(k, (20.0 + 14.0 * k, 100.0), half=(0.0, 7.0))] for k in range(30)]
+    along = [[spot(k, (20.0 + 14.0 * k, 100.0), half=(6.0, 0.0))] for k in range(30)]
+    assert follow(across) == []
+    assert len(follow(along)) == 1
+
+
+def test_a_gap_longer_than_a_quarter_of_a_second_ends_a_chain():
+    def frames(gap):
+        seen = [*range(12), *range(12 + gap, 24 + gap)]
+        return [[spot(k, (20.0 + 14.0 * k, 100.0))] if k in seen else [] for k in range(24 + gap)]
+
+    assert [len(chain) for chain in follow(frames(10))] == [24]
+    assert [len(chain) for chain in follow(frames(18))] == [12, 12]
+
+
+def test_limits_come_from_the_strip_where_there_is_one():
+    strip = Strip(polygon_px=np.zeros((4, 2)), speed_px_s=(100.0, 200.0))
+    assert limits_of(SIZE, 1 / RATE, strip).speed_px_s == (100.0, 200.0)
+    assert LIMITS.speed_px_s == pytest.approx((60.0, 0.4 * 640 * 60))
+
+
+def test_moved_and_smooth():
+    time_s = np.arange(20) / RATE
+    line = np.column_stack([600.0 * time_s, 100.0 * time_s])
+    rng = np.random.default_rng(1)
+    assert moved(line, time_s, LIMITS)
+    assert smooth(line, time_s, LIMITS)
+    assert not moved(0.01 * line, time_s, LIMITS)
+    assert not moved(np.vstack([line[:10], line[9::-1]]), time_s, LIMITS)
+    assert not smooth(line + rng.normal(0, 20, line.shape), time_s, LIMITS)

@@ -1,0 +1,72 @@
+"""The covariance is honest where the noise of neighbouring pixels hangs together."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from vidspeed.clip.lamp import lights_of
+from vidspeed.clip.lights import Spot
+
+from .painted import streak_picture
+
+PLACES = 60
+SHAPE = (33, 41)
+
+
+def spots(blur, peak=60.0, half=(0.4, 0.1), halo=0.0):
+    """Spots in noise of 2 levels, blurred over `blur` pixels, at places that vary."""
+    rng = np.random.default_rng(11)
+    made, truth = [], []
+    for k in range(PLACES):
+        place = np.array([20.0, 16.0]) + rng.uniform(-0.5, 0.5, 2)
+        light = streak_picture(SHAPE, place, half, 1.4, peak)
+        light += halo * streak_picture(SHAPE, place, half, 4.0, peak)
+        grain = rng.normal(0.0, 1.0, (10, *SHAPE))
+        if blur:
+            grain = np.array([cv2.GaussianBlur(one, (0, 0), blur) for one in grain])
+        grain *= 2.0 / grain.std()
+        stack = np.clip(np.rint(80.0 + grain), 0, 255).astype(np.uint8)
+        corner = np.array([200 + 5 * k, 100])
+        made.append(
+            Spot(
+                frame=k,
+                time_s=k / 60.0,
+                xy_px=np.array([20.0, 16.0]) + corner,
+                half_px=np.array(half),
+                sigma_px=1.4,
+                peak=peak,
+                snr=peak / 2.0,
+                corner_px=(int(corner[0]), int(corner[1])),
+                luma=np.clip(np.rint(80.0 + grain[-1] + light), 0, 255).astype(np.uint8),
+                past=stack[:9],
+                own=np.ones(SHAPE, dtype=bool),
+                cut=False,
+            )
+        )
+        truth.append(place + corner)
+    return made, np.array(truth)
+
+
+def scatter(made, truth):
+    lights = lights_of(made, (1920, 1080), full_range=True)
+    kept = [light.spot.frame for light in lights]
+    off = np.array([light.xy_px for light in lights]) - truth[kept]
+    cov = np.array([light.cov_px2 for light in lights])
+    z2 = np.einsum("ni,nij,nj->n", off, np.linalg.inv(cov), off).mean() / 2.0
+    return len(lights), np.sqrt((off**2).mean()), np.sqrt(z2)
+
+
+@pytest.mark.parametrize("blur", [0.0, 0.7])
+def test_the_normalised_error_is_one_in_white_and_in_correlated_noise(blur):
+    count, rms, z = scatter(*spots(blur))
+    assert count == PLACES
+    assert rms < 0.12
+    assert z == pytest.approx(1.0, abs=0.25)  # 120 values scatter by 6.5 %, here four times that
+
+
+def test_a_misfit_that_is_the_same_on_both_sides_does_not_widen():
+    _, rms, z = scatter(*spots(0.0, peak=120.0, halo=0.08))
+    assert rms < 0.025
+    assert z == pytest.approx(1.0, abs=0.3)
