@@ -63,7 +63,7 @@ class Painting:
 
     def frames(self):
         rng = np.random.default_rng(self.seed)
-        ground = np.full(self.shape, self.level)
+        ground = np.full(self.shape, float(self.level))
         for _ in range(self.lamps):
             place = rng.uniform(15, self.shape[1] - 15), rng.uniform(15, self.shape[0] - 15)
             ground += streak_picture(self.shape, place, (0.0, 0.0), 2.0, 90.0, points=1)
