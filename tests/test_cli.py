@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 import typer
 
-from tests.tiny import CLIP, command, files_of
+from tests.tiny import CLIP, command, files_of, scene_text
 from vidspeed import __version__
 from vidspeed.cli import app, exit_status
 from vidspeed.session.read import read_session
@@ -103,6 +103,19 @@ def test_a_session_that_is_there_is_not_written_over(tmp_path):
     assert said.status == 1
     assert "session.toml: is there already" in said.err
     assert files_of(tmp_path) == before
+
+
+def test_rendering_into_a_file_is_refused(tmp_path):
+    (tmp_path / "scene.toml").write_text(scene_text(), encoding="utf-8")
+    (tmp_path / "taken").write_text("mine", encoding="utf-8")
+    for arguments in (
+        ("render", tmp_path / "scene.toml", "--out", tmp_path / "taken"),
+        ("demo", tmp_path / "taken"),
+    ):
+        said = command(*arguments)
+        assert said.status == 1
+        assert "taken: cannot be written" in said.err
+        assert "name another folder" in said.err
 
 
 @pytest.mark.parametrize("unit", PER_MPS)

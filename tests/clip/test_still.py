@@ -62,6 +62,26 @@ def test_a_moment_outside_the_clip_is_refused(tmp_path, at_s):
         still(noisy_clip(tmp_path / "a.avi"), at_s=at_s)
 
 
+@pytest.mark.parametrize("at_s", [float("nan"), float("inf"), -1e300])
+def test_what_is_no_moment_is_refused(tmp_path, at_s):
+    with pytest.raises(ClipError, match=r"a\.avi: .* is no moment of a clip"):
+        still(noisy_clip(tmp_path / "a.avi"), at_s=at_s)
+
+
+@pytest.mark.parametrize("name", ["photo.png", "photo.mp4"])
+def test_a_photograph_is_no_clip(tmp_path, name):
+    write_still(tmp_path / "a.png", np.full((30, 50), 90, np.uint8))
+    (tmp_path / "a.png").rename(tmp_path / name)
+    with pytest.raises(ClipError, match="this is a picture, not a clip"):
+        still(tmp_path / name, at_s=None)
+
+
+def test_a_still_is_a_png_file(tmp_path):
+    with pytest.raises(ResultsError, match=r"ends in \.png"):
+        write_still(tmp_path / "a.jpg", np.zeros((4, 4), np.uint8))
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_pictures_go_to_disk_and_back(tmp_path):
     picture = np.random.default_rng(0).integers(0, 256, (30, 50)).astype(np.uint8)
     write_still(tmp_path / "bild ä.png", picture)

@@ -219,7 +219,11 @@ def _open(path: Path) -> InputContainer:
     if path.stat().st_size == 0:
         raise ClipError(f"{name}: the file is empty (0 bytes); copy it from the camera again")
     try:
-        return av.open(str(path), "r")
+        container = av.open(str(path), "r")
+        if container.format.name == "image2" or container.format.name.endswith("_pipe"):
+            container.close()
+            raise ClipError(f"{name}: this is a picture, not a clip; {READABLE}")
+        return container
     except PermissionError:
         raise ClipError(f"{name}: the file may not be read; check its permissions") from None
     except (av.FFmpegError, OSError, ValueError) as error:

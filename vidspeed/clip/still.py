@@ -13,6 +13,7 @@ from vidspeed.errors import ClipError, ResultsError
 from vidspeed.values import Picture
 
 FRAMES = 15  # that the mean is made of, at most
+LATEST_S = 1e6  # no clip lasts eleven days; a seek that far would overflow
 SHARP = 0.7  # least sharpness of a frame, as a share of the sharpest one's
 
 
@@ -29,6 +30,10 @@ def still(path: Path, *, at_s: float | None) -> Picture:
     ClipError
         Where the clip cannot be read or the moment lies outside it.
     """
+    if at_s is not None and not abs(at_s) < LATEST_S:
+        raise ClipError(
+            f"{path.name}: {at_s:g} s is no moment of a clip; give seconds, such as 1.5"
+        )
     with ClipReader(path, from_s=at_s) as reader:
         duration_s = reader.header.duration_s
     moment_s = at_s if at_s is not None else 0.5 * (duration_s or 0.0)
@@ -52,6 +57,8 @@ def write_still(path_out: Path, picture: Picture) -> None:
     ResultsError
         Where the file cannot be written.
     """
+    if path_out.suffix.lower() != ".png":
+        raise ResultsError(f"{path_out}: a still is a PNG file; give a name that ends in .png")
     done, data = cv2.imencode(".png", picture)
     if not done:
         raise ResultsError(f"{path_out.name}: the picture cannot be stored as PNG")

@@ -77,7 +77,8 @@ def render_scene_file(
     Raises
     ------
     SceneError
-        Where the scene is wrong, or the folder holds a session that no scene made.
+        Where the scene is wrong, the folder holds a session that no scene made, or it cannot be
+        written.
     """
     scene = read_scene(path)
     folder = path.parent if out is None else out
@@ -86,7 +87,14 @@ def render_scene_file(
             f"{folder}: holds a session.toml that was not rendered (no truth.json beside it); "
             "name an empty folder with --out"
         )
-    return render_session(scene, folder, workers=workers, progress=progress)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        return render_session(scene, folder, workers=workers, progress=progress)
+    except OSError as error:
+        raise SceneError(
+            f"{error.filename or folder}: cannot be written: {error.strerror or error}; "
+            "name another folder"
+        ) from error
 
 
 def render_session(
