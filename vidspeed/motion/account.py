@@ -16,15 +16,13 @@ from vidspeed.motion.flight import (
     light_places,
     light_times,
 )
-from vidspeed.motion.path import local_speeds, stretch_speed, time_at
+from vidspeed.motion.path import local_speeds, stretch_speed
 from vidspeed.values import (
-    Bools,
     Check,
     Clip,
     Crossing,
     Floats,
     Input,
-    Ints,
     PassResult,
     Profile,
     Session,
@@ -34,6 +32,7 @@ from vidspeed.values import (
 GATE_GAP_S = 0.25  # a gate is seen where lights on both sides of it are no farther apart
 PROFILE_POINTS = 41
 MOST_NOISE = 3.0  # sqrt(q) above which the lights' own uncertainty was clearly not the truth
+MOST_LEVERAGE = 0.999  # an input that only itself determines cannot be judged
 FALSE_ALARM = 0.01  # of passes whose figures are all right that get a warning all the same
 
 
@@ -88,10 +87,10 @@ def speed_of(flight: Flight) -> tuple[float, Floats]:
 
 def _speed(flight: Flight, ends: tuple[float, float]) -> tuple[float, Floats]:
     network, state = flight.network, flight.state
-    course_speed, by_path = stretch_speed(ends[0], ends[1], flight.along)
+    course_speed, by_path = stretch_speed(ends[0], ends[1], flight.along, flight.nominal)
     scale = 1.0 + network.scale_u * float(state.theta[network.scale_at][0])
     gradient = np.zeros(network.ledger.size)
-    gradient[network.traverses[0].path] = scale * by_path
+    gradient[network.traverses[0].path][::3] = scale * by_path  # x of the (4, 3) coefficients
     gradient[network.scale_at] = network.scale_u * course_speed
     return float(scale * course_speed), gradient
 
@@ -141,14 +140,14 @@ def _profile(flight: Flight, stretch: tuple[float, float]) -> tuple[Profile, Flo
     """Return the speed along x from end to end of the used lights, and the path there (n, 3)."""
     traverse = flight.network.traverses[0]
     x_m = np.linspace(stretch[0], stretch[1], PROFILE_POINTS)
-    speed, by_path = local_speeds(x_m, flight.along)
+    speed, by_path = local_speeds(x_m, flight.along, flight.nominal)
     network = flight.network
     scale = 1.0 + network.scale_u * float(flight.state.theta[network.scale_at][0])
     gradient = np.zeros((len(x_m), network.ledger.size))
-    gradient[:, traverse.path] = scale * by_path
+    gradient[:, traverse.path][:, ::3] = scale * by_path
     gradient[:, network.scale_at] = network.scale_u * speed[:, None]
     variance = np.einsum("ni,ij,nj->n", gradient, flight.adjustment.covariance, gradient)
-    path = traverse.smooth(flight.state, time_at(x_m, flight.along))
+    path = traverse.smooth(flight.state, flight.times_at(x_m))
     profile = Profile(x_m=x_m, speed_mps=scale * speed, speed_u_mps=np.sqrt(variance))
     return profile, path
 
@@ -198,7 +197,7 @@ def _checks(
     return [
         _check_gates(seen),
         _check_noise(flight),
-        _check_priors(flight),
+        _check_entered(flight),
         _check_range(session, speed, u),
         _check_one_camera(flight),
     ]
@@ -225,24 +224,23 @@ def _check_noise(flight: Flight) -> Check:
     return Check(name="lights", status="ok" if worst < MOST_NOISE else "warn", detail=detail)
 
 
-def _check_priors(flight: Flight) -> Check:
-    """Point out what was entered and does not fit what was seen."""
-    priors: list[Input] = flight.network.ledger.priors
-    places: Ints = np.array(flight.network.ledger.places, dtype=np.int64)
-    deviates = flight.state.theta[places]
-    spread = 1.0 - np.diag(flight.adjustment.covariance)[places]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        off = np.where(spread > 1e-3, np.abs(deviates) / np.sqrt(np.maximum(spread, 1e-12)), 0.0)
-    judged: Bools = np.array([not entry.name.startswith("weave") for entry in priors])
+def _check_entered(flight: Flight) -> Check:
+    """Point out the entered figure that fits worst what was seen, where that is no chance."""
+    inputs, adjustment = flight.network.inputs(), flight.adjustment
+    jacobian = adjustment.jacobian
+    leverage = np.einsum("ij,jk,ik->i", jacobian, adjustment.covariance, jacobian)
+    spread = np.sqrt(np.maximum(1.0 - leverage, 1e-12))
+    off = np.where(leverage < MOST_LEVERAGE, np.abs(adjustment.residuals) / spread, 0.0)
+    judged = np.array([entry.source not in ("light positions", "weave") for entry in inputs])
     worst = int(np.argmax(np.where(judged, off, 0.0)))
     if off[worst] <= norm.isf(FALSE_ALARM / (2.0 * judged.sum())):  # Bonferroni's bound
         return Check(name="entered figures", status="ok", detail="all fit what was seen")
-    entry = priors[worst]
+    entry = inputs[worst]
     return Check(
         name="entered figures",
         status="warn",
         detail=f"{entry.owner}: {entry.name} lies {off[worst]:.1f} standard deviations from where "
-        f"the lights put it (entered with u = {entry.input_u:.3g} {entry.unit})",
+        f"everything else puts it (entered with u = {entry.input_u:.3g} {entry.unit})",
     )
 
 

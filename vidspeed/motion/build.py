@@ -70,6 +70,7 @@ def _begin(network: Network, stands: Sequence[Stand], passes: Sequence[PassIn]) 
         if place.focal is not None:
             theta[place.focal] = stand.focal_log
     for entry, given in zip(network.traverses, passes, strict=True):
+        theta[entry.path] = given.coefficients.ravel()
         for clip, row in zip(entry.clips, given.lights, strict=True):
             if clip.offset is not None:
                 theta[clip.offset] = row.offset_s

@@ -15,7 +15,7 @@ from vidspeed.motion.adjust import Adjustment, adjust
 from vidspeed.motion.build import build
 from vidspeed.motion.network import Network
 from vidspeed.motion.noise import Noise, noise_of
-from vidspeed.motion.path import CHANGE, Along, Nominal
+from vidspeed.motion.path import ORDERS, Nominal, places_at, rewritten, weave_basis
 from vidspeed.motion.stand import Stand
 from vidspeed.motion.start import Sketch, line_places, sketch
 from vidspeed.motion.traverse import LightsIn, PassIn
@@ -25,6 +25,7 @@ from vidspeed.values import Bools, Floats, Session, Track, Value
 BEYOND = 0.5  # lights farther than this part of the course outside the gates stay out
 OUTLIER = 25.0  # squared distance (2 dof) beyond which a light is not the craft: p = 4e-6
 LEAST_LIGHTS = 4
+RIDGE = 1e-3  # keeps the weights of a weave that is carried over from growing past their prior
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -49,19 +50,29 @@ class Flight(Value):
     length_m: float
 
     @property
-    def along(self) -> Along:
-        """Return x of the pass."""
-        return self.network.traverses[0].along(self.state)
+    def along(self) -> Floats:
+        """Return the coefficients (4,) of x."""
+        return np.asarray(self.network.traverses[0].coefficients(self.state)[:, 0])
+
+    @property
+    def nominal(self) -> Nominal:
+        """Return the traverse that the path is written about."""
+        return self.network.traverses[0].nominal
 
     @property
     def direction(self) -> float:
         """Return +1 from start to finish, -1 the other way."""
-        return float(np.sign(self.network.traverses[0].base[CHANGE, 0]))
+        return self.nominal.direction
 
     @property
     def gate_times_s(self) -> Floats:
         """Return the pass-clock times (2,) at x = 0 and x = length."""
-        return self.along.gate_times_s(self.length_m)
+        return self.times_at(np.array([0.0, self.length_m]))
+
+    def times_at(self, x_m: Floats) -> Floats:
+        """Return the pass-clock times (n,) at places `x_m` (n,)."""
+        xi = places_at(x_m, self.along)
+        return np.asarray(self.nominal.middle_s + self.nominal.duration_s * xi)
 
 
 def stamp_covariance(track: Track) -> Floats:
@@ -98,15 +109,14 @@ def _solve_from(
     covariances = [stamp_covariance(row.track) for row in lit]
     used = [_near(row.x_m, length_m) for row in sketches]
     noise = [Noise(scale=1.0, correlation=0.0, dof=1.0)] * len(lit)
-    entry = _first(label, lit, sketches, length_m)
-    previous: tuple[Network, State, Adjustment] | None = None
+    entry = _first(label, lit, sketches, line_m, length_m)
+    previous: tuple[Flight, _Entry] | None = None
     for attempt in range(8):
         passed = _entry(entry, lit, covariances, used, noise)
         network, state = build(session, [row.stand for row in lit], [passed])
         if previous is not None:
-            state = _carried(previous, network, state)
+            state = _carried(*previous, network, state, entry)
         state, adjustment = adjust(network, state)
-        previous = (network, state, adjustment)
         flight = Flight(
             network=network,
             state=state,
@@ -126,6 +136,7 @@ def _solve_from(
         )
         if settled:
             return flight
+        previous = (flight, entry)
         entry, used, noise = fresh, kept, heard
     return flight
 
@@ -156,23 +167,42 @@ class _Entry(Value):
 
     label: str
     nominal: Nominal
-    direction: float
+    coefficients: Floats
     offsets_s: Floats
-    weave_x_m: tuple[Floats, ...]  # all lights of each clip, used or not
+    weave: tuple[Floats, ...]  # its functions at all lights of each clip, used or not
 
 
-def _first(label: str, lit: Sequence[Lit], sketches: Sequence[Sketch], length_m: float) -> _Entry:
+def _first(
+    label: str,
+    lit: Sequence[Lit],
+    sketches: Sequence[Sketch],
+    line_m: tuple[float, float],
+    length_m: float,
+) -> _Entry:
+    """Begin with a uniform flight down a line y, z = `line_m`."""
     speed = float(np.median([row.speed_mps for row in sketches]))
     middles = [row.middle_s for row in sketches]
     references = [_reference_s(row.track) for row in lit]
     since = [middle - reference for middle, reference in zip(middles, references, strict=True)]
+    direction = float(np.sign(speed))
+    coefficients = np.zeros((ORDERS, 3))
+    coefficients[0] = length_m / 2.0, *line_m
+    coefficients[1, 0] = direction * length_m
     return _Entry(
         label=label,
-        nominal=Nominal(middle_s=since[0], duration_s=abs(length_m / speed)),
-        direction=float(np.sign(speed)),
+        nominal=Nominal(middle_s=since[0], duration_s=abs(length_m / speed), direction=direction),
+        coefficients=coefficients,
         offsets_s=np.array([since[0] - other for other in since]),
-        weave_x_m=tuple(np.nan_to_num(row.x_m) for row in sketches),
+        weave=_weaves([row.x_m for row in sketches], length_m),
     )
+
+
+def _weaves(places_m: Sequence[Floats], length_m: float) -> tuple[Floats, ...]:
+    """Return the weave's functions at the lights (n,) of each clip, on and near the course."""
+    reach = (-BEYOND * length_m, (1.0 + BEYOND) * length_m)
+    along = np.clip(np.nan_to_num(np.concatenate(places_m)), *reach)
+    parts = np.cumsum([len(row) for row in places_m])[:-1]
+    return tuple(np.split(weave_basis(along, length_m), parts))
 
 
 def _reference_s(track: Track) -> float:
@@ -195,12 +225,15 @@ def _entry(
             cov_px2=covariances[order][used[order]] * noise[order].variance_factor,
             reference_s=_reference_s(row.track),
             offset_s=float(entry.offsets_s[order]),
-            weave_x_m=entry.weave_x_m[order][used[order]],
+            weave=entry.weave[order][used[order]],
         )
         for order, row in enumerate(lit)
     )
     return PassIn(
-        label=entry.label, nominal=entry.nominal, direction=entry.direction, lights=lights
+        label=entry.label,
+        nominal=entry.nominal,
+        coefficients=entry.coefficients,
+        lights=lights,
     )
 
 
@@ -209,20 +242,29 @@ def take(track: Track, which: Bools) -> Track:
     return Track(**{name: getattr(track, name)[which] for name in Track.__dataclass_fields__})
 
 
-def _carried(previous: tuple[Network, State, Adjustment], network: Network, fresh: State) -> State:
-    """Return `fresh` with everything that the previous state knows under the same layout.
+def _carried(
+    flight: Flight, before_entry: _Entry, network: Network, fresh: State, entry: _Entry
+) -> State:
+    """Return `fresh` with everything that the flight before it knows.
 
-    The traverse is nominal again: the new network is written about the one that was found.
+    The new network is written about the traverse that was found; the weave is the same at the
+    lights.
     """
-    state = previous[1]
-    if len(state.theta) != len(fresh.theta):
-        theta = fresh.theta.copy()
-        shared = previous[0].stations[-1].readout.stop
-        theta[:shared] = state.theta[:shared]
-        return State(theta=theta, turns=state.turns)
-    theta = state.theta.copy()
-    path = network.traverses[0].path
-    theta[path.start : path.start + 2] = 0.0
+    before, state = flight.network, flight.state
+    old, new = before.traverses[0], network.traverses[0]
+    theta = fresh.theta.copy()
+    shared = before.stations[-1].readout.stop
+    theta[:shared] = state.theta[:shared]
+    grown = np.concatenate(before_entry.weave) * old.growth(state)
+    functions = np.concatenate(entry.weave)
+    normal = functions.T @ functions + RIDGE * np.eye(functions.shape[1])
+    for source, target in ((old.weave_y, new.weave_y), (old.weave_z, new.weave_z)):
+        if source is not None and target is not None:
+            theta[target] = np.linalg.solve(normal, functions.T @ (grown @ state.theta[source]))
+    for was, now in zip(old.clips, new.clips, strict=True):
+        for source, target in ((was.lamp, now.lamp), (was.offset, now.offset)):
+            if source is not None and target is not None:
+                theta[target] = state.theta[source]
     return State(theta=theta, turns=state.turns)
 
 
@@ -230,18 +272,22 @@ def _reframed(flight: Flight, entry: _Entry) -> _Entry:
     """Write the pass about the traverse just found."""
     times = flight.gate_times_s
     traverse = flight.network.traverses[0]
-    nominal = Nominal(middle_s=float(times.mean()), duration_s=float(abs(times[1] - times[0])))
+    nominal = Nominal(
+        middle_s=float(times.mean()),
+        duration_s=float(abs(times[1] - times[0])),
+        direction=float(np.sign(times[1] - times[0])),
+    )
     offsets = [
         0.0 if clip.offset is None else float(flight.state.theta[clip.offset][0])
         for clip in traverse.clips
     ]
-    places = tuple(light_places(flight, order)[:, 0] for order in range(len(flight.lit)))
+    places = [light_places(flight, order)[:, 0] for order in range(len(flight.lit))]
     return _Entry(
         label=entry.label,
         nominal=nominal,
-        direction=entry.direction,
+        coefficients=rewritten(traverse.coefficients(flight.state), flight.nominal, nominal),
         offsets_s=np.array(offsets),
-        weave_x_m=places,
+        weave=_weaves(places, flight.length_m),
     )
 
 

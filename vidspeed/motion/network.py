@@ -2,8 +2,8 @@
 
 Calibration is this problem without passes; a pass with one camera or with several is the same
 problem with lights. Rows of the whitened residuals, in order: picks, taped camera positions,
-lights, events seen by two clips, priors. `shift` moves the observations by so many standard
-uncertainties each, which is how an input is disturbed.
+lights, what the flight line says, events seen by two clips, priors. `shift` moves the
+observations by so many standard uncertainties each, which is how an input is disturbed.
 """
 
 from __future__ import annotations
@@ -13,6 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from vidspeed.errors import MotionError
+from vidspeed.motion.path import RATE, basis, basis_rate, known_of
 from vidspeed.motion.station import Station, fill, look
 from vidspeed.motion.traverse import ClipLights, Traverse
 from vidspeed.motion.unknowns import Ledger, State, entered, moved, prior_rows
@@ -106,6 +108,8 @@ class Network(Value):
         for traverse in self.traverses:
             for clip in traverse.clips:
                 listed += _light_inputs(traverse, clip)
+        for traverse in self.traverses:
+            listed += [row.input for row in traverse.known]
         listed += [entered("session", event.name, "sync", event.u_s, "s") for event in self.events]
         return listed + list(self.ledger.priors)
 
@@ -147,6 +151,8 @@ class Network(Value):
         for traverse in self.traverses:
             for clip in traverse.clips:
                 yield self._light_rows(state, traverse, clip)
+        for traverse in self.traverses:
+            yield self._known_rows(state, traverse)
         for event in self.events:
             yield self._event_row(state, event)
 
@@ -175,31 +181,33 @@ class Network(Value):
     ) -> tuple[Floats, Floats]:
         station = self.stations[clip.station]
         time = self.light_times(state, traverse, clip)
-        shape, coefficients = traverse.shape(state, time), traverse.coefficients(state)
-        points = shape.value @ coefficients
-        weave_m = traverse.weave_u_m * traverse.moved_by(state)[1] * clip.weave
-        for axis, place in ((1, traverse.weave_y), (2, traverse.weave_z)):
-            if place is not None:
-                points[:, axis] += weave_m @ state.theta[place]
+        functions = basis(traverse.nominal.xi(time))
+        points = functions @ traverse.coefficients(state)
+        weaves = [
+            (axis, place)
+            for axis, place in ((1, traverse.weave_y), (2, traverse.weave_z))
+            if place is not None
+        ]
+        weave_m = traverse.weave_u_m * clip.weave
+        size = traverse.growth(state)
+        for axis, place in weaves:
+            points[:, axis] += size * weave_m @ state.theta[place]
         if clip.lamp is not None:
             points[:, 1:] += traverse.lamp_u_m * state.theta[clip.lamp]
         seen = look(station, state, points)
         rows = np.zeros((len(time), 2, self.ledger.size))
         fill(rows, station, seen)
-        functions = np.einsum("nf,fap->nap", shape.value, traverse.slopes)
-        velocity = shape.by_time @ coefficients
-        functions[:, :, 0] = -velocity
-        functions[:, :, 1] = shape.by_w @ coefficients
-        rows[:, :, traverse.path] = seen.by_point @ functions
-        for axis, place in ((1, traverse.weave_y), (2, traverse.weave_z)):
-            if place is not None:
-                by_axis = seen.by_point[:, :, axis]
-                rows[:, :, place] = by_axis[:, :, None] * weave_m[:, None, :]
-                grown = traverse.weave_u_m * clip.weave @ state.theta[place]
-                rows[:, :, traverse.path.start + 1] += by_axis * grown[:, None]
+        by_path = seen.by_point[:, :, None, :] * functions[:, None, :, None]
+        rows[:, :, traverse.path] = by_path.reshape(len(time), 2, -1)
+        for axis, place in weaves:
+            by_axis = seen.by_point[:, :, axis]
+            rows[:, :, place] = size * by_axis[:, :, None] * weave_m[:, None, :]
+            grown = weave_m @ state.theta[place] * traverse.nominal.direction / traverse.length_m
+            rows[:, :, traverse.path.start + RATE] += by_axis * grown[:, None]
         if clip.lamp is not None:
             rows[:, :, clip.lamp] = traverse.lamp_u_m * seen.by_point[:, :, 1:]
-        by_time = np.einsum("nij,nj->ni", seen.by_point, velocity)
+        rate = basis_rate(traverse.nominal.xi(time)) @ traverse.coefficients(state)
+        by_time = np.einsum("nij,nj->ni", seen.by_point, rate / traverse.nominal.duration_s)
         self._fill_time(rows, clip, by_time)
         white = clip.whitening()
         left = np.einsum("nij,nj->ni", white, clip.track.xy_px - seen.pixels)
@@ -216,6 +224,25 @@ class Network(Value):
         ]
         if clip.offset is not None:
             rows[:, :, clip.offset] = by_time[:, :, None]
+
+    def _known_rows(self, state: State, traverse: Traverse) -> tuple[Floats, Floats]:
+        """Return the rows of what the flight line says; not a number where no gate is reached."""
+        rows = np.zeros((len(traverse.known), self.ledger.size))
+        try:
+            values, slopes = known_of(
+                traverse.coefficients(state), traverse.nominal, traverse.length_m
+            )
+        except MotionError:
+            return np.full(len(rows), np.nan), rows
+        left = np.zeros(len(rows))
+        for order, row in enumerate(traverse.known):
+            rows[order, traverse.path] = slopes[row.number].ravel() / row.u
+            left[order] = row.stated - values[row.number]
+            if row.shared is not None:
+                left[order] += row.shared_u * float(state.theta[row.shared][0])
+                rows[order, row.shared] = -row.shared_u / row.u
+            left[order] /= row.u
+        return left, rows
 
     def _event_row(self, state: State, event: Event) -> tuple[Floats, Floats]:
         rows = np.zeros((1, self.ledger.size))

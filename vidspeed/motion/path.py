@@ -1,19 +1,10 @@
-"""The path of a pass, written about the moments at which it crosses the gates.
+"""The path of a pass: a cubic in time, and what the flight line says about it.
 
-With tau the time since the middle of the traverse, T its duration and xi = tau/T, each
-coordinate is a sum of five functions of time:
-
-    1,   xi,   w (tau^2/2 - T^2/24),   w (tau^3/6 - tau T^2/24),   w (tau^2/2 - T^2/8)
-
-The first coefficient is the mean between the gates, the second the change from gate to gate, the
-third the acceleration and the fourth the jerk; neither of these touches mean or change. Along x
-the last function takes the third's place: it vanishes at both gates, so that x is 0 and `length`
-exactly where xi is -1/2 and +1/2 and the speed between the gates is length/T.
-
-Two unknowns move the traverse: `shift_s` its middle, and w its speed over a nominal one,
-T = nominal/w. That acceleration, jerk and weave grow with w keeps their priors, which are in
-metres, from telling how far away the light is when a single camera tries another range: they
-then shrink and grow with the path, as in the picture.
+With xi the time since a nominal middle of the traverse over a nominal duration T, each
+coordinate is c0 + c1 xi + c2 xi^2/2 + c3 xi^3/6, coefficients in metres. So written the path is
+linear in its unknowns, which keeps the strongly observed part of the problem as straight as the
+camera allows. What is known beforehand (mean, drift and climb between the gates, acceleration,
+jerk) is a handful of mild functions of the coefficients, `known_of`.
 """
 
 from __future__ import annotations
@@ -25,138 +16,174 @@ import numpy as np
 from vidspeed.errors import MotionError
 from vidspeed.values import Floats, Value
 
-MEAN, CHANGE, BEND, TWIST, GATE_BEND = range(5)
+ORDERS = 4  # coefficients of a coordinate
+RATE = 3  # where the unknown c1 of x stands in the (4, 3) coefficients, unravelled
+# The quantities of `known_of`, in order.
+KNOWN = (
+    "offset",
+    "height",
+    "drift",
+    "climb",
+    "acceleration x",
+    "acceleration y",
+    "acceleration z",
+    "jerk x",
+    "jerk y",
+    "jerk z",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Nominal(Value):
-    """The nominal traverse: `middle_s`, `duration_s` (positive) on the pass's clock."""
+    """The traverse that a path is written about, on the pass's clock: middle and duration."""
 
     middle_s: float
     duration_s: float
+    direction: float  # +1 from start to finish, -1 the other way
+
+    def xi(self, time_s: Floats) -> Floats:
+        """Return the time (n,) since the middle, in durations."""
+        return np.asarray((time_s - self.middle_s) / self.duration_s)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Shape(Value):
-    """The five functions (n, 5) at n times, and their derivatives by tau and by w."""
-
-    value: Floats
-    by_time: Floats
-    by_w: Floats
-    by_time2: Floats
-    by_time_w: Floats
+def basis(xi: Floats) -> Floats:
+    """Return the path's functions (n, 4) at xi (n,)."""
+    return np.column_stack([np.ones_like(xi), xi, xi**2 / 2.0, xi**3 / 6.0])
 
 
-def shape(time_s: Floats, nominal: Nominal, shift_s: float, w: float) -> Shape:
-    """Return the functions and their derivatives at times (n,) of the pass's clock."""
-    tau = np.asarray(time_s, dtype=np.float64) - nominal.middle_s - shift_s
-    one, none = np.ones_like(tau), np.zeros_like(tau)
-    span2 = (nominal.duration_s / w) ** 2
-    half, sixth = tau**2 / 2.0, tau**3 / 6.0
-    mean_bend, gate_bend = half - span2 / 24.0, half - span2 / 8.0
-    twist = sixth - tau * span2 / 24.0
-    rate = 1.0 / nominal.duration_s
-    return Shape(
-        value=np.column_stack([one, tau * w * rate, w * mean_bend, w * twist, w * gate_bend]),
-        by_time=np.column_stack([none, one * w * rate, w * tau, w * mean_bend, w * tau]),
-        by_w=np.column_stack(
-            [
-                none,
-                tau * rate,
-                half + span2 / 24.0,
-                sixth + tau * span2 / 24.0,
-                half + span2 / 8.0,
-            ]
-        ),
-        by_time2=np.column_stack([none, none, w * one, w * tau, w * one]),
-        by_time_w=np.column_stack([none, one * rate, tau, half + span2 / 24.0, tau]),
-    )
+def basis_rate(xi: Floats) -> Floats:
+    """Return the derivative (n, 4) of `basis` by xi."""
+    return np.column_stack([np.zeros_like(xi), np.ones_like(xi), xi, xi**2 / 2.0])
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Along(Value):
-    """x of a pass: coefficients (5,), their derivative (5, n) by its unknowns, and the traverse.
-
-    The first two unknowns are `shift_s` and `w`, which no coefficient depends on.
-    """
-
-    coefficients: Floats
-    slopes: Floats
-    nominal: Nominal
-    shift_s: float
-    w: float
-
-    def at(self, time_s: Floats) -> Shape:
-        """Return the path's functions at times (n,)."""
-        return shape(time_s, self.nominal, self.shift_s, self.w)
-
-    def gate_times_s(self, length_m: float) -> Floats:
-        """Return the times (2,) at x = 0 and x = `length_m`."""
-        half = np.array([-0.5, 0.5]) * self.nominal.duration_s / self.w
-        direction = np.sign(self.coefficients[CHANGE]) * np.sign(length_m)
-        return np.asarray(self.nominal.middle_s + self.shift_s + direction * half)
+def basis_rate2(xi: Floats) -> Floats:
+    """Return the second derivative (n, 4) of `basis` by xi."""
+    return np.column_stack([np.zeros_like(xi), np.zeros_like(xi), np.ones_like(xi), xi])
 
 
-def time_at(x_m: Floats, along: Along) -> Floats:
-    """Return the times (n,) at which a pass is at `x_m` (n,).
+def places_at(x_m: Floats, along: Floats) -> Floats:
+    """Return xi (n,) at which a pass is at `x_m` (n,); `along` (4,) are x's coefficients.
 
     Newton's iteration from the uniform motion; MotionError where the path turns back first.
     """
-    coefficients = along.coefficients
-    span = along.nominal.duration_s / along.w
-    middle = along.nominal.middle_s + along.shift_s
-    time = middle + (x_m - coefficients[MEAN]) / coefficients[CHANGE] * span
+    xi = (x_m - along[0]) / along[1]
     for _ in range(50):
-        now = along.at(time)
-        rate = now.by_time @ coefficients
-        step = (now.value @ coefficients - x_m) / np.where(rate == 0.0, np.nan, rate)
-        time = time - np.clip(np.nan_to_num(step), -span / 4.0, span / 4.0)
-        if np.max(np.abs(step)) < 1e-14 * (1.0 + abs(middle)):
+        rate = basis_rate(xi) @ along
+        error = basis(xi) @ along - x_m
+        step = error / np.where(rate == 0.0, np.nan, rate)
+        xi = xi - np.clip(np.nan_to_num(step), -0.25, 0.25)
+        if np.max(np.abs(step)) < 1e-14:
             break
-    now = along.at(time)
-    near = np.abs(now.value @ coefficients - x_m) < 1e-6
-    onward = np.sign(now.by_time @ coefficients) == np.sign(coefficients[CHANGE])
+    near = np.abs(basis(xi) @ along - x_m) < 1e-6
+    onward = np.sign(basis_rate(xi) @ along) == np.sign(along[1])
     if not np.all(near & onward):
         raise MotionError("the path turns back before the gate")
-    return np.asarray(time)
+    return np.asarray(xi)
 
 
-def stretch_speed(from_m: float, to_m: float, along: Along) -> tuple[float, Floats]:
+def _places_slopes(xi: Floats, along: Floats) -> Floats:
+    """Return the derivative (n, 4) of `places_at` by x's coefficients."""
+    return np.asarray(-basis(xi) / (basis_rate(xi) @ along)[:, None])
+
+
+def stretch_speed(
+    from_m: float, to_m: float, along: Floats, nominal: Nominal
+) -> tuple[float, Floats]:
     """Return the mean speed along x between two places, whichever way it flew.
 
     Returns
     -------
     speed : course metres a second, positive
-    gradient : (n,) by the pass's unknowns
+    gradient : (4,) by x's coefficients
     """
-    times = time_at(np.array([from_m, to_m]), along)
-    by_time = _times_slopes(along, times)
-    spent = float(times[1] - times[0])
-    speed = abs((to_m - from_m) / spent)
-    return speed, np.asarray(-speed / spent * (by_time[1] - by_time[0]))
+    xi = places_at(np.array([from_m, to_m]), along)
+    slopes = _places_slopes(xi, along)
+    spent = float(xi[1] - xi[0])
+    speed = abs((to_m - from_m) / (spent * nominal.duration_s))
+    return speed, np.asarray(-speed / spent * (slopes[1] - slopes[0]))
 
 
-def local_speeds(x_m: Floats, along: Along) -> tuple[Floats, Floats]:
-    """Return the speed along x (n,), positive, at places `x_m` (n,), and its gradient (n, m)."""
-    times = time_at(x_m, along)
-    now, coefficients = along.at(times), along.coefficients
-    gradient = now.by_time @ along.slopes
-    change = now.by_time2 @ coefficients
-    gradient[:, 0] -= change
-    gradient[:, 1] += now.by_time_w @ coefficients
-    gradient += change[:, None] * _times_slopes(along, times)
-    sign = np.sign(coefficients[CHANGE])
-    return np.asarray(sign * (now.by_time @ coefficients)), np.asarray(sign * gradient)
+def local_speeds(x_m: Floats, along: Floats, nominal: Nominal) -> tuple[Floats, Floats]:
+    """Return the speed along x (n,), positive, at places `x_m` (n,), and its gradient (n, 4)."""
+    xi = places_at(x_m, along)
+    change = basis_rate2(xi) @ along
+    gradient = basis_rate(xi) + change[:, None] * _places_slopes(xi, along)
+    per_time = np.sign(along[1]) / nominal.duration_s
+    return np.asarray(per_time * (basis_rate(xi) @ along)), np.asarray(per_time * gradient)
 
 
-def _times_slopes(along: Along, times_s: Floats) -> Floats:
-    """Return the derivative (n, m) of the times at which fixed places are passed."""
-    now, coefficients = along.at(times_s), along.coefficients
-    rate = now.by_time @ coefficients
-    place = now.value @ along.slopes
-    place[:, 0] -= rate
-    place[:, 1] += now.by_w @ coefficients
-    return np.asarray(-place / rate[:, None])
+def growth(coefficients: Floats, length_m: float) -> float:
+    """Return how much faster than nominal a path is.
+
+    Acceleration, jerk and weave are judged after division by it. A single camera that tries
+    another range finds all of them larger or smaller with the path; so divided, their priors,
+    which are in metres, say nothing about how far away the light is.
+    """
+    return float(abs(coefficients[1, 0]) / length_m)
+
+
+def known_of(coefficients: Floats, nominal: Nominal, length_m: float) -> tuple[Floats, Floats]:
+    """Return the quantities that are known beforehand, in the order of `KNOWN`.
+
+    Mean y and z over the time between the gates (m), y and z at the second gate that is passed
+    less those at the first (m), acceleration in mid-course (m/s^2) and jerk (m/s^3), both over
+    `growth`.
+
+    Returns
+    -------
+    values : (10,)
+    slopes : (10, 4, 3) by the coefficients
+    """
+    along = coefficients[:, 0]
+    gates = places_at(np.array([0.0, length_m]), along)
+    moves = _places_slopes(gates, along)
+    middle, width = float(gates.mean()), float(abs(gates[1] - gates[0]))
+    by_middle = moves.mean(axis=0)
+    by_width = np.sign(gates[1] - gates[0]) * (moves[1] - moves[0])
+    here = np.array([middle])
+    value, rate, bend = basis(here)[0], basis_rate(here)[0], basis_rate2(here)[0]
+    twist = np.array([0.0, 0.0, 0.0, 1.0])
+    factor = growth(coefficients, length_m)
+    by_growth = np.sign(along[1]) / length_m
+    values, slopes = np.zeros(10), np.zeros((10, ORDERS, 3))
+    for row, axis in ((0, 1), (1, 2)):
+        part = coefficients[:, axis]
+        values[row], values[row + 2] = _mean_and_change(part, value, rate, bend, width)
+        slopes[row, :, axis] = value + bend * width**2 / 24.0
+        slopes[row + 2, :, axis] = rate * width + twist * width**3 / 24.0
+        slopes[row, :, 0] = (rate @ part + part[3] * width**2 / 24.0) * by_middle
+        slopes[row, :, 0] += bend @ part * width / 12.0 * by_width
+        slopes[row + 2, :, 0] = bend @ part * width * by_middle
+        slopes[row + 2, :, 0] += (rate @ part + part[3] * width**2 / 8.0) * by_width
+    for axis in range(3):
+        part = coefficients[:, axis]
+        for row, function, by_shift, power in (
+            (4 + axis, bend, part[3], 2),
+            (7 + axis, twist, 0.0, 3),
+        ):
+            unit = 1.0 / (factor * nominal.duration_s**power)
+            values[row] = function @ part * unit
+            slopes[row, :, axis] = function * unit
+            slopes[row, :, 0] += by_shift * unit * by_middle
+            slopes[row, 1, 0] -= values[row] / factor * by_growth
+    return values, slopes
+
+
+def _mean_and_change(
+    part: Floats, value: Floats, rate: Floats, bend: Floats, width: float
+) -> tuple[float, float]:
+    """Return mean and change over `width` of a cubic about the point its functions belong to."""
+    mean = value @ part + bend @ part * width**2 / 24.0
+    change = rate @ part * width + part[3] * width**3 / 24.0
+    return float(mean), float(change)
+
+
+def rewritten(coefficients: Floats, old: Nominal, new: Nominal) -> Floats:
+    """Return the coefficients (4, 3) of the same path about another nominal traverse."""
+    at = old.xi(np.array([new.middle_s]))
+    width = new.duration_s / old.duration_s
+    rows = (basis(at), basis_rate(at), basis_rate2(at), np.array([[0.0, 0.0, 0.0, 1.0]]))
+    return np.concatenate([row @ coefficients * width**k for k, row in enumerate(rows)])
 
 
 def weave_basis(x_m: Floats, length_m: float) -> Floats:

@@ -2,26 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from vidspeed.motion.path import (
-    BEND,
-    CHANGE,
-    GATE_BEND,
-    MEAN,
-    TWIST,
-    Along,
-    Nominal,
-    Shape,
-    shape,
-    weave_basis,
-)
+from vidspeed.motion.path import KNOWN, ORDERS, Nominal, basis, growth
 from vidspeed.motion.unknowns import Ledger, State, entered
 from vidspeed.values import Course, FlightLine, Floats, Input, Track, Value
 
-FREE_SCALE_M = 10.0  # step size for an offset or height of which nothing is known
+LEAST_U = 1e-5  # metres (or m/s2, m/s3): a figure stated as certain is taken this closely
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -48,18 +38,30 @@ class ClipLights(Value):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Traverse(Value):
-    """A pass's places in theta.
+class Foreknown(Value):
+    """One thing that the flight line says of a path: quantity `number` of `known_of`.
 
-    The first two unknowns of `path` move the traverse (see `vidspeed.motion.path`); the others
-    make the coefficients (5, 3), `base` + `slopes` . theta.
+    It was stated as `stated`, with the standard uncertainty `u` (never below `LEAST_U`) of one
+    pass; `shared` is the place of a deviate that all passes share, `shared_u` its size.
     """
+
+    number: int
+    stated: float
+    u: float
+    input: Input
+    shared: slice | None = None
+    shared_u: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Traverse(Value):
+    """A pass's places in theta: `path` holds the coefficients (4, 3), unravelled, in metres."""
 
     label: str
     nominal: Nominal
+    length_m: float
     path: slice
-    base: Floats  # (5, 3)
-    slopes: Floats  # (5, 3, n of path), zero for the first two
+    known: tuple[Foreknown, ...]
     weave_u_m: float
     weave_y: slice | None
     weave_z: slice | None
@@ -67,92 +69,63 @@ class Traverse(Value):
     clips: tuple[ClipLights, ...]
 
     def coefficients(self, state: State) -> Floats:
-        """Return the path's coefficients (5, 3) in `state`."""
-        return np.asarray(self.base + self.slopes @ state.theta[self.path])
-
-    def moved_by(self, state: State) -> tuple[float, float]:
-        """Return `shift_s` and w of the traverse in `state`."""
-        shift_s, growth = state.theta[self.path.start : self.path.start + 2]
-        return float(shift_s), float(1.0 + growth)
-
-    def shape(self, state: State, time_s: Floats) -> Shape:
-        """Return the path's functions at times (n,) of the pass's clock."""
-        return shape(time_s, self.nominal, *self.moved_by(state))
+        """Return the path's coefficients (4, 3) in `state`."""
+        return np.asarray(state.theta[self.path].reshape(ORDERS, 3))
 
     def smooth(self, state: State, time_s: Floats) -> Floats:
         """Return the smooth path (n, 3) at times (n,) of the pass's clock."""
-        return np.asarray(self.shape(state, time_s).value @ self.coefficients(state))
+        return np.asarray(basis(self.nominal.xi(time_s)) @ self.coefficients(state))
 
-    def along(self, state: State) -> Along:
-        """Return x of the pass."""
-        shift_s, w = self.moved_by(state)
-        return Along(
-            coefficients=self.coefficients(state)[:, 0],
-            slopes=self.slopes[:, 0, :],
-            nominal=self.nominal,
-            shift_s=shift_s,
-            w=w,
-        )
+    def growth(self, state: State) -> float:
+        """Return how much faster than nominal the path is."""
+        return growth(self.coefficients(state), self.length_m)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Term(Value):
-    """One unknown of the path: what it multiplies, on which axis, and its prior (None: free)."""
-
-    function: int
-    axis: int
-    size: float
-    prior: Input | None
-
-
-def path_terms(line: FlightLine, label: str, nominal: Nominal) -> list[Term]:
-    """Return the unknowns of a path beside the two that move the traverse."""
-    owner = f"pass {label}"
-    terms = _level_terms(line, owner, 1, "offset", line.offset_u_m, line.offset_shared_u_m)
-    terms += _level_terms(line, owner, 2, "height", line.height_u_m, line.height_shared_u_m)
-    for axis, name, size in ((1, "drift", line.drift_u_m), (2, "climb", line.climb_u_m)):
-        assumed = f"{name}_u_m" in line.assumed
-        prior = entered(owner, name, name, size, "m", assumed=assumed)
-        terms.append(Term(function=CHANGE, axis=axis, size=size, prior=prior))
+def foreknown(
+    ledger: Ledger, line: FlightLine, label: str, nominal: Nominal
+) -> Iterator[Foreknown]:
+    """Yield what the flight line says of a pass, in the order of `KNOWN`."""
+    if line.stated:
+        yield _level(ledger, label, 0, line.offset_m, line.offset_u_m, line.offset_shared_u_m)
+        yield _level(ledger, label, 1, line.height_m, line.height_u_m, line.height_shared_u_m)
     jerk_u = line.accel_u_mps2 / nominal.duration_s
-    assumed = "accel_u_mps2" in line.assumed
-    for axis, letter in enumerate("xyz"):
-        bend = GATE_BEND if axis == 0 else BEND
-        for function, name, size, unit in (
-            (bend, "acceleration", line.accel_u_mps2[axis], "m/s2"),
-            (TWIST, "jerk", jerk_u[axis], "m/s3"),
-        ):
-            prior = entered(
-                owner, f"{name} {letter}", "acceleration", float(size), unit, assumed=assumed
-            )
-            terms.append(Term(function=function, axis=axis, size=float(size), prior=prior))
-    return terms
+    sizes = (line.drift_u_m, line.climb_u_m, *line.accel_u_mps2, *jerk_u)
+    sources = ("drift", "climb", *6 * ("acceleration",))
+    keys = ("drift_u_m", "climb_u_m", *6 * ("accel_u_mps2",))
+    units = ("m", "m", *3 * ("m/s2",), *3 * ("m/s3",))
+    for number, row in enumerate(zip(sizes, sources, keys, units, strict=True), start=2):
+        u, source, key, unit = row
+        entry = entered(
+            f"pass {label}", KNOWN[number], source, float(u), unit, assumed=key in line.assumed
+        )
+        yield Foreknown(number=number, stated=0.0, u=max(float(u), LEAST_U), input=entry)
 
 
-def _level_terms(
-    line: FlightLine, owner: str, axis: int, name: str, u_m: float, shared_u_m: float | None
-) -> list[Term]:
-    """Return the unknowns of mean offset or height: one, or a shared and an own part."""
-    if not line.stated:
-        return [Term(function=MEAN, axis=axis, size=FREE_SCALE_M, prior=None)]
+def _level(
+    ledger: Ledger, label: str, number: int, stated_m: float, u_m: float, shared_u_m: float | None
+) -> Foreknown:
+    """Return mean offset or height: as one input, or with a part that all passes share."""
+    name, owner = KNOWN[number], f"pass {label}"
     source = f"flight-line {name}"
     if shared_u_m is None:
-        prior = entered(owner, name, source, u_m, "m", split_unknown=True)
-        return [Term(function=MEAN, axis=axis, size=u_m, prior=prior)]
+        entry = entered(owner, name, source, u_m, "m", split_unknown=True)
+        return Foreknown(number=number, stated=stated_m, u=max(u_m, LEAST_U), input=entry)
     own_u_m = float(np.sqrt(max(u_m**2 - shared_u_m**2, 0.0)))
-    shared = entered("session", f"shared {name}", source, shared_u_m, "m")
-    own = entered(owner, name, source, own_u_m, "m")
-    return [
-        Term(function=MEAN, axis=axis, size=shared_u_m, prior=shared),
-        Term(function=MEAN, axis=axis, size=own_u_m, prior=own),
-    ]
+    return Foreknown(
+        number=number,
+        stated=stated_m,
+        u=max(own_u_m, LEAST_U),
+        input=entered(owner, name, source, own_u_m, "m"),
+        shared=ledger.known(entered("session", f"shared {name}", source, shared_u_m, "m")),
+        shared_u=shared_u_m,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LightsIn(Value):
     """A clip's lights as they enter a pass; `offset_s` is where its time offset begins.
 
-    `weave_x_m` (n,) are the places at which the weave is taken.
+    `weave` (n, m) are the weave's functions at the lights, of the same m for every clip.
     """
 
     clip: str
@@ -161,16 +134,16 @@ class LightsIn(Value):
     cov_px2: Floats
     reference_s: float
     offset_s: float
-    weave_x_m: Floats
+    weave: Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PassIn(Value):
-    """A pass as it enters the adjustment; `direction` is +1 from start to finish, else -1."""
+    """A pass as it enters the adjustment; its path begins with `coefficients` (4, 3)."""
 
     label: str
     nominal: Nominal
-    direction: float
+    coefficients: Floats
     lights: tuple[LightsIn, ...]
 
 
@@ -178,33 +151,18 @@ def join(
     ledger: Ledger, entry: PassIn, course: Course, line: FlightLine, lamp_u_m: float
 ) -> Traverse:
     """Enter a pass into the ledger."""
-    terms = path_terms(line, entry.label, entry.nominal)
-    start = ledger.free(2).start
-    for term in terms:
-        if term.prior is None:
-            ledger.free(1)
-        else:
-            ledger.known(term.prior)
-    base = np.zeros((5, 3))
-    base[MEAN] = course.length_m / 2.0, line.offset_m, line.height_m
-    base[CHANGE, 0] = entry.direction * course.length_m
-    slopes = np.zeros((5, 3, 2 + len(terms)))
-    for index, term in enumerate(terms):
-        slopes[term.function, term.axis, 2 + index] = term.size
-    places = [row.weave_x_m for row in entry.lights]
-    functions = weave_basis(np.concatenate(places), course.length_m)
-    weave_y, weave_z = _weave(ledger, entry.label, line, functions.shape[1])
-    parts = np.split(functions, np.cumsum([len(row) for row in places])[:-1])
+    path = ledger.free(3 * ORDERS)
+    weave_y, weave_z = _weave(ledger, entry.label, line, entry.lights[0].weave.shape[1])
     clips = tuple(
-        _clip_lights(ledger, entry.label, lamp_u_m, row, part, first=row is entry.lights[0])
-        for row, part in zip(entry.lights, parts, strict=True)
+        _clip_lights(ledger, entry.label, lamp_u_m, row, first=row is entry.lights[0])
+        for row in entry.lights
     )
     return Traverse(
         label=entry.label,
         nominal=entry.nominal,
-        path=slice(start, start + 2 + len(terms)),
-        base=base,
-        slopes=slopes,
+        length_m=course.length_m,
+        path=path,
+        known=tuple(foreknown(ledger, line, entry.label, entry.nominal)),
         weave_u_m=line.weave_u_m,
         weave_y=weave_y,
         weave_z=weave_z,
@@ -239,7 +197,7 @@ def _weave(
 
 
 def _clip_lights(
-    ledger: Ledger, label: str, lamp_u_m: float, row: LightsIn, weave: Floats, *, first: bool
+    ledger: Ledger, label: str, lamp_u_m: float, row: LightsIn, *, first: bool
 ) -> ClipLights:
     lamp = None
     if lamp_u_m > 0.0:
@@ -257,5 +215,5 @@ def _clip_lights(
         reference_s=row.reference_s,
         offset=None if first else ledger.free(1),
         lamp=lamp,
-        weave=weave,
+        weave=row.weave,
     )
