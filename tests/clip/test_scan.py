@@ -198,3 +198,12 @@ def test_a_short_clip_is_still_scanned(tmp_path):
 def test_a_clip_of_three_frames_is_refused(tmp_path):
     with pytest.raises(ClipError, match=r"a\.mp4: 3 frames"):
         scan(paint_clip(tmp_path / "a.mp4", Painting(count=3)))
+
+
+def test_a_faint_light_is_found(tmp_path):
+    flyer = Flyer(peak=9.0)  # four and a half times the noise of a pixel
+    track = scan(paint_clip(tmp_path / "a.avi", Painting(flyers=[flyer]), codec="ffv1")).tracks[0]
+    off, z = errors_of(track, flyer)
+    assert len(track) >= 20
+    assert np.sqrt((off**2).mean()) < 0.35
+    assert 0.7 < z < 1.4

@@ -25,7 +25,9 @@ GAUSSIAN_MEAN = 1.2533  # standard deviation over mean absolute deviation
 TRIMMED_MEAN = 0.475  # of 9 normal values: mean of the 7 smallest distances from their median
 SIGMAS = 5.0  # a light stands this many standard deviations of noise above the background
 MOST_SIGMAS = 20.0
-LEAST_STEP = 2.0  # luma levels above the background that are never a light
+LEAST_STEP = 1.0  # luma levels above the background that are never a light
+UNIT = 16  # of what stands out, in a luma level: the weights below add up to it
+WEIGHTS = np.array([1.0, 2.0, 1.0])  # along each side of three by three pixels
 MANY = 12  # spots in a frame that are taken for noise: the search then becomes less eager
 
 # Exchanges that sort nine values far enough for the middle one; D. E. Knuth, The Art of Computer
@@ -34,6 +36,9 @@ _EXCHANGES = (
     (0, 1), (3, 4), (6, 7), (1, 2), (4, 5), (7, 8), (0, 1), (3, 4), (6, 7), (0, 3), (3, 6), (0, 3),
     (1, 4), (4, 7), (1, 4), (5, 8), (2, 5), (5, 8), (2, 4), (4, 6), (2, 4), (2, 3), (5, 6),
 )  # fmt: skip
+
+
+Raised = NDArray[np.int16]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -58,7 +63,7 @@ class Backdrop:
         self._half: deque[Picture] = deque(maxlen=SAMPLES)
         self._level: Picture | None = None
         self._spread: NDArray[np.float32] | None = None
-        self._ceiling: Picture | None = None
+        self._ceiling: Raised | None = None
 
     @property
     def ready(self) -> bool:
@@ -73,11 +78,15 @@ class Backdrop:
             if self.ready:
                 self._renew(half)
 
-    def above(self, half: Picture) -> Picture:
-        """Return by how much each half-size pixel stands above background and noise, or 0."""
-        if self._ceiling is None:
+    def above(self, half: Picture) -> Raised:
+        """Return by how much the half-size picture (h, w) stands above background and noise, or 0.
+
+        What stands out is weighed over three by three pixels, as a lamp's image is spread; the
+        unit is `UNIT` of a luma level.
+        """
+        if self._level is None or self._ceiling is None:
             raise RuntimeError("the background is not ready")
-        return np.asarray(cv2.subtract(half, self._ceiling))
+        return np.maximum(cv2.subtract(_weighed(half, self._level), self._ceiling), 0)
 
     def adapt(self, spots: int) -> None:
         """Make the search less eager where noise gives many spots, and more again later."""
@@ -99,19 +108,18 @@ class Backdrop:
         first = self._level is None
         self._level = middle_of_nine(list(self._half))
         for sample in list(self._half) if first else [half]:
-            self._learn_spread(np.asarray(cv2.absdiff(sample, self._level), np.uint8))
+            self._learn_spread(np.abs(_weighed(sample, self._level)))
         assert self._spread is not None
         smooth = np.maximum(cv2.blur(self._spread, (9, 9)), self._spread)
-        step = np.maximum(np.ceil(self.sigmas * GAUSSIAN_MEAN * smooth), LEAST_STEP)
-        raised = self._level.astype(np.float32) + step
-        self._ceiling = np.minimum(raised, 255.0).astype(np.uint8)
+        step = np.maximum(self.sigmas * GAUSSIAN_MEAN * smooth, LEAST_STEP * UNIT)
+        self._ceiling = np.minimum(step, 32_000.0).astype(np.int16)
 
-    def _learn_spread(self, away: Picture) -> None:
+    def _learn_spread(self, away: Raised) -> None:
         """Average the absolute deviation over time; a light that passes is cut to size."""
         if self._spread is None:
             self._spread = away.astype(np.float32)
             return
-        limit = 4.0 * cv2.blur(self._spread, (9, 9)) + 1.0
+        limit = 4.0 * cv2.blur(self._spread, (9, 9)) + UNIT
         cv2.accumulateWeighted(np.minimum(away, limit).astype(np.float32), self._spread, 0.1)
 
 
@@ -137,6 +145,12 @@ def halved(luma: Luma) -> Picture:
     height, width = luma.shape
     small = cv2.resize(luma, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
     return to_eight_bits(np.asarray(small))
+
+
+def _weighed(half: Picture, level: Picture) -> Raised:
+    """Return what stands above the background, weighed over three by three pixels."""
+    away = cv2.subtract(half, level, dtype=cv2.CV_16S)
+    return np.asarray(cv2.sepFilter2D(away, cv2.CV_16S, WEIGHTS, WEIGHTS), np.int16)
 
 
 def level_scale(luma: Luma) -> float:

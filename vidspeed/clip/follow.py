@@ -17,7 +17,7 @@ from filterpy.kalman import KalmanFilter
 from scipy.optimize import linear_sum_assignment
 
 from vidspeed.clip.lights import Spot
-from vidspeed.values import Bools, Floats, Strip
+from vidspeed.values import Bools, Floats, Ints, Strip
 
 GATE = 13.82  # chi-square, 2 degrees of freedom, 99.9 %
 COAST_S = 0.25  # a confirmed chain bridges a gap of this length
@@ -137,11 +137,17 @@ class Follower:
         ]
 
     def _is_flight(self, chain: _Chain) -> bool:
-        """Say whether a chain moved, and was seen often enough meanwhile."""
+        """Say whether a chain could be a craft."""
         xy = np.array([spot.xy_px for spot in chain.spots])
         time = np.array([spot.time_s for spot in chain.spots])
-        often = len(chain.spots) >= OFTEN * chain.frames
-        return often and moved(xy, time, self.limits) and smooth(xy, time, self.limits)
+        frame = np.array([spot.frame for spot in chain.spots])
+        return is_flight(frame, time, xy, self.limits)
+
+
+def is_flight(frame: Ints, time_s: Floats, xy_px: Floats, limits: Limits) -> bool:
+    """Say whether places (n, 2) went somewhere, smoothly, and were seen often enough meanwhile."""
+    often = len(frame) >= OFTEN * (frame[-1] - frame[0] + 1)
+    return bool(often) and moved(xy_px, time_s, limits) and smooth(xy_px, time_s, limits)
 
 
 def moved(xy_px: Floats, time_s: Floats, limits: Limits) -> bool:
@@ -169,7 +175,6 @@ class _Chain:
     def __init__(self, spots: Sequence[Spot], width_px: float) -> None:
         self.spots = [spots[0]]
         self.last_s = spots[0].time_s
-        self.frames = 1
         self._now_s = self.last_s
         self._width_px = width_px
         self._filter = _new_filter(spots[0], spots[1])
@@ -199,7 +204,6 @@ class _Chain:
     def add(self, spot: Spot) -> None:
         """Take a spot into the chain."""
         self._filter.update(spot.xy_px.reshape(2, 1), R=_noise_px2(spot))
-        self.frames = spot.frame - self.spots[0].frame + 1
         self.spots.append(spot)
         self.last_s = spot.time_s
 

@@ -11,13 +11,12 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from vidspeed.clip.background import Backdrop, level_scale
+from vidspeed.clip.background import Backdrop, Raised, level_scale
 from vidspeed.clip.read import Frame, Luma
 from vidspeed.values import Bools, Floats, Picture, Value
 
 MOST_SPOTS = 24  # the strongest of a frame are kept
 MARGIN_PX = 14  # full-size pixels around what stood out
-LONELY = 3  # levels above the ceiling from which one half-size pixel alone is a spot
 FLOODED = 0.03  # share of the picture that stands out when the exposure jumped, not a light
 
 
@@ -72,9 +71,10 @@ def find_spots(frame: Frame, half: Picture, backdrop: Backdrop) -> list[Spot]:
     return [_spot(frame, half, backdrop, box, strongest) for box in strongest]
 
 
-def _groups(raised: Picture) -> list[_Box]:
+def _groups(raised: Raised) -> list[_Box]:
     """Group the half-size pixels that stand out and lie within three pixels of each other."""
-    x, y, width, height = cv2.boundingRect(cv2.findNonZero(raised))
+    there = (raised > 0).astype(np.uint8)
+    x, y, width, height = cv2.boundingRect(there)
     part = raised[y : y + height, x : x + width]
     padded = cv2.copyMakeBorder(part, 2, 2, 2, 2, cv2.BORDER_CONSTANT, value=0)
     joined = cv2.dilate((padded > 0).astype(np.uint8), np.ones((3, 3), np.uint8))
@@ -83,8 +83,6 @@ def _groups(raised: Picture) -> list[_Box]:
     for label, (left, top, wide, high, _) in enumerate(stats[1:], start=1):
         window = np.s_[top : top + high, left : left + wide]
         inside = np.where(labels[window] == label, padded[window], 0)
-        if np.count_nonzero(inside) < 2 and inside.max() < LONELY:
-            continue
         boxes.append(
             _Box(
                 left=int(x + left - 1),

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from vidspeed.clip.background import SAMPLES, Backdrop, halved, middle_of_nine, to_eight_bits
-from vidspeed.clip.follow import Follower, limits_of, moved
+from vidspeed.clip.follow import Follower, is_flight, limits_of
 from vidspeed.clip.ghosts import without_ghosts
 from vidspeed.clip.lamp import Light, lights_of
 from vidspeed.clip.lights import Spot, find_spots
@@ -21,6 +21,7 @@ from vidspeed.values import ClipFacts, Floats, Picture, Scan, Strip, Track
 
 LEAST_FRAMES = 4
 LEAST_LIGHTS = 4
+FEW, PLAIN_SNR = 7, 6.0  # a track of fewer lights than this must be plain to see
 
 Progress = Callable[[int, int], None]
 
@@ -69,7 +70,7 @@ def scan(
     if progress is not None:
         progress(run.count, run.count)
     tracks = [_track(lights, facts) for lights in run.lamps if len(lights) >= LEAST_LIGHTS]
-    tracks = without_ghosts([track for track in tracks if run.moved(track)])
+    tracks = without_ghosts([track for track in tracks if run.believes(track)])
     return Scan(
         facts=facts,
         tracks=tuple(sorted(tracks, key=_likelihood, reverse=True)),
@@ -127,10 +128,11 @@ class _Run:
         if self._follower is not None:
             self._keep(self._follower.finish())
 
-    def moved(self, track: Track) -> bool:
-        """Say whether the fitted lights of a track went somewhere, as a craft does."""
-        follower = self._follower
-        return follower is not None and moved(track.xy_px, track.time_s, follower.limits)
+    def believes(self, track: Track) -> bool:
+        """Say whether the fitted lights of a track move as a craft does, and are not chance."""
+        if self._follower is None or (len(track) < FEW and np.median(track.snr) < PLAIN_SNR):
+            return False
+        return is_flight(track.frame, track.time_s, track.xy_px, self._follower.limits)
 
     def still(self) -> Picture:
         """Return the median of nine frames spread over the clip (h, w) uint8."""
