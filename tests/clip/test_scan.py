@@ -164,8 +164,9 @@ def test_lights_that_the_edge_cuts_are_left_out(tmp_path):
     assert (ends > 2.0).all()
 
 
-def test_repeated_frames_are_noted_and_give_no_light(tmp_path):
-    pictures = list(Painting().frames())
+@pytest.mark.parametrize("step", [(9.0, 1.3), (1.5, 0.2)])
+def test_repeated_frames_are_noted_and_give_no_light(tmp_path, step):
+    pictures = list(Painting(flyers=[Flyer(step=step)]).frames())
     pictures[12] = pictures[11]
     write_clip(tmp_path / "a.avi", pictures, stamps=even_stamps(30, 60), codec="ffv1")
     seen = scan(tmp_path / "a.avi")

@@ -69,7 +69,8 @@ def scan(
         facts = _facts(path, reader, run, stamps, rate_hz)
     if progress is not None:
         progress(run.count, run.count)
-    tracks = [_track(lights, facts) for lights in run.lamps if len(lights) >= LEAST_LIGHTS]
+    lamps = [_of_new_frames(lights, stamps) for lights in run.lamps]
+    tracks = [_track(lights, facts) for lights in lamps if len(lights) >= LEAST_LIGHTS]
     tracks = without_ghosts([track for track in tracks if run.believes(track)])
     return Scan(
         facts=facts,
@@ -243,6 +244,11 @@ def _damage(reader: ClipReader, count: int) -> list[str]:
     if reader.damaged:
         notes.append(f"{reader.damaged} damaged frames were left out")
     return notes
+
+
+def _of_new_frames(lights: Sequence[Light], stamps: StampAccount) -> list[Light]:
+    """Return the lights without those of frames that only repeat the one before."""
+    return [light for light in lights if not stamps.repeated[light.spot.frame]]
 
 
 def _track(lights: Sequence[Light], facts: ClipFacts) -> Track:
