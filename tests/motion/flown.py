@@ -136,7 +136,17 @@ class Flown:
     lit: list
 
 
-def flown(scene, *, u_px=0.3, scatter=1.0, rate_hz=60.0, speed_mps=None, around=0.75, starts=None):
+def flown(
+    scene,
+    *,
+    u_px=0.3,
+    scatter=1.0,
+    rate_hz=60.0,
+    speed_mps=None,
+    around=0.75,
+    starts=None,
+    offset_m=None,
+):
     """Fly once and return the track each camera would have; truth as the contract defines it."""
     rng, line = scene.rng, scene.line
     speed = rng.uniform(42.0, 145.0) * rng.choice([-1.0, 1.0]) if speed_mps is None else speed_mps
@@ -147,6 +157,8 @@ def flown(scene, *, u_px=0.3, scatter=1.0, rate_hz=60.0, speed_mps=None, around=
         line.offset_m + rng.standard_normal() * line.offset_u_m,
         line.height_m + rng.standard_normal() * line.height_u_m,
     ]
+    if offset_m is not None:
+        level[1] = offset_m
     change = [
         speed * span,
         rng.standard_normal() * line.drift_u_m,

@@ -5,7 +5,8 @@ import pytest
 
 from tests.motion.flown import LENGTH_M, evening, flown, solved
 from vidspeed.errors import MotionError
-from vidspeed.motion.account import account
+from vidspeed.motion.account import account, speed_between
+from vidspeed.motion.adjust import adjust
 from vidspeed.motion.budget import covariance, variance_of
 from vidspeed.motion.flight import Lit, solve, take
 from vidspeed.values import Clip, Sync
@@ -75,16 +76,11 @@ def test_a_sensitivity_is_what_the_speed_does_when_its_input_moves(source):
 
 def shifted_speed(flight, index, by):
     """Return the speed with one input moved by so many of its standard uncertainties."""
-    from dataclasses import replace
-
-    from vidspeed.motion.account import speed_of
-    from vidspeed.motion.adjust import adjust
-
     shift = np.zeros(len(flight.network.inputs()))
     shift[index] = by
-    network = replace(flight.network, shift=shift)
-    state, adjustment = adjust(network, flight.state, tolerance=1e-9)
-    return speed_of(replace(flight, network=network, state=state, adjustment=adjustment))[0]
+    network = replaced(flight.network, shift=shift)
+    state, _ = adjust(network, flight.state, tolerance=1e-9)
+    return speed_between(replaced(flight, network=network, state=state), (0.0, LENGTH_M))
 
 
 @pytest.mark.parametrize("free_focal", [False, True])

@@ -42,7 +42,7 @@ def account(session: Session, flight: Flight, clips: Sequence[Clip], label: str)
     stretch = _stretch(flight)
     seen = [_gate_seen(flight, gate) for gate in (0.0, length_m)]
     measured = all(seen)
-    ends = (0.0, length_m) if measured else stretch
+    ends = ends_of(flight, "measured" if measured else "partial")
     speed, gradient = _speed(flight, ends)
     inputs = _inputs(flight)
     sensitivities = flight.adjustment.jacobian @ (flight.adjustment.covariance @ gradient)
@@ -80,9 +80,14 @@ def _common(values: Sequence[str | None]) -> str | None:
     return next((value for value in values if value is not None), None)
 
 
-def speed_of(flight: Flight) -> tuple[float, Floats]:
-    """Return the speed between the gates, (1 + s) . length / time, and its gradient by theta."""
-    return _speed(flight, (0.0, flight.length_m))
+def ends_of(flight: Flight, status: str) -> tuple[float, float]:
+    """Return between which places the speed is: the gates, or the outermost used lights."""
+    return (0.0, flight.length_m) if status == "measured" else _stretch(flight)
+
+
+def speed_between(flight: Flight, ends: tuple[float, float]) -> float:
+    """Return the speed between two places on the course, (1 + s) . distance / time."""
+    return _speed(flight, ends)[0]
 
 
 def _speed(flight: Flight, ends: tuple[float, float]) -> tuple[float, Floats]:
@@ -128,12 +133,17 @@ def _inputs(flight: Flight) -> list[Input]:
     return inputs
 
 
-def _noise_parts(flight: Flight, sensitivities: Floats) -> list[tuple[float, float | None]]:
-    """Return contribution and degrees of freedom of each clip's lights."""
+def noise_groups(flight: Flight) -> list[tuple[slice, float | None]]:
+    """Return the rows of each clip's lights, and the degrees of freedom of their widening."""
     return [
-        (float(np.linalg.norm(sensitivities[rows])), noise.dof if noise.scale > 1.0 else None)
+        (rows, noise.dof if noise.scale > 1.0 else None)
         for rows, noise in zip(flight.network.light_rows()[0], flight.noise, strict=True)
     ]
+
+
+def _noise_parts(flight: Flight, sensitivities: Floats) -> list[tuple[float, float | None]]:
+    """Return contribution and degrees of freedom of each clip's lights."""
+    return [(float(np.linalg.norm(sensitivities[rows])), dof) for rows, dof in noise_groups(flight)]
 
 
 def _profile(flight: Flight, stretch: tuple[float, float]) -> tuple[Profile, Floats]:

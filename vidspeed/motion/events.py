@@ -82,7 +82,15 @@ class _Exposures:
         key = f"{clip.camera} {label}"
         if key not in self.places:
             owner = f"camera {clip.camera}"
-            entry = entered(owner, label, "exposure", 1e3 * u_s, "ms", assumed=not stated)
+            entry = entered(
+                owner,
+                label,
+                "exposure",
+                1e3 * u_s,
+                "ms",
+                assumed=not stated,
+                rectangular=not stated,
+            )
             self.places[key] = self.ledger.known(entry)
         return self.places[key], exposure_s, u_s
 

@@ -80,6 +80,7 @@ def join(ledger: Ledger, camera: Camera, index: int, interval_s: float) -> Stati
                 1e3 * readout_u_s,
                 "ms",
                 assumed=camera.readout_s is None,
+                rectangular=camera.readout_s is None,
             )
         ),
         readout_s=readout_s,

@@ -57,6 +57,7 @@ def entered(
     *,
     assumed: bool = False,
     split_unknown: bool = False,
+    rectangular: bool = False,
 ) -> Input:
     """Return a type B input."""
     return Input(
@@ -68,6 +69,7 @@ def entered(
         input_u=input_u,
         unit=unit,
         split_unknown=split_unknown,
+        distribution="rectangular" if rectangular else "normal",
     )
 
 

@@ -27,6 +27,7 @@ class Input(Value):
     input_u: float
     unit: str
     split_unknown: bool = False
+    distribution: Literal["normal", "rectangular"] = "normal"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

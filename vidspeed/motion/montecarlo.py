@@ -1,0 +1,219 @@
+"""Beyond first order: a cheap look at curvature, and Monte Carlo where it matters.
+
+Every draw disturbs the *inputs* (picks, survey, lens, lights, flight line, clocks) from their
+stated distributions and solves again, from picks to speed. Drawing from the linearised model
+would only give back what first order says.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, replace
+from functools import partial
+
+import numpy as np
+
+from vidspeed.errors import MotionError
+from vidspeed.executor import Inline
+from vidspeed.motion.account import ends_of, noise_groups, speed_between
+from vidspeed.motion.adjust import adjust
+from vidspeed.motion.budget import budget_rows
+from vidspeed.motion.flight import Flight
+from vidspeed.motion.propagate import Propagated, agrees, batch_size, propagate
+from vidspeed.motion.unknowns import entered
+from vidspeed.values import Check, Floats, Input, PassResult, Value
+
+LOOKED_AT = 10  # the largest inputs are moved by +- sqrt(3) u
+MOST_MEAN_SHIFT = 0.1  # of u
+MOST_END_SHIFT = 0.05  # of U95
+CHUNK = 500  # draws that one job solves
+SEED = 101
+SETTLED = 0.01  # of a standard uncertainty, for a step that is still taken
+MOST_STEPS = 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Curvature(Value):
+    """How far curvature moves the mean (in u) and the ends of the interval (in U95)."""
+
+    mean_shift: float
+    low_shift: float
+    high_shift: float
+
+    @property
+    def linear(self) -> bool:
+        """Tell whether first order is good enough."""
+        ends = max(abs(self.low_shift), abs(self.high_shift))
+        return abs(self.mean_shift) <= MOST_MEAN_SHIFT and ends <= MOST_END_SHIFT
+
+
+def beyond_first_order(
+    flight: Flight, result: PassResult, *, always: bool = False, pool: Executor | None = None
+) -> PassResult:
+    """Return `result` with the check `linear`, and from Monte Carlo where that fails.
+
+    Parameters
+    ----------
+    always
+        Draw in any case.
+    pool
+        Where the draws are solved; in this process if left out.
+    """
+    found = curvature(flight, result)
+    detail = (
+        f"curvature moves the mean by {found.mean_shift:+.2f} u, the ends of the interval by "
+        f"{100.0 * found.low_shift:+.1f} % and {100.0 * found.high_shift:+.1f} % of U95"
+    )
+    if found.linear and not always:
+        return _with_check(result, "ok", detail)
+    drawn = monte_carlo(flight, result, pool=pool)
+    assert result.interval95_mps is not None
+    same = "agree" if agrees(result.interval95_mps, drawn) else "differ"
+    detail += f"; {drawn.draws} draws: first order and Monte Carlo {same}"
+    if not drawn.stable:
+        detail += ", not yet stable to two digits"
+    return _drawn(_with_check(result, "ok" if found.linear else "warn", detail), drawn)
+
+
+def _with_check(result: PassResult, status: str, detail: str) -> PassResult:
+    check = Check(name="linear", status="ok" if status == "ok" else "warn", detail=detail)
+    return replace(result, checks=(*result.checks, check))
+
+
+def curvature(flight: Flight, result: PassResult) -> Curvature:
+    """Look at curvature input by input: solve again with each of the largest moved.
+
+    With g the speed and s, c its first and second derivative by an input of unit variance,
+    g(+-sqrt 3) = g0 +- sqrt(3) s + 3 c / 2. Mean, variance and third moment of the sum of such
+    parabolas are exact; the ends follow by the Cornish-Fisher expansion (E. Cornish, R. Fisher,
+    Rev. Inst. Int. Stat. 5 (1938) 307-320). An input that cannot be moved so far counts as bent.
+    """
+    assert result.sensitivities_mps is not None
+    assert result.speed_mps is not None and result.speed_u_mps is not None
+    slopes = result.sensitivities_mps.copy()
+    bends = np.zeros_like(slopes)
+    reach = np.sqrt(3.0)
+    ends = ends_of(flight, result.status)
+    for index in np.argsort(-np.abs(slopes))[:LOOKED_AT]:
+        shift = np.zeros_like(slopes)
+        shift[index] = reach
+        try:
+            up = speed_after(flight, shift, ends)
+            down = speed_after(flight, -shift, ends)
+        except MotionError:
+            return Curvature(mean_shift=1.0, low_shift=1.0, high_shift=1.0)
+        bends[index] = (up + down - 2.0 * result.speed_mps) / 3.0
+        slopes[index] = (up - down) / (2.0 * reach)
+    u = float(np.sqrt(np.sum(slopes**2 + bends**2 / 2.0)))
+    skewness = float(np.sum(3.0 * slopes**2 * bends + bends**3)) / u**3
+    mean = float(np.sum(bends)) / 2.0
+    factor = 1.959964
+    lean = skewness / 6.0 * (factor**2 - 1.0) * u
+    before = factor * result.speed_u_mps
+    return Curvature(
+        mean_shift=mean / result.speed_u_mps,
+        low_shift=(mean + lean - factor * u + before) / before,
+        high_shift=(mean + lean + factor * u - before) / before,
+    )
+
+
+def speed_after(flight: Flight, shift: Floats, ends: tuple[float, float]) -> float:
+    """Return the speed with every input moved by `shift` (m,) of its standard uncertainties.
+
+    Newton's steps with the covariance of the solution and a fresh Jacobian, warm-started there;
+    the full adjustment where they do not settle.
+    """
+    network = replace(flight.network, shift=shift)
+    state, covariance = flight.state, flight.adjustment.covariance
+    residuals, jacobian = flight.adjustment.residuals + shift, flight.adjustment.jacobian
+    for _ in range(MOST_STEPS):
+        pull = jacobian.T @ residuals
+        step = covariance @ pull
+        size2 = float(pull @ step)
+        if not np.isfinite(size2):
+            break
+        state = network.moved(state, step)
+        if size2 < SETTLED**2:
+            return speed_between(replace(flight, network=network, state=state), ends)
+        residuals, jacobian = network.evaluate(state)
+    state, _ = adjust(network, flight.state, tolerance=1e-3)
+    return speed_between(replace(flight, network=network, state=state), ends)
+
+
+def monte_carlo(flight: Flight, result: PassResult, *, pool: Executor | None = None) -> Propagated:
+    """Draw the inputs from their distributions and solve each time again (JCGM 101, 7)."""
+    ends = ends_of(flight, result.status)
+    base = result.inputs
+    return propagate(partial(_batch, flight, base, ends, pool or Inline()))
+
+
+def _batch(
+    flight: Flight, inputs: Sequence[Input], ends: tuple[float, float], pool: Executor, number: int
+) -> Floats:
+    """Return one batch of draws, the same for a number whatever solves it."""
+    seeds = np.random.SeedSequence(SEED, spawn_key=(number,)).spawn(batch_size() // CHUNK)
+    waiting = [pool.submit(_chunk, flight, inputs, ends, seed) for seed in seeds]
+    return np.concatenate([future.result() for future in waiting])
+
+
+def _chunk(
+    flight: Flight,
+    inputs: Sequence[Input],
+    ends: tuple[float, float],
+    seed: np.random.SeedSequence,
+) -> Floats:
+    """Return the speeds of a chunk of draws; one that cannot be solved is drawn anew."""
+    rng = np.random.default_rng(seed)
+    speeds: list[float] = []
+    refused = 0
+    while len(speeds) < CHUNK:
+        try:
+            speeds.append(speed_after(flight, _draw(flight, inputs, rng), ends))
+        except MotionError:
+            refused += 1
+            if refused > CHUNK // 10:
+                raise MotionError(
+                    "Monte Carlo: more than a tenth of the draws cannot be solved; state the "
+                    "flight line and the cameras better"
+                ) from None
+    return np.array(speeds)
+
+
+def _draw(flight: Flight, inputs: Sequence[Input], rng: np.random.Generator) -> Floats:
+    """Return how far a draw moves each input, in its standard uncertainties.
+
+    Normal; rectangular where only bounds are known; and for lights whose scatter was estimated
+    from themselves, t with those degrees of freedom (JCGM 101, 6.4.9).
+    """
+    shift = rng.standard_normal(len(inputs))
+    flat = np.array([entry.distribution == "rectangular" for entry in inputs])
+    shift[flat] = rng.uniform(-np.sqrt(3.0), np.sqrt(3.0), int(flat.sum()))
+    for rows, dof in noise_groups(flight):
+        if dof is not None:
+            shift[rows] *= np.sqrt(dof / rng.chisquare(dof))
+    return shift
+
+
+def _drawn(result: PassResult, drawn: Propagated) -> PassResult:
+    """Return `result` with the draws' uncertainty and interval; the budget gets a closing row."""
+    assert result.sensitivities_mps is not None
+    first = float(result.sensitivities_mps @ result.sensitivities_mps)
+    extra = float(np.sqrt(max(drawn.u**2 - first, 0.0)))
+    owner = f"pass {result.label}"
+    closing = entered(owner, "beyond first order", "beyond first order", 1.0, "1")
+    inputs = (*result.inputs, closing)
+    sensitivities = np.append(result.sensitivities_mps, extra)
+    half = (drawn.interval[1] - drawn.interval[0]) / 2.0
+    return replace(
+        result,
+        speed_u_mps=drawn.u,
+        speed_U95_mps=half,
+        coverage_factor=half / drawn.u,
+        dof=None,
+        method="monte carlo",
+        interval95_mps=drawn.interval,
+        budget=budget_rows(inputs, sensitivities),
+        inputs=inputs,
+        sensitivities_mps=sensitivities,
+    )
