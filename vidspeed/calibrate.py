@@ -20,7 +20,7 @@ from vidspeed.record.figures import calibration_picture
 from vidspeed.session.read import read_session
 from vidspeed.values import CameraFit, PassResult, Session, Value
 
-CHECK_WITHIN = 2.0  # standard uncertainties that a check marker may be off, each coordinate
+CHECK_WITHIN = 2.0  # standard uncertainties that check markers may be off, RMS of a camera
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -102,18 +102,28 @@ def _size(session: Session, fit: CameraFit) -> tuple[int, int]:
 
 
 def _checks_off(fits: Sequence[CameraFit]) -> list[Failing]:
-    """Name the check markers that are not where the fit puts them."""
+    """Name the cameras whose check markers are not where the fit puts them.
+
+    The verdict is on all coordinates of a camera together: one coordinate beyond twice its
+    standard uncertainty is nothing unusual among many.
+    """
     return [
         Failing(
-            item=f'camera "{fit.camera}": check marker "{row.name}" is off by '
-            f"{row.residual_m:.3f} m on the ground, {row.normalised:.1f} standard uncertainties "
-            f"(at most {CHECK_WITHIN:g})",
-            mend="measure and pick it again; if it stays, doubt the other markers or their u_m",
+            item=f'camera "{fit.camera}": check markers are off by {fit.check_rms_of_u:.1f} times '
+            f"their standard uncertainties (RMS, at most {CHECK_WITHIN:g}): {_each_check(fit)}",
+            mend="measure and pick them again; if it stays, doubt the other markers or their u_m",
         )
         for fit in fits
-        for row in fit.markers
-        if row.use == "check" and row.normalised > CHECK_WITHIN
+        if fit.check_rms_of_u is not None and fit.check_rms_of_u > CHECK_WITHIN
     ]
+
+
+def _each_check(fit: CameraFit) -> str:
+    return ", ".join(
+        f'"{row.name}" {row.residual_m:.3f} m on the ground, {row.normalised:.1f} times'
+        for row in fit.markers
+        if row.use == "check"
+    )
 
 
 def _layouts(fits: Sequence[CameraFit]) -> list[Failing]:

@@ -217,6 +217,7 @@ def camera_fit(name: str) -> CameraFit:
                 residual_m=0.05 * float(np.hypot(*left)),
                 u_m=0.03,
                 normalised=float(np.abs(left).max() / 0.5),
+                u_px=np.full(2, 0.5),
             )
         )
     return CameraFit(

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 
 from vidspeed.errors import CalibrationError, MotionError
@@ -94,22 +97,8 @@ def _with_twin(fit: CameraFit, tried: list[tuple[float, Network, State, Adjustme
                     "well; add markers off the plane of the others (on poles), or state position_m"
                 ),
             )
-            return _replace_problems(fit, (*fit.problems, problem))
+            return replace(fit, problems=(*fit.problems, problem))
     return fit
-
-
-def _replace_problems(fit: CameraFit, problems: tuple[Problem, ...]) -> CameraFit:
-    return CameraFit(
-        camera=fit.camera,
-        pose=fit.pose,
-        lens=fit.lens,
-        position_u_m=fit.position_u_m,
-        focal_u_px=fit.focal_u_px,
-        rms_px=fit.rms_px,
-        check_rms_m=fit.check_rms_m,
-        markers=fit.markers,
-        problems=problems,
-    )
 
 
 def camera_fit(
@@ -120,7 +109,7 @@ def camera_fit(
     lens = station.lens_at(state)
     residuals = _marker_residuals(network, station, state, covariance)
     fitted = [row for row in residuals if row.use == "fit"]
-    held = [row.residual_m for row in residuals if row.use == "check"]
+    held = [row for row in residuals if row.use == "check"]
     return CameraFit(
         camera=camera.name,
         pose=station.pose(state),
@@ -128,12 +117,18 @@ def camera_fit(
         position_u_m=np.sqrt(np.diag(covariance)[station.position]),
         focal_u_px=_focal_u_px(station, covariance, lens),
         rms_px=float(np.sqrt(np.mean([row.residual_px @ row.residual_px for row in fitted]))),
-        check_rms_m=float(np.sqrt(np.mean(np.square(held)))) if held else None,
+        check_rms_m=_rms([row.residual_m for row in held]),
+        check_rms_of_u=_rms([row.residual_px / row.u_px for row in held]),
         markers=tuple(residuals),
         problems=tuple(
             _improbable(camera.name, row) for row in fitted if row.normalised > IMPROBABLE
         ),
     )
+
+
+def _rms(values: Sequence[float] | Sequence[Floats]) -> float | None:
+    """Return the root mean square of all numbers, None where there is none."""
+    return float(np.sqrt(np.mean(np.square(np.array(values))))) if values else None
 
 
 def _improbable(camera: str, row: MarkerResidual) -> Problem:
@@ -195,6 +190,7 @@ def _marker_residuals(
                 residual_m=float(np.linalg.norm(left)) * metres,
                 u_m=float(np.max(allowed)) * metres,
                 normalised=float(np.max(np.abs(left) / allowed)),
+                u_px=allowed,
             )
         )
     return rows

@@ -44,9 +44,17 @@ def camera_table(fits: Sequence[CameraFit]) -> Table:
             *(f"{value:.2f} ± {u:.2f}" for value, u in place),
             f"{fit.lens[0]:.1f} ± {fit.focal_u_px:.1f}",
             f"{fit.rms_px:.2f}",
-            "none" if fit.check_rms_m is None else f"{fit.check_rms_m:.3f}",
+            _check_text(fit),
         )
     return table
+
+
+def _check_text(fit: CameraFit) -> str:
+    """Return the RMS of the check markers on the ground, and in their own uncertainties."""
+    if fit.check_rms_m is None:
+        return "none"
+    of_u = "" if fit.check_rms_of_u is None else f" ({fit.check_rms_of_u:.1f} u)"
+    return f"{fit.check_rms_m:.3f}{of_u}"
 
 
 def forecast_text(result: PassResult, unit: str) -> str:

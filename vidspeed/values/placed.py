@@ -35,7 +35,7 @@ class MarkerResidual(Value):
 
     `residual_px` (2,) is picked less re-projected; `residual_m` its size on the ground (across
     the line of sight at the marker); `normalised` is the largest coordinate over its own
-    standard uncertainty.
+    standard uncertainty, `u_px` (2,) those of both.
     """
 
     name: str
@@ -46,11 +46,17 @@ class MarkerResidual(Value):
     residual_m: float
     u_m: float  # standard uncertainty of residual_m's larger direction
     normalised: float
+    u_px: Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CameraFit(Value):
-    """A calibrated camera: best estimate, and what is left of each marker."""
+    """A calibrated camera: best estimate, and what is left of each marker.
+
+    `check_rms_m` and `check_rms_of_u` are root mean squares over the check markers: of their
+    distance on the ground, and of their coordinates over their own standard uncertainties. None
+    where no check marker is picked.
+    """
 
     camera: str
     pose: Pose
@@ -61,6 +67,7 @@ class CameraFit(Value):
     check_rms_m: float | None
     markers: tuple[MarkerResidual, ...]
     problems: tuple[Problem, ...]
+    check_rms_of_u: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
