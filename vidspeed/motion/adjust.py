@@ -109,6 +109,13 @@ def _adjustment(point: _Point[State], iterations: int) -> Adjustment:
     )
 
 
+def newton_step(jacobian: Floats, pull: Floats) -> Floats:
+    """Return the Gauss-Newton step (n,) for the gradient `pull` (n,) of whitened residuals."""
+    if not np.all(np.isfinite(jacobian)):
+        return np.full(len(pull), np.nan)
+    return _damped_step(jacobian.T @ jacobian, pull, 0.0)
+
+
 def _damped_step(normal: Floats, gradient: Floats, damping: float) -> Floats:
     scale = np.diag(normal).copy()
     scale[scale <= 0.0] = 1.0
