@@ -13,7 +13,7 @@ import numpy as np
 
 from vidspeed.errors import MotionError
 from vidspeed.motion.account import account
-from vidspeed.motion.flight import Lit, solve
+from vidspeed.motion.flight import Flight, Lit, solve
 from vidspeed.motion.stand import Stand
 from vidspeed.motion.start import FALLBACK_HEIGHT_M, Sketch, sketch
 from vidspeed.values import Check, Choice, Clip, PassResult, Session, Track, Value
@@ -30,19 +30,26 @@ WORST_NOISE = 12.0  # sqrt(q) above which the lights do not follow a flight at a
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Seen(Value):
-    """A clip of a pass with all that moved in it."""
+    """A clip of a pass with all that moved in it; `span_s` is when it began and ended, if known."""
 
     clip: Clip
     stand: Stand
     tracks: tuple[Track, ...]
+    span_s: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Found(Value):
-    """A pass, and the number of other candidates that explain it about equally well."""
+    """A pass: its account, the flight it was solved as, and who else might be it.
+
+    `rivals` is the number of other candidates that explain it about equally well; `tracks` are
+    all candidates of the (first) clip, the one that was taken first.
+    """
 
     result: PassResult
-    rivals: int
+    flight: Flight
+    tracks: tuple[Track, ...]
+    rivals: int = 0
 
 
 def plausible(session: Session, seen: Seen) -> list[Track]:
@@ -102,31 +109,41 @@ def one_pass(session: Session, seen: Sequence[Seen], label: str) -> Found:
     solved = list(_solved(session, options, label))
     if not solved:
         _explain(session, options, label)
-    solved.sort(key=_rank, reverse=True)
-    best, rivals = solved[0], [row for row in solved[1:] if _rival(row, solved[0])]
-    if rivals:
-        best = _with_rivals(best, rivals)
-    return Found(result=best, rivals=len(rivals))
+    return _best(solved)
+
+
+def _best(solved: Sequence[Found]) -> Found:
+    """Return the candidate that explains most, with those that explain about as much."""
+    ranked = sorted(solved, key=_rank, reverse=True)
+    best, rivals = ranked[0], [row for row in ranked[1:] if _rival(row, ranked[0])]
+    if not rivals:
+        return best
+    return replace(
+        best,
+        result=_with_rivals(best.result, [row.result for row in rivals]),
+        tracks=(*best.tracks, *(track for row in rivals for track in row.tracks)),
+        rivals=len(rivals),
+    )
 
 
 def _solved(
     session: Session, options: Sequence[tuple[Seen, list[Track]]], label: str
-) -> Iterator[PassResult]:
-    """Yield the result of every combination of tracks that is a flight of the craft."""
+) -> Iterator[Found]:
+    """Yield every combination of tracks that is a flight of the craft."""
     for tracks in product(*(tracks for _, tracks in options)):
-        result = _attempt(session, [row for row, _ in options], tracks, label)
-        if result is not None:
-            yield result
+        found = _attempt(session, [row for row, _ in options], tracks, label)
+        if found is not None:
+            yield found
 
 
 def _attempt(
     session: Session, seen: Sequence[Seen], tracks: Sequence[Track], label: str
-) -> PassResult | None:
+) -> Found | None:
     try:
-        result = solve_tracks(session, seen, tracks, label)
+        found = _flown(session, seen, tracks, label)
     except MotionError:
         return None
-    return result if _is_craft(result) else None
+    return found if _is_craft(found.result) else None
 
 
 def _explain(session: Session, options: Sequence[tuple[Seen, list[Track]]], label: str) -> None:
@@ -145,11 +162,17 @@ def solve_tracks(
     session: Session, seen: Sequence[Seen], tracks: Sequence[Track], label: str
 ) -> PassResult:
     """Solve a pass from one track a clip. Raises MotionError where no flight explains them."""
+    return _flown(session, seen, tracks, label).result
+
+
+def _flown(session: Session, seen: Sequence[Seen], tracks: Sequence[Track], label: str) -> Found:
     lit = [
         Lit(clip=row.clip.name, stand=row.stand, track=track)
         for row, track in zip(seen, tracks, strict=True)
     ]
-    return account(session, solve(session, lit, label), [row.clip for row in seen], label)
+    flight = solve(session, lit, label)
+    result = account(session, flight, [row.clip for row in seen], label)
+    return Found(result=result, flight=flight, tracks=(tracks[0],))
 
 
 def _is_craft(result: PassResult) -> bool:
@@ -161,13 +184,14 @@ def _lights(result: PassResult) -> int:
     return sum(int(row.used.sum()) for row in result.sightings)
 
 
-def _rank(result: PassResult) -> tuple[bool, int]:
-    return result.status == "measured", _lights(result)
+def _rank(found: Found) -> tuple[bool, int]:
+    return found.result.status == "measured", _lights(found.result)
 
 
-def _rival(other: PassResult, best: PassResult) -> bool:
+def _rival(other: Found, best: Found) -> bool:
     """Tell whether another candidate explains the pass about as well as the best one."""
-    return other.status == best.status and _lights(other) >= EQUAL_LIGHTS * _lights(best)
+    alike = other.result.status == best.result.status
+    return alike and _lights(other.result) >= EQUAL_LIGHTS * _lights(best.result)
 
 
 def _with_rivals(best: PassResult, rivals: Sequence[PassResult]) -> PassResult:
@@ -184,16 +208,12 @@ def _with_rivals(best: PassResult, rivals: Sequence[PassResult]) -> PassResult:
 def many_passes(session: Session, seen: Seen) -> list[Found]:
     """Solve every pass of a clip that may hold several, in order of time, labelled "?"."""
     solved = [_attempt(session, [seen], [track], "?") for track in plausible(session, seen)]
-    waiting = [result for result in solved if result is not None]
-    waiting.sort(key=_rank, reverse=True)
+    waiting = sorted((row for row in solved if row is not None), key=_rank, reverse=True)
     found = []
     while waiting:
-        best = waiting.pop(0)
-        beside = [row for row in waiting if _same_time(row, best)]
-        waiting = [row for row in waiting if not _same_time(row, best)]
-        rivals = [row for row in beside if _rival(row, best)]
-        result = _with_rivals(best, rivals) if rivals else best
-        found.append(Found(result=result, rivals=len(rivals)))
+        beside = [row for row in waiting if _same_time(row.result, waiting[0].result)]
+        waiting = [row for row in waiting if not _same_time(row.result, waiting[0].result)]
+        found.append(_best(beside))
     return sorted(found, key=lambda row: row.result.crossings[0].time_in_s)
 
 
