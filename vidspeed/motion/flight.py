@@ -239,7 +239,9 @@ def _entry(
 
 def take(track: Track, which: Bools) -> Track:
     """Return the lights of a track that `which` (n,) names."""
-    return Track(**{name: getattr(track, name)[which] for name in Track.__dataclass_fields__})
+    columns = {name: getattr(track, name) for name in Track.__dataclass_fields__}
+    kept = {name: row[which] for name, row in columns.items() if isinstance(row, np.ndarray)}
+    return replace(track, **kept)
 
 
 def _carried(
