@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -239,9 +240,11 @@ def _entry(
 
 def take(track: Track, which: Bools) -> Track:
     """Return the lights of a track that `which` (n,) names."""
-    columns = {name: getattr(track, name) for name in Track.__dataclass_fields__}
-    kept = {name: row[which] for name, row in columns.items() if isinstance(row, np.ndarray)}
-    return replace(track, **kept)
+    columns: dict[str, Any] = {name: getattr(track, name) for name in Track.__dataclass_fields__}
+    for name, row in columns.items():
+        if isinstance(row, np.ndarray):
+            columns[name] = row[which]
+    return Track(**columns)
 
 
 def _carried(
