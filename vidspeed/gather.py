@@ -16,7 +16,17 @@ from vidspeed.geometry.course import strip
 from vidspeed.motion.calibration import calibrate_camera
 from vidspeed.motion.stand import Stand
 from vidspeed.session.tables import read_track
-from vidspeed.values import Camera, CameraFit, Clip, ClipView, InputFile, Problem, Session, Value
+from vidspeed.values import (
+    Camera,
+    CameraFit,
+    Clip,
+    ClipView,
+    InputFile,
+    Problem,
+    Session,
+    Track,
+    Value,
+)
 
 Progress = Callable[[str, int, int], None]
 
@@ -97,17 +107,23 @@ def _given(session: Session, clip: Clip) -> Looked:
     assert clip.track is not None
     path = Path(session.folder) / clip.track
     track = read_track(path, height_px=session.camera(clip.camera).image_size_px[1])
-    steps = np.diff(track.time_s) / np.maximum(np.diff(track.frame), 1)
     view = ClipView(
         clip=clip.name, camera=clip.camera, facts=None, brightest=None, still=None, tracks=(track,)
     )
     return Looked(
         clip=clip,
         view=view,
-        interval_s=float(np.median(steps)),
+        interval_s=_interval_s(track),
         input=InputFile(file=clip.track, sha256=hashlib.sha256(path.read_bytes()).hexdigest()),
         problems=(),
     )
+
+
+def _interval_s(track: Track) -> float:
+    """Return the frame interval that a track states, or the median of its own steps."""
+    if track.interval_s is not None:
+        return track.interval_s
+    return float(np.median(np.diff(track.time_s) / np.maximum(np.diff(track.frame), 1)))
 
 
 def _scanned(session: Session, cameras: Cameras, clip: Clip, progress: Progress | None) -> Looked:
@@ -140,7 +156,7 @@ def _scanned(session: Session, cameras: Cameras, clip: Clip, progress: Progress 
             facts=seen.facts,
             brightest=seen.brightest,
             still=seen.still,
-            tracks=seen.tracks,
+            tracks=tuple(replace(row, interval_s=seen.facts.interval_s) for row in seen.tracks),
         ),
         interval_s=seen.facts.interval_s,
         input=InputFile(file=clip.file, sha256=seen.facts.sha256),

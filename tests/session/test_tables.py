@@ -114,7 +114,17 @@ def test_what_a_track_leaves_out(tmp_path: Path) -> None:
     assert track.time_u_s.tolist() == [0.0, 0.0, 0.0]
     for name in ("streak_px", "streak_u_px", "streak_angle_rad", "peak", "snr"):
         assert np.isnan(getattr(track, name)).all()
+    assert track.interval_s is None
     assert len(track) == 3
+
+
+def test_the_frame_interval_of_the_clip_is_read_from_the_first_row_that_states_it(
+    tmp_path: Path,
+) -> None:
+    head, first, *rest = TRACK.splitlines()
+    text = "\n".join([f"{head},interval_s", f"{first},0.0168", *(f"{row}," for row in rest)])
+    track = read_track(put(tmp_path, "track.csv", text), height_px=1080)
+    assert track.interval_s == 0.0168
 
 
 def test_every_figure_of_a_track_comes_back_to_the_last_bit(tmp_path: Path) -> None:

@@ -14,7 +14,7 @@ from vidspeed.values import Outcome, PassResult, Sighted
 
 TRACK_COLUMNS = (
     "frame", "time_s", "x_px", "y_px", "u_x_px", "u_y_px", "row", "cov_xy_px2", "time_u_s",
-    "streak_px", "streak_u_px", "streak_angle_rad", "peak", "snr",
+    "streak_px", "streak_u_px", "streak_angle_rad", "peak", "snr", "interval_s",
     "used", "residual_x_px", "residual_y_px", "x_m",
 )  # fmt: skip
 
@@ -42,6 +42,7 @@ def track_csv(sighted: Sighted) -> bytes:
         track.streak_angle_rad.tolist(),
         track.peak.tolist(),
         track.snr.tolist(),
+        [track.interval_s] * len(track),
         [int(used) for used in sighted.used.tolist()],
         sighted.residual_px[:, 0].tolist(),
         sighted.residual_px[:, 1].tolist(),

@@ -168,6 +168,7 @@ def _track(rows: list[Row], height_px: int) -> Track:
     cov_px2[:, 0, 1] = cov_px2[:, 1, 0] = _column(rows, "cov_xy_px2")
     row = _column(rows, "row", np.nan)
     streak = {name: _column(rows, name, np.nan) for name in _STREAK}
+    intervals = [each.values["interval_s"] for each in rows]
     return Track(
         frame=np.array([each.values["frame"] for each in rows], dtype=np.int64),
         time_s=_column(rows, "time_s"),
@@ -175,5 +176,6 @@ def _track(rows: list[Row], height_px: int) -> Track:
         cov_px2=cov_px2,
         row=np.where(np.isnan(row), xy_px[:, 1] / height_px, row),
         time_u_s=_column(rows, "time_u_s"),
+        interval_s=next((value for value in intervals if value is not None), None),
         **streak,
     )

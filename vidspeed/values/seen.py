@@ -33,7 +33,8 @@ class Track(Value):
     `time_s` is the frame's stamp before any correction. `cov_px2` (n, 2, 2) is the covariance of
     `xy_px` from the pixel noise alone. `row` (n,) from 0 to 1 says where in the read-out the
     light's row lies. `time_u_s` (n,) is what the stamp's quantisation leaves open. The streak
-    columns are NaN where a light is a point or the fit does not give them.
+    columns are NaN where a light is a point or the fit does not give them. `interval_s` is the
+    median time between the frames of its clip, None where only the lights are known.
     """
 
     frame: Ints
@@ -47,6 +48,7 @@ class Track(Value):
     streak_angle_rad: Floats  # picture frame, from +x towards +y
     peak: Floats  # height above the background in luma levels, negative where darker
     snr: Floats  # peak over the noise of a pixel
+    interval_s: float | None = None
 
     def __len__(self) -> int:
         return len(self.time_s)
