@@ -14,19 +14,18 @@ import numpy as np
 from vidspeed.errors import MotionError
 from vidspeed.motion.adjust import Adjustment, adjust
 from vidspeed.motion.build import build
+from vidspeed.motion.draft import BEYOND, Draft, carried, first_draft, reference_s, weaves
 from vidspeed.motion.network import Network
 from vidspeed.motion.noise import Noise, noise_of
-from vidspeed.motion.path import ORDERS, Nominal, places_at, rewritten, weave_basis
+from vidspeed.motion.path import Nominal, places_at, rewritten
 from vidspeed.motion.stand import Stand
 from vidspeed.motion.start import Sketch, line_places, sketch
 from vidspeed.motion.traverse import LightsIn, PassIn
 from vidspeed.motion.unknowns import State
 from vidspeed.values import Bools, Floats, Session, Track, Value
 
-BEYOND = 0.5  # lights farther than this part of the course outside the gates stay out
 OUTLIER = 25.0  # squared distance (2 dof) beyond which a light is not the craft: p = 4e-6
 LEAST_LIGHTS = 4
-RIDGE = 1e-3  # keeps the weights of a weave that is carried over from growing past their prior
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -110,13 +109,14 @@ def _solve_from(
     covariances = [stamp_covariance(row.track) for row in lit]
     used = [_near(row.x_m, length_m) for row in sketches]
     noise = [Noise(scale=1.0, correlation=0.0, dof=1.0)] * len(lit)
-    entry = _first(label, lit, sketches, line_m, length_m)
-    previous: tuple[Flight, _Entry] | None = None
+    entry = first_draft(label, [row.track for row in lit], sketches, line_m, length_m)
+    previous: Flight | None = None
+    drafted = entry
     for attempt in range(8):
         passed = _entry(entry, lit, covariances, used, noise)
         network, state = build(session, [row.stand for row in lit], [passed])
         if previous is not None:
-            state = _carried(*previous, network, state, entry)
+            state = carried(previous.network, previous.state, drafted, network, state, entry)
         state, adjustment = adjust(network, state)
         flight = Flight(
             network=network,
@@ -137,7 +137,7 @@ def _solve_from(
         )
         if settled:
             return flight
-        previous = (flight, entry)
+        previous, drafted = flight, entry
         entry, used, noise = fresh, kept, heard
     return flight
 
@@ -162,57 +162,8 @@ def _near(x_m: Floats, length_m: float) -> Bools:
     return np.asarray(near)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Entry(Value):
-    """The pass as far as it is known: what the next adjustment is written about."""
-
-    label: str
-    nominal: Nominal
-    coefficients: Floats
-    offsets_s: Floats
-    weave: tuple[Floats, ...]  # its functions at all lights of each clip, used or not
-
-
-def _first(
-    label: str,
-    lit: Sequence[Lit],
-    sketches: Sequence[Sketch],
-    line_m: tuple[float, float],
-    length_m: float,
-) -> _Entry:
-    """Begin with a uniform flight down a line y, z = `line_m`."""
-    speed = float(np.median([row.speed_mps for row in sketches]))
-    middles = [row.middle_s for row in sketches]
-    references = [_reference_s(row.track) for row in lit]
-    since = [middle - reference for middle, reference in zip(middles, references, strict=True)]
-    direction = float(np.sign(speed))
-    coefficients = np.zeros((ORDERS, 3))
-    coefficients[0] = length_m / 2.0, *line_m
-    coefficients[1, 0] = direction * length_m
-    return _Entry(
-        label=label,
-        nominal=Nominal(middle_s=since[0], duration_s=abs(length_m / speed), direction=direction),
-        coefficients=coefficients,
-        offsets_s=np.array([since[0] - other for other in since]),
-        weave=_weaves([row.x_m for row in sketches], length_m),
-    )
-
-
-def _weaves(places_m: Sequence[Floats], length_m: float) -> tuple[Floats, ...]:
-    """Return the weave's functions at the lights (n,) of each clip, on and near the course."""
-    reach = (-BEYOND * length_m, (1.0 + BEYOND) * length_m)
-    along = np.clip(np.nan_to_num(np.concatenate(places_m)), *reach)
-    parts = np.cumsum([len(row) for row in places_m])[:-1]
-    return tuple(np.split(weave_basis(along, length_m), parts))
-
-
-def _reference_s(track: Track) -> float:
-    """Return the time of the middle light: a clip's clock counts from there."""
-    return float(track.time_s[len(track) // 2])
-
-
 def _entry(
-    entry: _Entry,
+    entry: Draft,
     lit: Sequence[Lit],
     covariances: Sequence[Floats],
     used: Sequence[Bools],
@@ -224,7 +175,7 @@ def _entry(
             stand=order,
             track=take(row.track, used[order]),
             cov_px2=covariances[order][used[order]] * noise[order].variance_factor,
-            reference_s=_reference_s(row.track),
+            reference_s=reference_s(row.track),
             offset_s=float(entry.offsets_s[order]),
             weave=entry.weave[order][used[order]],
         )
@@ -247,33 +198,7 @@ def take(track: Track, which: Bools) -> Track:
     return Track(**columns)
 
 
-def _carried(
-    flight: Flight, before_entry: _Entry, network: Network, fresh: State, entry: _Entry
-) -> State:
-    """Return `fresh` with everything that the flight before it knows.
-
-    The new network is written about the traverse that was found; the weave is the same at the
-    lights.
-    """
-    before, state = flight.network, flight.state
-    old, new = before.traverses[0], network.traverses[0]
-    theta = fresh.theta.copy()
-    shared = before.stations[-1].readout.stop
-    theta[:shared] = state.theta[:shared]
-    grown = np.concatenate(before_entry.weave) * old.growth(state)
-    functions = np.concatenate(entry.weave)
-    normal = functions.T @ functions + RIDGE * np.eye(functions.shape[1])
-    for source, target in ((old.weave_y, new.weave_y), (old.weave_z, new.weave_z)):
-        if source is not None and target is not None:
-            theta[target] = np.linalg.solve(normal, functions.T @ (grown @ state.theta[source]))
-    for was, now in zip(old.clips, new.clips, strict=True):
-        for source, target in ((was.lamp, now.lamp), (was.offset, now.offset)):
-            if source is not None and target is not None:
-                theta[target] = state.theta[source]
-    return State(theta=theta, turns=state.turns)
-
-
-def _reframed(flight: Flight, entry: _Entry) -> _Entry:
+def _reframed(flight: Flight, entry: Draft) -> Draft:
     """Write the pass about the traverse just found."""
     times = flight.gate_times_s
     traverse = flight.network.traverses[0]
@@ -287,12 +212,12 @@ def _reframed(flight: Flight, entry: _Entry) -> _Entry:
         for clip in traverse.clips
     ]
     places = [light_places(flight, order)[:, 0] for order in range(len(flight.lit))]
-    return _Entry(
+    return Draft(
         label=entry.label,
         nominal=nominal,
         coefficients=rewritten(traverse.coefficients(flight.state), flight.nominal, nominal),
         offsets_s=np.array(offsets),
-        weave=_weaves(places, flight.length_m),
+        weave=weaves(places, flight.length_m),
     )
 
 
