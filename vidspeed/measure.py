@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from itertools import count
 from pathlib import Path
 
@@ -23,9 +24,10 @@ from vidspeed.gather import (
 from vidspeed.geometry.course import drawing
 from vidspeed.motion.budget import covariance
 from vidspeed.motion.choose import Found, Seen, many_passes, one_pass, relabelled
+from vidspeed.motion.pairs import UNNAMED, Solved, joined, with_assumed_line
 from vidspeed.plan import advice, relative_U95
 from vidspeed.session.read import read_session
-from vidspeed.values import Outcome, PassResult, Problem, Session
+from vidspeed.values import Outcome, PassResult, Problem, Session, Value
 
 
 def run(folder: Path, *, progress: Progress | None = None) -> Outcome:
@@ -81,25 +83,29 @@ def run(folder: Path, *, progress: Progress | None = None) -> Outcome:
 def solve_passes(
     session: Session, cameras: Cameras, clips: Sequence[Looked], progress: Progress | None = None
 ) -> tuple[list[PassResult], list[Problem]]:
-    """Solve every pass: clips of one label together, every other clip for as many as it holds."""
-    passes: list[PassResult] = []
-    problems = _unlabelled(session)
-    numbers = _free_numbers(clips)
-    groups = _groups(clips)
-    for done, (label, group) in enumerate(groups):
+    """Solve every pass: clips of one label together, every other clip for as many as it holds.
+
+    Passes that clips of several cameras without a label have in common are solved together,
+    where it is sure which they are.
+    """
+    rows = [_seen(cameras, row) for row in clips if row.interval_s is not None]
+    labelled = _labelled(rows)
+    others = [row for row in rows if row.clip.pass_label is None]
+    solved: list[_Pass] = []
+    problems: list[Problem] = []
+    for done, (label, group) in enumerate(labelled.items()):
         if progress is not None:
-            progress("solving", done, len(groups))
-        seen = [
-            Seen(clip=row.clip, stand=cameras.stands[row.clip.camera][0], tracks=row.view.tracks)
-            for row in group
-            if row.interval_s is not None
-        ]
-        if not seen:
-            continue
-        results, faults = _solve_group(session, seen, label, numbers)
-        passes += results
+            progress("solving", done, len(labelled) + len(others))
+        made, faults = _solve_labelled(session, group, label)
+        solved.append(replace(made, order=(float(rows.index(group[0])), 0.0)))
         problems += faults
-    return passes, problems
+    made_alone, faults = _solve_others(session, others, progress, len(labelled))
+    solved += [
+        replace(row, order=(float(rows.index(others[int(row.order[0])])), row.order[1]))
+        for row in made_alone
+    ]
+    passes = _numbered(sorted(solved, key=lambda row: row.order), _free_numbers(clips))
+    return passes, problems + faults
 
 
 def _what_would_help(
@@ -121,19 +127,30 @@ def _what_would_help(
     return [Problem(level="warn", where="session.toml", message=message)]
 
 
-def _groups(clips: Sequence[Looked]) -> list[tuple[str | None, list[Looked]]]:
-    """Return the clips of each labelled pass together, every other clip alone, in their order."""
-    labelled: dict[str, list[Looked]] = {}
-    groups: list[tuple[str | None, list[Looked]]] = []
-    for row in clips:
-        label = row.clip.pass_label
-        if label is None:
-            groups.append((None, [row]))
-        elif label in labelled:
-            labelled[label].append(row)
-        else:
-            labelled[label] = [row]
-            groups.append((label, labelled[label]))
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Pass(Value):
+    """A pass to be reported, its label "?" where the session gives none; `order` sorts them."""
+
+    result: PassResult
+    order: tuple[float, float] = (0.0, 0.0)
+
+
+def _seen(cameras: Cameras, row: Looked) -> Seen:
+    facts = row.view.facts
+    return Seen(
+        clip=row.clip,
+        stand=cameras.stands[row.clip.camera][0],
+        tracks=row.view.tracks,
+        span_s=(0.0, facts.duration_s) if facts is not None else None,
+    )
+
+
+def _labelled(rows: Sequence[Seen]) -> dict[str, list[Seen]]:
+    """Return the clips of each label together, in their order."""
+    groups: dict[str, list[Seen]] = {}
+    for row in rows:
+        if row.clip.pass_label is not None:
+            groups.setdefault(row.clip.pass_label, []).append(row)
     return groups
 
 
@@ -143,47 +160,86 @@ def _free_numbers(clips: Sequence[Looked]) -> Iterator[str]:
     return (str(number) for number in count(1) if str(number) not in given)
 
 
-def _unlabelled(session: Session) -> list[Problem]:
-    """Point out clips of several cameras that no label brings together."""
-    cameras = {clip.camera for clip in session.clips if clip.pass_label is None}
-    if len(cameras) < 2:
-        return []
-    message = (
-        "clips of several cameras have no `pass` label and are measured each alone; give the clips "
-        "that show the same pass one label, and they are solved together"
-    )
-    return [Problem(level="warn", where="session.toml", message=message)]
+def _numbered(rows: Sequence[_Pass], numbers: Iterator[str]) -> list[PassResult]:
+    return [
+        relabelled(row.result, next(numbers)) if row.result.label == UNNAMED else row.result
+        for row in rows
+    ]
 
 
-def _solve_group(
-    session: Session, seen: Sequence[Seen], label: str | None, numbers: Iterator[str]
-) -> tuple[list[PassResult], list[Problem]]:
-    """Solve the clips of one label, or one clip without a label."""
-    where = ", ".join(row.clip.name for row in seen) + (f", pass {label}" if label else "")
-    empty_is_right = all(row.clip.expect_none for row in seen)
+def _solve_labelled(
+    session: Session, seen: Sequence[Seen], label: str
+) -> tuple[_Pass, list[Problem]]:
+    """Solve the clips of one label as one pass."""
+    where = f"{_names(seen)}, pass {label}"
     try:
-        found = [one_pass(session, seen, label)] if label else many_passes(session, seen[0])
-        if not found:
-            one_pass(session, seen, "?")
+        found = one_pass(session, seen, label)
     except MotionError as error:
-        if empty_is_right:
-            return [], []
         problem = Problem(level="error", where=where, message=str(error))
-        return [_no_pass(seen, label or next(numbers))], [problem]
-    results = [row.result if label else relabelled(row.result, next(numbers)) for row in found]
-    return results, _complaints(found, where, unexpected=empty_is_right)
+        return _Pass(result=_no_pass(seen, label)), [problem]
+    return _Pass(result=found.result), _complaints([found], where)
 
 
-def _complaints(found: Sequence[Found], where: str, *, unexpected: bool) -> list[Problem]:
-    problems = []
-    if unexpected:
-        message = 'a pass was found although the clip says expect = "none"; look at its picture'
-        problems.append(Problem(level="error", where=where, message=message))
-    for row in found:
-        if row.rivals:
-            detail = row.result.checks[-1].detail
-            problems.append(Problem(level="error", where=where, message=detail))
-    return problems
+def _solve_others(
+    session: Session, clips: Sequence[Seen], progress: Progress | None, before: int
+) -> tuple[list[_Pass], list[Problem]]:
+    """Solve clips without a label: each alone, then together what several cameras saw."""
+    several = len({row.clip.camera for row in clips}) > 1
+    by_itself = with_assumed_line(session) if several else session
+    alone: list[list[Found]] = []
+    solved: list[_Pass] = []
+    problems: list[Problem] = []
+    for done, row in enumerate(clips):
+        if progress is not None:
+            progress("solving", before + done, before + len(clips))
+        alone.append(many_passes(by_itself, row))
+        if not alone[-1] and not row.clip.expect_none:
+            problems.append(Problem(level="error", where=row.clip.name, message=_why(session, row)))
+            solved.append(_Pass(result=_no_pass([row], UNNAMED), order=(float(done), 0.0)))
+        elif alone[-1] and row.clip.expect_none:
+            message = 'a pass was found although the clip says expect = "none"; see its picture'
+            problems.append(Problem(level="error", where=row.clip.name, message=message))
+    together, faults = joined(session, clips, alone)
+    for made in together:
+        problems += _complaints([made.found], _names(made.seen))
+        result = made.found.result
+        if len(made.seen) == 1 and not session.flight_line.stated:
+            problems.append(_without_line(made))
+            result = _no_pass(made.seen, UNNAMED)
+        solved.append(_Pass(result=result, order=made.order))
+    return solved, problems + faults
+
+
+def _why(session: Session, row: Seen) -> str:
+    """Return why a clip has no pass."""
+    try:
+        one_pass(session, [row], UNNAMED)
+    except MotionError as error:
+        return str(error)
+    return "no light moves along the course like the craft"
+
+
+def _without_line(made: Solved) -> Problem:
+    time_s = made.found.result.crossings[0].time_in_s
+    message = (
+        f"the pass at {time_s:.2f} s was paired with none of another camera, and one camera alone "
+        "cannot see how far away the light is; state [flight_line], or give the clips that show "
+        "this pass one `pass` label"
+    )
+    return Problem(level="error", where=_names(made.seen), message=message)
+
+
+def _names(seen: Sequence[Seen]) -> str:
+    return ", ".join(row.clip.name for row in seen)
+
+
+def _complaints(found: Sequence[Found], where: str) -> list[Problem]:
+    return [
+        Problem(level="error", where=where, message=check.detail)
+        for row in found
+        for check in row.result.checks
+        if check.name == "candidates"
+    ]
 
 
 def _no_pass(seen: Sequence[Seen], label: str) -> PassResult:

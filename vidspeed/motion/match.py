@@ -18,6 +18,7 @@ from vidspeed.values import Floats, Value
 REACH = 4.0  # standard uncertainties that a difference may have
 LEAST_U_S = 1e-3
 LAP_HABIT_S = 2.0  # laps repeat within this: a wrong offset may find a pass so nearly in place
+LEAST_LAPS = 3  # intervals that show how well laps repeat
 OMITTED = 0.3  # how often a camera misses a pass that it could have seen
 UNRELATED = 0.02  # how often clips of two cameras have nothing in common
 SURE = 0.99
@@ -159,17 +160,19 @@ def _crowding(first: Reel, second: Reel) -> float:
     """Return how densely (1/s) a wrong offset finds passes nearly in place, by the habit of laps.
 
     Two intervals that scatter by s about a lap differ by nothing with the density 1/(2 sqrt(pi) s).
+    Each clip is judged by its own intervals: those of both agree because the passes are the same.
     """
-    intervals = []
+    crowds = [1.0 / LAP_HABIT_S]
     for reel in (first, second):
-        for way in (-1.0, 1.0):
-            times = [row.middle_s for row in reel.passes if row.direction == way]
-            intervals += list(np.diff(np.sort(times)))
-    least = 1.0 / LAP_HABIT_S
-    if len(intervals) < 3:
-        return least
-    spread = 1.4826 * float(np.median(np.abs(intervals - np.median(intervals))))
-    return max(least, 0.282 / max(spread, LEAST_U_S))
+        laps = [
+            np.diff([row.middle_s for row in reel.passes if row.direction == way])
+            for way in (-1.0, 1.0)
+        ]
+        intervals = np.concatenate(laps)
+        if len(intervals) >= LEAST_LAPS:
+            spread = 1.4826 * float(np.median(np.abs(intervals - np.median(intervals))))
+            crowds.append(0.282 / max(spread, LEAST_U_S))
+    return max(crowds)
 
 
 def _grown(

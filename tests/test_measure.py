@@ -1,0 +1,186 @@
+"""Passes of long clips of several cameras: found, matched, solved together, and doubts said."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.motion.flown import evening, flown
+from vidspeed.gather import Cameras, Looked
+from vidspeed.measure import solve_passes
+from vidspeed.motion.calibration import calibrate_camera
+from vidspeed.values import Clip, ClipView, Sync
+
+CLOCK_S = 1234.5  # what the south camera's clock is ahead
+TIMES_S = (100.0, 141.3, 188.2, 226.9, 271.4)
+SPEEDS_MPS = (101.0, -96.0, 104.0, -93.0, 98.0)
+
+
+def world(seed=60, **line):
+    """Return a scene and its calibrated cameras."""
+    scene = evening(seed, 2, **line)
+    stands = {
+        entry.name: calibrate_camera(scene.session, entry, 1.0 / 60.0)
+        for entry in scene.session.cameras
+    }
+    return scene, Cameras(stands=stands, problems=())
+
+
+def fly(scene, passes, south_s=CLOCK_S):
+    """Fly passes (time, speed) and return the tracks of both cameras, and the true speeds."""
+    tracks, truths = ([], []), []
+    for time_s, speed_mps in passes:
+        lit, truth = flown(scene, speed_mps=speed_mps, starts=(time_s, time_s + south_s))
+        truths.append(truth)
+        for row, own in zip(lit, tracks, strict=True):
+            own.append(row.track)
+    return tracks, truths
+
+
+def looked(name, camera, tracks, **clip):
+    entry = Clip(file=name, camera=camera, **clip)
+    view = ClipView(
+        clip=name, camera=camera, facts=None, brightest=None, still=None, tracks=tuple(tracks)
+    )
+    return Looked(clip=entry, view=view, interval_s=1.0 / 60.0, input=None, problems=())
+
+
+def without(rows, *places):
+    return [row for place, row in enumerate(rows) if place not in places]
+
+
+def test_two_long_clips_become_passes_of_two_cameras():
+    scene, cameras = world(offset_u_m=2.0, height_u_m=1.0)
+    (north, south), truths = fly(scene, zip(TIMES_S, SPEEDS_MPS, strict=True))
+    clips = [
+        looked("n.mp4", "n", without(north, 1)),
+        looked("s.mp4", "s", without(south, 3)[::-1]),
+    ]
+    passes, problems = solve_passes(scene.session, cameras, clips)
+    assert [row.label for row in passes] == ["1", "2", "3", "4", "5"]
+    both, north_only, south_only = ("n.mp4", "s.mp4"), ("n.mp4",), ("s.mp4",)
+    assert [row.clips for row in passes] == [both, south_only, both, north_only, both]
+    assert [row.direction for row in passes] == ["forward", "reverse"] * 2 + ["forward"]
+    for row, truth in zip(passes, truths, strict=True):
+        assert row.speed_mps == pytest.approx(truth, abs=4.0 * row.speed_u_mps)
+    together = [row.speed_u_mps for row in passes if row.clips == both]
+    apart = [row.speed_u_mps for row in passes if row.clips != both]
+    assert max(together) < 0.2 * min(apart)
+    assert problems == []
+    owners = {entry.owner for row in passes for entry in row.inputs}
+    assert {owner for owner in owners if owner.startswith("pass")} == {
+        f"pass {number}" for number in range(1, 6)
+    }
+
+
+def test_without_a_stated_line_only_passes_of_two_cameras_are_measured():
+    scene, cameras = world(seed=61, offset_u_m=0.5, height_u_m=0.5)
+    session = replace(scene.session, flight_line=replace(scene.line, stated=False))
+    (north, south), truths = fly(scene, zip(TIMES_S[:4], SPEEDS_MPS[:4], strict=True))
+    clips = [looked("n.mp4", "n", north), looked("s.mp4", "s", without(south, 3))]
+    passes, problems = solve_passes(session, cameras, clips)
+    assert [row.status for row in passes] == ["measured"] * 3 + ["none"]
+    for row, truth in zip(passes, truths, strict=False):
+        if row.speed_mps is not None:
+            assert row.speed_mps == pytest.approx(truth, abs=4.0 * row.speed_u_mps)
+    assert [problem.level for problem in problems] == ["error"]
+    assert "state [flight_line]" in problems[0].message
+
+
+def test_one_pass_each_is_one_pass():
+    scene, cameras = world()
+    (north, south), truths = fly(scene, [(10.0, 100.0)])
+    clips = [looked("n.mp4", "n", north), looked("s.mp4", "s", south)]
+    passes, problems = solve_passes(scene.session, cameras, clips)
+    assert [row.clips for row in passes] == [("n.mp4", "s.mp4")]
+    assert passes[0].speed_mps == pytest.approx(truths[0], abs=4.0 * passes[0].speed_u_mps)
+    assert problems == []
+
+
+def two_each(scene):
+    """Return two clips a camera, each with one pass the same way, as both cameras saw them."""
+    (north, south), _ = fly(scene, [(10.0, 100.0), (80.0, 101.0)])
+    return [
+        looked(f"{name}{number}.mp4", name, [track])
+        for name, tracks in (("n", north), ("s", south))
+        for number, track in enumerate(tracks, start=1)
+    ]
+
+
+def test_two_pairings_that_both_fit_are_reported_and_measured_alone():
+    scene, cameras = world()
+    passes, problems = solve_passes(scene.session, cameras, two_each(scene))
+    assert [row.clips for row in passes] == [("n1.mp4",), ("n2.mp4",), ("s1.mp4",), ("s2.mp4",)]
+    assert [problem.level for problem in problems] == ["warn"]
+    assert problems[0].where == "n1.mp4, n2.mp4, s1.mp4, s2.mp4"
+    assert "n1.mp4 and s1.mp4: 10.0" in problems[0].message
+    assert "n1.mp4 and s2.mp4: 10.0" in problems[0].message
+    assert "`pass` label" in problems[0].message
+
+
+def test_labels_decide_and_leave_the_others_one_way():
+    scene, cameras = world()
+    clips = [
+        replace(row, clip=replace(row.clip, pass_label="2"))
+        if row.clip.name in ("n2.mp4", "s2.mp4")
+        else row
+        for row in two_each(scene)
+    ]
+    passes, problems = solve_passes(scene.session, cameras, clips)
+    assert [(row.label, row.clips) for row in passes] == [
+        ("1", ("n1.mp4", "s1.mp4")),
+        ("2", ("n2.mp4", "s2.mp4")),
+    ]
+    assert problems == []
+
+
+def test_an_event_decides():
+    scene, cameras = world()
+    flash = Sync(
+        clips=("n1.mp4", "s1.mp4"),
+        time_s=np.array([5.0, 5.0 + CLOCK_S]),
+        time_u_s=np.array([0.005, 0.005]),
+    )
+    clips = two_each(scene)
+    session = replace(scene.session, syncs=(flash,), clips=tuple(row.clip for row in clips))
+    passes, problems = solve_passes(session, cameras, clips)
+    assert [row.clips for row in passes] == [("n1.mp4", "s1.mp4"), ("n2.mp4", "s2.mp4")]
+    assert problems == []
+
+
+def test_what_no_one_flight_explains_is_not_forced_together():
+    # The cameras saw flights of one speed, 12 m apart in height; the line is known to 0.3 m.
+    scene, cameras = world(offset_u_m=0.3, height_u_m=0.3, climb_u_m=0.1)
+    (north, _), _ = fly(scene, [(10.0, 100.0)])
+    (_, south), _ = fly(scene, [(10.0, 100.0)])
+    lifted = replace(south[0], xy_px=south[0].xy_px - np.array([0.0, 60.0]))
+    clips = [looked("n.mp4", "n", north), looked("s.mp4", "s", [lifted])]
+    passes, problems = solve_passes(scene.session, cameras, clips)
+    assert [row.clips for row in passes] == [("n.mp4",), ("s.mp4",)]
+    assert [problem.level for problem in problems] == ["warn"]
+    assert "no one flight explains both" in problems[0].message
+
+
+def test_flights_opposite_ways_are_measured_alone_and_it_is_said():
+    scene, cameras = world()
+    (north, _), _ = fly(scene, [(10.0, 100.0)])
+    (_, south), _ = fly(scene, [(10.0, -100.0)])
+    clips = [looked("n.mp4", "n", north), looked("s.mp4", "s", south)]
+    passes, problems = solve_passes(scene.session, cameras, clips)
+    assert len(passes) == 2
+    assert "no pass of one camera fits one of another" in problems[0].message
+
+
+def test_clips_that_should_hold_no_pass():
+    scene, cameras = world()
+    (north, south), _ = fly(scene, [(10.0, 100.0)])
+    empty = looked("n.mp4", "n", [], expect_none=True)
+    assert solve_passes(scene.session, cameras, [empty]) == ([], [])
+    passes, problems = solve_passes(
+        scene.session, cameras, [looked("n.mp4", "n", north, expect_none=True)]
+    )
+    assert len(passes) == 1
+    assert 'expect = "none"' in problems[0].message
+    passes, problems = solve_passes(scene.session, cameras, [looked("n.mp4", "n", [])])
+    assert [row.status for row in passes] == ["none"]
+    assert [problem.level for problem in problems] == ["error"]
