@@ -173,7 +173,7 @@ def test_flights_opposite_ways_are_measured_alone_and_it_is_said():
 
 def test_clips_that_should_hold_no_pass():
     scene, cameras = world()
-    (north, south), _ = fly(scene, [(10.0, 100.0)])
+    (north, _), _ = fly(scene, [(10.0, 100.0)])
     empty = looked("n.mp4", "n", [], expect_none=True)
     assert solve_passes(scene.session, cameras, [empty]) == ([], [])
     passes, problems = solve_passes(
