@@ -7,7 +7,7 @@ import itertools
 import numpy as np
 import pytest
 
-from vidspeed.clip.background import SAMPLES, Backdrop, ground, halved, middle_of_nine
+from vidspeed.clip.background import SAMPLES, Backdrop, ground, halved, middle_of_nine, negative
 from vidspeed.clip.read import Frame
 
 from .painted import streak_picture
@@ -48,13 +48,23 @@ def test_a_standing_lamp_is_background_and_a_new_light_is_not():
     level = 40.0 + streak_picture((80, 120), (30.0, 30.0), (0, 0), 2.0, 150.0, points=1)
     backdrop = filled(rng, level)
     quiet = np.clip(np.rint(rng.normal(level, 2.0)), 0, 255).astype(np.uint8)
-    assert not backdrop.above(halved(quiet)).any()
+    assert not any(sign.any() for sign in backdrop.apart(halved(quiet)))
     new = quiet + streak_picture((80, 120), (80.0, 50.0), (0, 0), 1.4, 40.0, points=1)
-    raised = backdrop.above(halved(new.astype(np.uint8)))
+    raised, lowered = backdrop.apart(halved(new.astype(np.uint8)))
     y, x = np.nonzero(raised)
     assert len(x) > 0
     assert abs(2 * x + 0.5 - 80.0).max() < 6
     assert abs(2 * y + 0.5 - 50.0).max() < 6
+    assert not lowered.any()
+
+
+@pytest.mark.parametrize(("top", "kind"), [(255, np.uint8), (1020, np.uint16)])
+def test_the_negative_of_a_negative_is_the_picture(top, kind):
+    luma = np.arange(top + 1).astype(kind).reshape(1, -1)
+    assert negative(luma).dtype == kind
+    assert negative(luma)[0, 0] == top
+    assert np.array_equal(negative(negative(luma)), luma)
+    assert negative(np.array([1023], np.uint16)) == 0
 
 
 def test_many_spots_make_the_search_less_eager_and_few_relax_it():

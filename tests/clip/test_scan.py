@@ -208,3 +208,36 @@ def test_a_faint_light_is_found(tmp_path):
     assert len(track) >= 20
     assert np.sqrt((off**2).mean()) < 0.35
     assert 0.7 < z < 1.4
+
+
+@pytest.mark.parametrize(("codec", "crf"), [("ffv1", None), ("h264", 18), ("hevc", 18)])
+@pytest.mark.parametrize("peak", [-70.0, -400.0])
+def test_a_craft_darker_than_the_sky_is_found_and_its_covariance_is_honest(
+    tmp_path, codec, crf, peak
+):
+    """The second one is black: its pixels are full, at the other end."""
+    squares, offs = [], []
+    for seed in range(3):
+        flyer = Flyer(peak=peak, open_share=0.4, start=(25.0, 50.0 + 7.3 * seed))
+        painting = Painting(flyers=[flyer], level=140.0, lamps=2, seed=seed)
+        suffix = ".avi" if codec == "ffv1" else ".mp4"
+        path = paint_clip(tmp_path / f"a{seed}{suffix}", painting, codec=codec, crf=crf)
+        (track,) = scan(path).tracks
+        assert len(track) >= 25
+        assert np.all(track.peak < 0.0)
+        off, z = errors_of(track, flyer)
+        offs.append(off)
+        squares.append(z**2)
+    off = np.concatenate(offs)
+    assert np.sqrt((off**2).mean()) < 0.2
+    assert abs(off.mean(axis=0)).max() < 0.06
+    assert 0.6 < np.sqrt(np.mean(squares)) < 1.5
+
+
+def test_the_dark_rim_that_sharpening_puts_around_a_light_is_no_craft(tmp_path):
+    light = Flyer(peak=150.0, width=1.4)
+    rim = Flyer(peak=-40.0, width=2.4)
+    painting = Painting(flyers=[light, rim], level=90.0)
+    (track,) = scan(paint_clip(tmp_path / "a.mp4", painting, codec="mjpeg")).tracks
+    assert np.all(track.peak > 0.0)
+    assert len(track) >= 25

@@ -78,15 +78,17 @@ class Backdrop:
             if self.ready:
                 self._renew(half)
 
-    def above(self, half: Picture) -> Raised:
-        """Return by how much the half-size picture (h, w) stands above background and noise, or 0.
+    def apart(self, half: Picture) -> tuple[Raised, Raised]:
+        """Return by how much the half-size picture (h, w) stands above the background, and below.
 
-        What stands out is weighed over three by three pixels, as a lamp's image is spread; the
-        unit is `UNIT` of a luma level.
+        0 where noise could do it. What stands out is weighed over three by three pixels, as a
+        lamp's image is spread; the unit is `UNIT` of a luma level.
         """
         if self._level is None or self._ceiling is None:
             raise RuntimeError("the background is not ready")
-        return np.maximum(cv2.subtract(_weighed(half, self._level), self._ceiling), 0)
+        away = _weighed(half, self._level)
+        above = np.maximum(cv2.subtract(away, self._ceiling), 0)
+        return above, np.maximum(cv2.subtract(-away, self._ceiling), 0)
 
     def adapt(self, spots: int) -> None:
         """Make the search less eager where noise gives many spots, and more again later."""
@@ -156,6 +158,12 @@ def _weighed(half: Picture, level: Picture) -> Raised:
 def level_scale(luma: Luma) -> float:
     """Return what a level is worth in levels of eight bits (ten bits in uint16: a quarter)."""
     return 1.0 if luma.dtype == np.uint8 else 0.25
+
+
+def negative(luma: Luma) -> Luma:
+    """Return the picture's negative: what is darker than its background is brighter in it."""
+    top = luma.dtype.type(round(255.0 / level_scale(luma)))
+    return np.asarray(top - np.minimum(luma, top), luma.dtype)
 
 
 def to_eight_bits(luma: Luma) -> Picture:

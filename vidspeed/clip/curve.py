@@ -52,6 +52,16 @@ class Curve(Value):
         return np.asarray(root**self.power - TOE)
 
 
+def negative_curve(full_range: bool) -> Curve:
+    """Return the curve of a picture's negative: straight, from white to black.
+
+    Something dark takes away a share of the light behind it, which no curve of added light
+    describes; a straight one is wrong equally on both sides of its middle.
+    """
+    black, white = BLACK_WHITE[full_range]
+    return Curve(power=1.0, black=255.0 - white, white=255.0 - black)
+
+
 def curve_of(power: float, full_range: bool) -> Curve:
     """Return the curve of a power for a clip of full or limited range.
 

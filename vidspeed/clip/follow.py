@@ -245,7 +245,9 @@ def _stands(spot: Spot, before: Sequence[Spot]) -> bool:
 
 
 def _alike(one: Spot, other: Spot) -> bool:
-    """Say whether two spots could be one lamp by their brightness."""
+    """Say whether two spots could be one lamp, or one dark craft, by their brightness."""
+    if one.darker != other.darker:
+        return False
     ratio = one.peak / max(other.peak, 1e-9)
     return 1.0 / DIMMER < ratio < DIMMER
 

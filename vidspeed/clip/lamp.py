@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vidspeed.clip.background import level_scale
-from vidspeed.clip.curve import POWERS, Curve, curve_of
+from vidspeed.clip.curve import POWERS, Curve, curve_of, negative_curve
 from vidspeed.clip.ends import excess_of_streaks, widened
 from vidspeed.clip.fit import (
     HALO_SHARE,
@@ -93,8 +93,11 @@ def _pixels(spot: Spot, full_level: float) -> Pixels:
 
 
 def _full_level(spots: Sequence[Spot], full_range: bool) -> float:
-    """Return the level from which a pixel is full: white, or the top where levels go beyond."""
-    white = 255.0 if full_range else 235.0
+    """Return the level from which a pixel is full: white, or the top where levels go beyond.
+
+    Of something dark, whose pixels are a negative, that is black.
+    """
+    white = 255.0 if full_range else 239.0 if spots[0].darker else 235.0
     brightest = max(float(spot.luma.max()) * level_scale(spot.luma) for spot in spots)
     return (white if brightest <= white + NEAR_FULL else 255.0) - NEAR_FULL
 
@@ -103,6 +106,8 @@ def _curve(
     spots: Sequence[Spot], pixels: Sequence[Pixels], longer_px: float, full_range: bool
 ) -> Curve:
     """Return the transfer curve under which the strongest lights fit best."""
+    if spots[0].darker:
+        return negative_curve(full_range)
     order = np.argsort([-spot.snr for spot in spots])[:TEACHERS]
     curves = [curve_of(power, full_range) for power in POWERS]
     costs = []
@@ -186,6 +191,7 @@ def _light(spot: Spot, pixels: Pixels, fit: Fit, spread: Floats, noise: Noise) -
     length_u *= np.sqrt(noise.even)
     is_streak = length > max(fit.parameters[WIDTH], 3.0 * length_u)
     peak = float(fit.modelled.max() if fit.parameters[PEAK] > 0 else fit.modelled.min())
+    peak = -peak if spot.darker else peak
     grain = float(np.sqrt(np.median(pixels.noise2) * noise.ratio[0]))
     return Light(
         spot=spot,

@@ -1,5 +1,8 @@
 """Find what stands out of the background in one frame: spots, with the pixels to fit them by.
 
+By day a craft may be darker than what lies behind it. Such a spot keeps the negative of its
+pixels, and is from there on treated like any other.
+
 A spot is found at half size, cheaply, and keeps a patch of the frame at full size together with
 the background's samples there. Only the spots of a track that moves are fitted (`fit.py`).
 """
@@ -11,11 +14,12 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from vidspeed.clip.background import Backdrop, Raised, level_scale
+from vidspeed.clip.background import Backdrop, Raised, level_scale, negative
 from vidspeed.clip.read import Frame, Luma
 from vidspeed.values import Bools, Floats, Picture, Value
 
-MOST_SPOTS = 24  # the strongest of a frame are kept
+MOST_SPOTS = 24  # the strongest of a frame are kept, of either sign
+BESIDE = 8  # half-size pixels: nearer to a stronger spot of the other sign, it is its fringe
 MARGIN_PX = 14  # full-size pixels around what stood out
 FLOODED = 0.03  # share of the picture that stands out when the exposure jumped, not a light
 
@@ -27,7 +31,8 @@ class Spot(Value):
     `xy_px` (2,) is the centre of what stands out, `half_px` (2,) half the streak's vector,
     `sigma_px` its width; `corner_px` (x, y) is the patch's first pixel; `luma` (h, w) and `past`
     (n, h, w) are the frame and the background's samples there, `own` (h, w) is False where
-    another spot lies. `cut` says that it reaches the edge of the picture.
+    another spot lies. `cut` says that it reaches the edge of the picture, `darker` that it is
+    darker than the background: `luma`, `past` and `peak` are then those of the negative.
     """
 
     frame: int
@@ -42,6 +47,7 @@ class Spot(Value):
     past: Luma
     own: Bools
     cut: bool
+    darker: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,22 +62,42 @@ class _Box:
     right: int  # one past the last
     bottom: int
     strength: float
+    darker: bool
 
 
 def find_spots(frame: Frame, half: Picture, backdrop: Backdrop) -> list[Spot]:
-    """Return the spots of a frame, strongest first, at most `MOST_SPOTS`."""
-    raised = backdrop.above(half)
-    count = cv2.countNonZero(raised)
-    if count == 0 or count > FLOODED * raised.size:
-        backdrop.adapt(count)
+    """Return the spots of a frame, brighter and darker ones, strongest of each sign first."""
+    raised = backdrop.apart(half)
+    counts = [cv2.countNonZero(each) for each in raised]
+    if not any(counts) or max(counts) > FLOODED * half.size:
+        backdrop.adapt(max(counts))
         return []
-    boxes = _groups(raised)
-    backdrop.adapt(len(boxes))
-    strongest = sorted(boxes, key=lambda box: -box.strength)[:MOST_SPOTS]
-    return [_spot(frame, half, backdrop, box, strongest) for box in strongest]
+    brighter, darker = (
+        _groups(each, darker=sign) if count else []
+        for each, count, sign in zip(raised, counts, (False, True), strict=True)
+    )
+    backdrop.adapt(max(len(brighter), len(darker)))
+    strongest = [*_strongest(brighter, darker), *_strongest(darker, brighter)]
+    return [_spot(frame, backdrop, box, strongest) for box in strongest]
 
 
-def _groups(raised: Raised) -> list[_Box]:
+def _strongest(boxes: list[_Box], others: list[_Box]) -> list[_Box]:
+    """Return the strongest groups, without the fringes of stronger ones of the other sign.
+
+    Lenses, sharpening and codecs put a dark rim around a light, and a light one around the dark.
+    """
+    kept = sorted(boxes, key=lambda box: -box.strength)[:MOST_SPOTS]
+    return [box for box in kept if not any(_is_fringe(box, other) for other in others)]
+
+
+def _is_fringe(box: _Box, other: _Box) -> bool:
+    """Say whether a group lies beside a stronger one."""
+    across = box.left - BESIDE < other.right and other.left < box.right + BESIDE
+    down = box.top - BESIDE < other.bottom and other.top < box.bottom + BESIDE
+    return across and down and box.strength < other.strength
+
+
+def _groups(raised: Raised, *, darker: bool) -> list[_Box]:
     """Group the half-size pixels that stand out and lie within three pixels of each other."""
     there = (raised > 0).astype(np.uint8)
     x, y, width, height = cv2.boundingRect(there)
@@ -90,18 +116,21 @@ def _groups(raised: Raised) -> list[_Box]:
                 right=int(x + left + wide - 3),
                 bottom=int(y + top + high - 3),
                 strength=float(inside.sum(dtype=np.float64)),
+                darker=darker,
             )
         )
     return boxes
 
 
-def _spot(frame: Frame, half: Picture, backdrop: Backdrop, box: _Box, others: list[_Box]) -> Spot:
+def _spot(frame: Frame, backdrop: Backdrop, box: _Box, others: list[_Box]) -> Spot:
     """Measure a group roughly and cut its patch out of the frame."""
     height, width = frame.luma.shape
     left, top = max(2 * box.left - MARGIN_PX, 0), max(2 * box.top - MARGIN_PX, 0)
     right, bottom = min(2 * box.right + MARGIN_PX, width), min(2 * box.bottom + MARGIN_PX, height)
     rows, columns = slice(top, bottom), slice(left, right)
     luma, past = frame.luma[rows, columns].copy(), backdrop.past(rows, columns)
+    if box.darker:
+        luma, past = negative(luma), negative(past)
     own = np.ones(luma.shape, dtype=bool)
     for other in others:
         if other is not box:
@@ -121,6 +150,7 @@ def _spot(frame: Frame, half: Picture, backdrop: Backdrop, box: _Box, others: li
         past=past,
         own=own,
         cut=edge,
+        darker=box.darker,
     )
 
 
