@@ -46,6 +46,7 @@ class Plan:
     lamp_u_m: float
     cameras: int
     lens_kind: str
+    noise: str
     understated: float
 
 
@@ -59,7 +60,8 @@ def draw_case(seed: int, kind: str, regime: str, index: int) -> Case:
     key = (KINDS.index(kind), REGIMES.index(regime), index)
     rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=key))
     cameras = 1 + index % 2
-    plan = draw_plan(rng, kind, regime, cameras)
+    noise = "measured" if kind == "videos" or index % 10 < 8 else "normal"
+    plan = draw_plan(rng, kind, regime, cameras, noise)
     scale_error = rng.standard_normal() * plan.length_u_m / plan.length_m
     line_true, line_stated = draw_lines(rng, plan)
     paths = tuple(
@@ -89,7 +91,7 @@ def draw_case(seed: int, kind: str, regime: str, index: int) -> Case:
     raise RuntimeError(f"{kind}-{regime}-{index}: no geometry found for seed {seed}")
 
 
-def draw_plan(rng: np.random.Generator, kind: str, regime: str, cameras: int) -> Plan:
+def draw_plan(rng: np.random.Generator, kind: str, regime: str, cameras: int, noise: str) -> Plan:
     """Draw the design: course, speeds, and how well everything is stated to be known."""
     tight = regime == "tight"
     length = float(np.round(rng.uniform(30.0, 100.0), 1))
@@ -138,7 +140,8 @@ def draw_plan(rng: np.random.Generator, kind: str, regime: str, cameras: int) ->
         lamp_u_m=lamp_u,
         cameras=cameras,
         lens_kind=str(rng.choice(kinds, p=share)),
-        understated=1.5 if rng.random() < 0.15 else 1.0,
+        noise=noise,
+        understated=1.5 if rng.random() < 0.3 and noise == "normal" else 1.0,
     )
 
 
@@ -255,6 +258,7 @@ def draw_body(rng: np.random.Generator, plan: Plan, name: str) -> Body:
         exposure_s=float(rng.uniform(0.05, 0.5) if video else rng.uniform(0.0, 1.0)) / rate,
         across_px=across,
         along_px=across * rng.uniform(1.0, 3.0),
+        noise=plan.noise,
         understated=plan.understated,
         dropped=float(rng.choice([0.0, 0.1, 0.25])),
         # Bases on which the rates do not repeat for long; a coarser one gives errors that drift.
@@ -436,6 +440,7 @@ def assemble(
         starts = np.array(longest)[:, None] + rng.uniform(0.3, 0.6, starts.shape)
     tables, lens_files = state_tables(rng, plan, drawn, line, paths, starts)
     tags = [f"{plan.cameras} camera", f"lens {plan.lens_kind}", *(c.placement for c in cameras)]
+    tags += [speed_tag(paths[0]), range_tag(paths[0], cameras)]
     tags += ["understated lights"] if plan.understated > 1.0 else []
     tags += [] if plan.line_stated else ["line left out"]
     tags += ["two passes"] if len(paths) > 1 else []
@@ -455,6 +460,19 @@ def assemble(
         picks=picks,
         lens_files=lens_files,
     )
+
+
+def speed_tag(path: TruePath) -> str:
+    """Return the third of the speeds that a pass belongs to."""
+    kmh = 3.6 * path.speed_mps
+    return f"speed {'to 270' if kmh < 270 else '270 to 400' if kmh < 400 else 'above 400'} km/h"
+
+
+def range_tag(path: TruePath, cameras: tuple[TrueCamera, ...]) -> str:
+    """Return how far away the nearest camera is from mid-course, in three steps."""
+    middle = path.smooth(np.zeros(1))[0]
+    near = min(float(np.linalg.norm(camera.pose.position_m - middle)) for camera in cameras)
+    return f"range {'to 30' if near < 30 else '30 to 70' if near < 70 else 'above 70'} m"
 
 
 def state_tables(

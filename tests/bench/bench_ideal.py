@@ -16,11 +16,10 @@ import numpy as np
 from bench_draw import LENS_NAMES
 from bench_scene import Case, TrueCamera, turn
 from bench_truth import Floats, TruePath, mean_along_course, solve_time
+from bench_write import Rows
 
 from vidspeed.geometry.lens import project
 from vidspeed.values import Pose
-
-Rows = list[dict[str, float]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -278,15 +277,8 @@ class Model:
                 for step in 1e-3 * np.eye(3)[1:]
             )
             motion = (camera.see(after) - camera.see(place)) / 1e-4
-            begin = self.light_rows[index].start
-            for k in range(len(tau)):
-                cross = track["cov_xy_px2"][k]
-                one = np.array([[track["u_x_px"][k] ** 2, cross], [cross, track["u_y_px"][k] ** 2]])
-                own = one * camera.understated**2 + track["time_u_s"][k] ** 2 * np.outer(
-                    motion[k], motion[k]
-                )
-                where = slice(begin + 2 * k, begin + 2 * k + 2)
-                covariance[where, where] = own
+            where = self.light_rows[index]
+            covariance[where, where] = light_covariance(track, motion)
             push.append(np.stack([by_y, by_z], axis=-1).reshape(-1, 2))
             x.append(np.repeat(place[:, 0], 2))
         spread = np.concatenate(x)
@@ -295,6 +287,24 @@ class Model:
         slope = np.concatenate(push)
         covariance[first:, first:] += rms**2 * kernel * (slope @ slope.T)
         return np.linalg.inv(np.linalg.cholesky(covariance))
+
+
+def light_covariance(track: dict[str, Floats], motion_px_s: Floats) -> Floats:
+    """Return the true covariance (2 n, 2 n) of a track's lights, x and y in turn.
+
+    Each light's from its root, and by how far two are apart in the track; what rounds the
+    stamps is added along the motion.
+    """
+    count = len(motion_px_s)
+    apart = np.abs(np.subtract.outer(np.arange(count), np.arange(count)))
+    total = np.zeros((count, 2, count, 2))
+    for part in "ab":
+        root = np.column_stack([track[f"root_x{part}_px"], track[f"root_y{part}_px"]])
+        total += np.einsum("kl,ki,lj->kilj", track[f"alike_{part}"][apart], root, root)
+    for k in range(count):
+        moved = track["time_u_s"][k] * motion_px_s[k]
+        total[k, :, k, :] += np.outer(moved, moved)
+    return total.reshape(2 * count, 2 * count)
 
 
 def lens_residuals(case: Case, stated: dict[str, Any], camera: TrueCamera, lens: Floats) -> Floats:

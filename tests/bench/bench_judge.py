@@ -5,16 +5,16 @@ from __future__ import annotations
 import tempfile
 import time
 import traceback
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from bench_draw import KINDS, REGIMES, draw_case
-from bench_ideal import Rows, solve_ideal
+from bench_ideal import solve_ideal
 from bench_scene import Case
 from bench_score import Score, normal_score
-from bench_write import write_case
+from bench_write import Rows, write_case
 
 from vidspeed.values import Outcome, PassResult
 
@@ -32,11 +32,16 @@ def judge(seed: int, kind: str, regime: str, index: int) -> list[Score]:
         case = draw_case(seed, kind, regime, index)
         blank = replace(blank, tags=case.tags)
         with tempfile.TemporaryDirectory(prefix="vidspeed-bench-") as name:
-            tracks = lay_case(case, seed, Path(name))
-            if tracks:
-                ideal = solve_ideal(case, tracks)
-                error = ideal.speed_mps - case.paths[0].speed_mps
-                blank = replace(blank, ideal_z=error / ideal.u_mps, bound_mps=ideal.u_mps)
+            laid = lay_case(case, seed, Path(name))
+            ideal = solve_ideal(case, laid.tracks)
+            error = ideal.speed_mps - case.paths[0].speed_mps
+            blank = replace(
+                blank,
+                tags=case.tags + laid.tags,
+                peak_sigmas=laid.peak_sigmas,
+                ideal_z=error / ideal.u_mps,
+                bound_mps=ideal.u_mps,
+            )
             started = time.perf_counter()
             outcome = run_tool(Path(name))
         scores = score_outcome(case, outcome, blank)
@@ -53,17 +58,35 @@ def run_tool(folder: Path) -> Outcome:
     return run(folder)
 
 
-def lay_case(case: Case, seed: int, folder: Path) -> list[Rows]:
-    """Write the session into the folder; return the lights of the first pass, bare tracks only."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Laid:
+    """What a written session leaves for the ideal solver, and how its lights came about.
+
+    `tracks` are the lights of the first pass, a list a camera: those of the files, or for clips
+    such as the best detector would give. `peak_sigmas`: clips only, see `best_lights`.
+    """
+
+    tracks: list[Rows]
+    tags: tuple[str, ...]
+    peak_sigmas: float | None = None
+
+
+def lay_case(case: Case, seed: int, folder: Path) -> Laid:
+    """Write the session into the folder."""
     kind, regime, index = case.name.rsplit("-", 2)
     key = (KINDS.index(kind), REGIMES.index(regime), int(index), 1)
     rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=key))
     if case.kind == "videos":
-        from bench_video import write_videos
+        from bench_video import best_lights, plan_takes, write_videos
 
-        write_videos(case, folder, rng)
-        return []
-    return write_case(case, folder, rng)
+        takes = plan_takes(case, rng)
+        write_videos(case, takes, folder)
+        tracks, peak = best_lights(takes, rng)
+        looks = [take.camera.look.background for take in takes]
+        tags = [f"codec {take.camera.codec}" for take in takes] + [f"by {look}" for look in looks]
+        return Laid(tracks=tracks, tags=tuple(dict.fromkeys(tags)), peak_sigmas=peak)
+    tracks, kinds = write_case(case, folder, rng)
+    return Laid(tracks=tracks, tags=kinds)
 
 
 def _reason(error: Exception) -> str:
@@ -168,8 +191,9 @@ def describe(case: Case, outcome: Outcome | None, folder: Path) -> str:
         lines += [
             f"camera {camera.name} ({camera.placement}): at {camera.pose.position_m.round(4)}, "
             f"{camera.size_px}, {camera.rate_hz:.3f} Hz, read-out {1e3 * camera.readout_s:.3f} ms, "
-            f"clock {1e6 * (camera.clock_scale - 1):+.1f} ppm, lights {camera.along_px:.3f} x "
-            f"{camera.across_px:.3f} px, dropped {camera.dropped}, stamps {camera.stamp_base_s}",
+            f"clock {1e6 * (camera.clock_scale - 1):+.1f} ppm, {camera.noise} lights "
+            f"{camera.along_px:.3f} x {camera.across_px:.3f} px, "
+            f"dropped {camera.dropped}, stamps {camera.stamp_base_s}",
             f"  lens {camera.lens}",
             f"  axes {camera.pose.camera_from_course.round(5).tolist()}",
         ]

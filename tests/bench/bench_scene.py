@@ -27,6 +27,7 @@ class TrueCamera:
     exposure_s: float
     across_px: float  # standard deviation of a light across its motion
     along_px: float  # ... and along it
+    noise: str  # of its lights: "measured", or "normal" with the three figures around this one
     understated: float  # the stated u is the true one over this
     dropped: float  # share of the lights that are missing
     stamp_base_s: float  # stamps are multiples of this; 0: exact

@@ -1,17 +1,20 @@
-"""Write a case as a session folder with rendered and encoded clips."""
+"""Write a case as a session folder with rendered and encoded clips, and what they could tell."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from bench_light import LightBounds, light_bounds
 from bench_scene import Case, TrueCamera
 from bench_truth import Floats, TruePath
-from bench_write import toml_text, write_survey
+from bench_write import Rows, root_columns, toml_text, write_survey
 
-from vidspeed.render.clip import plan_clip, render_clip
+from vidspeed.render.background import background
+from vidspeed.render.clip import ClipPlan, plan_clip, render_clip
 from vidspeed.render.flight import Flight, Weave
 from vidspeed.render.scene import Look, SceneCamera, StaticLamp
 from vidspeed.values import Marker
@@ -20,25 +23,62 @@ from vidspeed.values import Marker
 PEAKS = {"dark": (0.03, 2.0), "dusk": (0.08, 2.0), "day": (0.3, 2.5)}
 
 
-def write_videos(case: Case, folder: Path, rng: np.random.Generator) -> None:
-    """Write the whole session with video clips; `rng` draws how things look and the noise."""
-    tables = dict(case.stated)
-    clips = iter(tables.pop("clip"))
-    syncs = tables.pop("sync", [])
-    background = str(rng.choice(["dark", "dusk", "day"], p=[0.6, 0.25, 0.15]))
-    lamps = draw_lamps(case, rng)
-    markers = [
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Take:
+    """One clip to be filmed: pass and camera by number, the scene, and the seeds of its noise."""
+
+    number: int
+    index: int
+    camera: SceneCamera
+    flight: Flight
+    plan: ClipPlan
+    clip: dict[str, Any]  # its table in session.toml
+    lamps: tuple[StaticLamp, ...]
+    markers: tuple[Marker, ...]
+    seed: int
+
+    @property
+    def view_seed(self) -> int:
+        """Return the seed of the background, the same for all clips of a camera."""
+        return self.index + 1
+
+    def film(self, folder: Path) -> Path:
+        """Render and encode the clip into a session folder; return its path."""
+        path = folder / str(self.clip["file"])
+        path.parent.mkdir(parents=True, exist_ok=True)
+        render_clip(
+            path,
+            self.camera,
+            [self.flight],
+            self.plan,
+            markers=self.markers,
+            lamps=self.lamps,
+            seed=self.seed,
+            view_seed=self.view_seed,
+        )
+        return path
+
+    def bounds(self) -> LightBounds:
+        """Return how well the lights of the clip could be placed before it is encoded."""
+        rng = np.random.default_rng(self.view_seed)
+        view = background(self.camera, self.markers, self.lamps, rng)
+        return light_bounds(self.camera, self.flight, self.plan, view)
+
+
+def plan_takes(case: Case, rng: np.random.Generator) -> list[Take]:
+    """Plan the clips of a case, pass by pass; `rng` draws how things look and the noise."""
+    clips = iter(case.stated["clip"])
+    look = str(rng.choice(["dark", "dusk", "day"], p=[0.6, 0.25, 0.15]))
+    lamps = tuple(draw_lamps(case, rng))
+    markers = tuple(
         Marker(name=item[0], xyz_m=place, u_m=0.01)
         for item, place in zip(case.markers, case.true_markers, strict=True)
-    ]
-    (folder / "clips").mkdir(parents=True, exist_ok=True)
-    written, names = [], {}
+    )
+    takes = []
     for number, path in enumerate(case.paths):
         for index, camera in enumerate(case.cameras):
-            scene = scene_camera(camera, path, background, rng)
-            clip = dict(next(clips))
-            clip["file"] = f"clips/{camera.name}-{number + 1}{scene.suffix}"
-            flight = scene_flight(path, case.lamp_m[number, index])
+            scene = scene_camera(camera, path, look, rng)
+            file = f"clips/{camera.name}-{number + 1}{scene.suffix}"
             start = case.starts_s[number, index]
             plan = plan_clip(
                 scene,
@@ -47,23 +87,69 @@ def write_videos(case: Case, folder: Path, rng: np.random.Generator) -> None:
                 1e6 * (camera.clock_scale - 1.0),
                 rng,
             )
-            render_clip(
-                folder / clip["file"],
-                scene,
-                [flight],
-                plan,
-                markers=markers,
-                lamps=lamps,
-                seed=int(rng.integers(2**62)),
-                view_seed=index + 1,
+            takes.append(
+                Take(
+                    number=number,
+                    index=index,
+                    camera=scene,
+                    flight=scene_flight(path, case.lamp_m[number, index]),
+                    plan=plan,
+                    clip=dict(next(clips)) | {"file": file},
+                    lamps=lamps,
+                    markers=markers,
+                    seed=int(rng.integers(2**62)),
+                )
             )
-            names.setdefault(camera.name, clip["file"])
-            written.append(clip)
-    tables["clip"] = written
-    if syncs:
-        tables["sync"] = [s | {"clips": [names[name] for name in s["clips"]]} for s in syncs]
+    return takes
+
+
+def write_videos(case: Case, takes: list[Take], folder: Path) -> None:
+    """Write the whole session with its clips."""
+    tables = {key: value for key, value in case.stated.items() if key not in ("clip", "sync")}
+    for take in takes:
+        take.film(folder)
+    tables["clip"] = [take.clip for take in takes]
+    names: dict[str, str] = {}
+    for take in takes:
+        names.setdefault(take.camera.name, take.clip["file"])
+    if "sync" in case.stated:
+        tables["sync"] = [
+            event | {"clips": [names[name] for name in event["clips"]]}
+            for event in case.stated["sync"]
+        ]
     write_survey(case, folder)
     (folder / "session.toml").write_text(toml_text(tables), encoding="utf-8", newline="\n")
+
+
+def best_lights(takes: list[Take], rng: np.random.Generator) -> tuple[list[Rows], float]:
+    """Return the lights of the first pass as the best detector would place them, and a peak.
+
+    Rows as of a bare track: the true places with noise of the Cramér-Rao bound of each light. The
+    peak is the median over a camera's lights, in sigmas of the pixel noise; the fainter camera's.
+    """
+    tracks, peaks = [], []
+    for take in takes:
+        if take.number:
+            continue
+        found = take.bounds()
+        root = np.linalg.cholesky(found.covariance_px2)
+        noise = root @ rng.standard_normal((len(root), 2, 1))
+        seen = found.places.xy_px + noise[:, :, 0]
+        peaks.append(float(np.median(found.peak_sigmas)))
+        tracks.append(
+            [
+                {
+                    "time_s": float(found.places.time_s[k]),
+                    "x_px": float(seen[k, 0]),
+                    "y_px": float(seen[k, 1]),
+                    "row": float(found.places.row[k]),
+                    "time_u_s": 0.0,
+                }
+                | root_columns(root[k], np.full(2, float(k == 0)))
+                for k in range(len(root))
+            ]
+        )
+    return tracks, min(peaks)
 
 
 def visible_s(path: TruePath, sign: float) -> float:
@@ -74,7 +160,7 @@ def visible_s(path: TruePath, sign: float) -> float:
 
 
 def scene_camera(
-    camera: TrueCamera, path: TruePath, background: str, rng: np.random.Generator
+    camera: TrueCamera, path: TruePath, surroundings: str, rng: np.random.Generator
 ) -> SceneCamera:
     """Turn a true camera into the renderer's, with a drawn look and codec."""
     axes, place = camera.pose.camera_from_course, camera.pose.position_m
@@ -86,7 +172,7 @@ def scene_camera(
     spot = rng.uniform(0.8, 2.0)
     range_m = np.linalg.norm(path.smooth(np.zeros(1))[0] - place)
     streak = abs(path.terms[1, 0]) * camera.exposure_s * camera.lens[0] / range_m
-    peak = np.exp(rng.uniform(*np.log(PEAKS[background])))
+    peak = np.exp(rng.uniform(*np.log(PEAKS[surroundings])))
     still = peak * (1.0 + streak / (spot * np.sqrt(2.0 * np.pi))) * (range_m / 60.0) ** 2
     options: dict[str, Any] = {"codec": codec, "crf": crf}
     return SceneCamera(
@@ -102,7 +188,7 @@ def scene_camera(
         readout_u_s=0.0,
         roll_deg=float(roll),
         stamps="uneven" if rng.random() < 0.15 else "steady",
-        look=Look(background=background, lamp_signal=float(still), spot_px=spot),  # type: ignore[arg-type]
+        look=Look(background=surroundings, lamp_signal=float(still), spot_px=spot),  # type: ignore[arg-type]
         **options,
     )
 

@@ -8,39 +8,58 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from bench_noise import Noise, measured_noise, normal_noise
 from bench_scene import Case, TrueCamera
 from bench_truth import Floats, TruePath
 
+Rows = list[dict[str, float]]
+TRACK_COLUMNS = (
+    "frame",
+    "time_s",
+    "x_px",
+    "y_px",
+    "u_x_px",
+    "u_y_px",
+    "cov_xy_px2",
+    "row",
+    "time_u_s",
+)
 
-def write_case(case: Case, folder: Path, rng: np.random.Generator) -> list[list[dict[str, float]]]:
+
+def write_case(
+    case: Case, folder: Path, rng: np.random.Generator
+) -> tuple[list[Rows], tuple[str, ...]]:
     """Write the whole session with bare tracks; `rng` draws the noise of the lights.
 
-    Returns the lights of the first pass, a list of rows a camera.
+    Returns the lights of the first pass, a list of rows a camera, and the kinds of their noise.
     """
     tables = dict(case.stated)
     clips = iter(tables.pop("clip"))
     syncs = tables.pop("sync", [])
     written = []
-    first: list[list[dict[str, float]]] = []
+    first: list[Rows] = []
+    kinds: list[str] = []
     names: dict[str, str] = {}
     for number, path in enumerate(case.paths):
         for index, camera in enumerate(case.cameras):
             clip = dict(next(clips))
             clip["track"] = f"hand/{camera.name}-{number + 1}.csv"
-            rows = lights(
+            rows, kind = lights(
                 camera, path, case.starts_s[number, index], case.lamp_m[number, index], rng
             )
             if number == 0:
                 names[camera.name] = clip["track"]
                 first.append(rows)
-            write_table(folder / clip["track"], rows)
+                kinds.append(f"noise {kind}")
+            shown = [{key: row[key] for key in TRACK_COLUMNS} for row in rows]
+            write_table(folder / clip["track"], shown)
             written.append(clip)
     tables["clip"] = written
     if syncs:
         tables["sync"] = [s | {"clips": [names[name] for name in s["clips"]]} for s in syncs]
     write_survey(case, folder)
     (folder / "session.toml").write_text(toml_text(tables), encoding="utf-8", newline="\n")
-    return first
+    return first, tuple(dict.fromkeys(kinds))
 
 
 def write_survey(case: Case, folder: Path) -> None:
@@ -65,11 +84,12 @@ def write_survey(case: Case, folder: Path) -> None:
 
 def lights(
     camera: TrueCamera, path: TruePath, start_s: float, lamp_m: Floats, rng: np.random.Generator
-) -> list[dict[str, float]]:
+) -> tuple[Rows, str]:
     """Return the rows of a track: where the camera sees the light, with noise, frame by frame.
 
     The craft is at tau = scale * (stamp - start) + exposure / 2 + read-out * row; the row
-    is that of the light itself, found by repetition.
+    is that of the light itself, found by repetition. Beside the columns of its file, a row holds
+    what `root_columns` adds. Also returned: the kind of noise.
     """
     reach = 0.35 * path.length_m + 2.0 * abs(path.speed_mps) / camera.rate_hz
     ends = sorted((path.time_at(-reach), path.time_at(path.length_m + reach)))
@@ -89,13 +109,15 @@ def lights(
     drop[order[:4]] = drop[order[-4:]] = False
     keep &= ~drop
     frame, stamp, xy = frame[keep], stamp[keep], xy[keep]
-    covariance = light_covariance(camera, xy, rng)
-    noise = np.linalg.cholesky(covariance) @ rng.standard_normal((len(xy), 2, 1))
-    told = covariance / camera.understated**2
-    seen = xy + noise[:, :, 0]
+    noise = draw_noise(camera, len(xy), rng)
+    axes = motion_axes(xy)
+    seen = xy + np.einsum("nij,nj->ni", axes, noise.error_px)
+    scaled = axes * noise.stated_u_px[:, None, :]
+    told = scaled @ np.swapaxes(scaled, 1, 2)
+    roots = axes * noise.true_u_px[:, None, :]
     base = camera.stamp_base_s
     written = np.round(stamp / base) * base if base else stamp
-    return [
+    rows = [
         {
             "frame": int(frame[k]),
             "time_s": written[k],
@@ -107,8 +129,28 @@ def lights(
             "row": seen[k, 1] / camera.size_px[1],
             "time_u_s": base / np.sqrt(12.0),
         }
+        | root_columns(roots[k], noise.alike[k])
         for k in range(len(frame))
     ]
+    return rows, noise.kind
+
+
+def draw_noise(camera: TrueCamera, count: int, rng: np.random.Generator) -> Noise:
+    """Draw the errors of a track of a camera."""
+    if camera.noise == "measured":
+        return measured_noise(rng, count)
+    return normal_noise(rng, camera.along_px, camera.across_px, camera.understated, count)
+
+
+def root_columns(root: Floats, alike: Floats) -> dict[str, float]:
+    """Return the columns that tell the ideal solver of a light's true error.
+
+    The covariance is root @ root.T for `root` (2, 2), px. `alike` (2,) in row k of a track is
+    the correlation of the first and of the second part with those of a light k further on.
+    """
+    names = ("root_xa_px", "root_xb_px", "root_ya_px", "root_yb_px")
+    columns = dict(zip(names, map(float, root.ravel()), strict=True))
+    return columns | {"alike_a": float(alike[0]), "alike_b": float(alike[1])}
 
 
 def seen_at(camera: TrueCamera, path: TruePath, tau_s: Floats, lamp_m: Floats) -> Floats:
@@ -129,16 +171,11 @@ def longest_run(keep: Any) -> Any:
     return best
 
 
-def light_covariance(camera: TrueCamera, xy_px: Floats, rng: np.random.Generator) -> Floats:
-    """Return the covariance (n, 2, 2) of each light: an ellipse along the motion."""
+def motion_axes(xy_px: Floats) -> Floats:
+    """Return matrices (n, 2, 2) with the directions along and across the motion as columns."""
     motion = np.gradient(xy_px, axis=0)
-    angle = np.arctan2(motion[:, 1], motion[:, 0])
-    size = np.exp(0.3 * rng.standard_normal(len(xy_px)))
-    along, across = camera.along_px * size, camera.across_px * size
-    c, s = np.cos(angle), np.sin(angle)
-    axes = np.stack([np.stack([c, -s], axis=-1), np.stack([s, c], axis=-1)], axis=1)
-    scaled = axes * np.stack([along, across], axis=-1)[:, None, :]
-    return np.asarray(scaled @ np.swapaxes(scaled, 1, 2))
+    along = motion / np.linalg.norm(motion, axis=1, keepdims=True)
+    return np.stack([along, np.column_stack([-along[:, 1], along[:, 0]])], axis=2)
 
 
 def write_table(path: Path, rows: list[dict[str, Any]]) -> None:

@@ -137,7 +137,7 @@ def row(layout: Layout) -> tuple[str, bool]:
     case = make_case(layout)
     with tempfile.TemporaryDirectory(prefix="vidspeed-bench-") as name:
         folder = Path(name)
-        tracks = write_case(case, folder, np.random.default_rng(1))
+        tracks, _ = write_case(case, folder, np.random.default_rng(1))
         bound = 1.96 * 100.0 * solve_ideal(case, tracks).u_mps / SPEED_MPS
         (result,) = run_tool(folder).passes
     if result.speed_mps is None or result.speed_U95_mps is None or not result.speed_u_mps:
@@ -204,6 +204,7 @@ def make_camera(name: str, place_m: Floats) -> TrueCamera:
         readout_s=0.0,
         clock_scale=1.0,
         exposure_s=0.002,
+        noise="normal",
         across_px=0.3,
         along_px=0.3,
         understated=1.0,
