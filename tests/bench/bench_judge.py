@@ -81,7 +81,7 @@ def lay_case(case: Case, seed: int, folder: Path) -> Laid:
 
         takes = plan_takes(case, rng)
         write_videos(case, takes, folder)
-        tracks, peak = best_lights(takes, rng)
+        tracks, peak = best_lights(case, takes, rng)
         looks = [take.camera.look.background for take in takes]
         tags = [f"codec {take.camera.codec}" for take in takes] + [f"by {look}" for look in looks]
         return Laid(tracks=tracks, tags=tuple(dict.fromkeys(tags)), peak_sigmas=peak)

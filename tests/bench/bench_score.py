@@ -99,8 +99,8 @@ def coverage_figure(covered: Sequence[bool]) -> Figure:
 
 HEADER = (
     "| row | n | mean z | RMS z | coverage % | RMS error/bound | median u/v % | worst z "
-    "| lost % | lost above 8 sigma % | ideal RMS z | verdict |\n"
-    "| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |"
+    "| lost % | lost above 8 sigma % | ideal RMS z | RMS off ideal/bound | verdict |\n"
+    "| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |"
 )
 
 
@@ -115,10 +115,8 @@ def row_text(label: str, scores: Sequence[Score]) -> tuple[str, bool]:
     )
     gone += " OUT" if too_many else ""
     if not good:
-        return (
-            f"| {label} | 0 | | | | | | | {gone} | | {'LOST' if too_many else '-'} |",
-            not too_many,
-        )
+        verdict = "LOST" if too_many else "-"
+        return f"| {label} | 0 | | | | | | | {gone} | | | {verdict} |", not too_many
     z = [float(score.z or 0.0) for score in good]
     share = coverage_figure([bool(score.covered) for score in good])
     mean, rms, over = mean_figure(z), rms_figure(z), over_bound(good)
@@ -130,7 +128,7 @@ def row_text(label: str, scores: Sequence[Score]) -> tuple[str, bool]:
         f"{max(z, key=abs):+.1f}",
     ]
     ideal = [float(s.ideal_z) for s in good if s.ideal_z is not None]
-    cells += [gone, rms_figure(ideal).text(".2f") if ideal else ""]
+    cells += [gone, rms_figure(ideal).text(".2f") if ideal else "", off_ideal(good)]
     out = mean.out or rms.out or share.out or (over is not None and over.out)
     verdict = "OUT" if out else "LOST" if too_many else "ok"
     return f"| {label} | {len(good)} | {' | '.join(cells)} | {verdict} |", verdict == "ok"
@@ -147,6 +145,16 @@ def over_bound(good: Sequence[Score]) -> Figure | None:
     ratio = [((s.speed_mps or 0.0) - (s.truth_mps or 0.0)) / (s.bound_mps or 1.0) for s in known]
     figure = rms_figure(ratio)
     return replace(figure, high=max(figure.high, WASTE), low=min(figure.low, figure.value))
+
+
+def off_ideal(good: Sequence[Score]) -> str:
+    """Return the RMS over the bound of how far the speed lies from the ideal solver's."""
+    off = [
+        ((s.speed_mps or 0.0) - (s.truth_mps or 0.0)) / s.bound_mps - s.ideal_z
+        for s in good
+        if s.bound_mps and s.ideal_z is not None
+    ]
+    return f"{float(np.sqrt(np.mean(np.square(off)))):.2f}" if off else ""
 
 
 def share_text(count: int, total: int) -> str:

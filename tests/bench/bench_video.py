@@ -15,7 +15,7 @@ from bench_write import Rows, root_columns, toml_text, write_survey
 
 from vidspeed.render.background import background
 from vidspeed.render.clip import ClipPlan, plan_clip, render_clip
-from vidspeed.render.flight import Flight, Weave
+from vidspeed.render.flight import Flight, Weave, position
 from vidspeed.render.scene import Look, SceneCamera, StaticLamp
 from vidspeed.values import Marker
 
@@ -121,21 +121,26 @@ def write_videos(case: Case, takes: list[Take], folder: Path) -> None:
     (folder / "session.toml").write_text(toml_text(tables), encoding="utf-8", newline="\n")
 
 
-def best_lights(takes: list[Take], rng: np.random.Generator) -> tuple[list[Rows], float]:
+def best_lights(
+    case: Case, takes: list[Take], rng: np.random.Generator
+) -> tuple[list[Rows], float]:
     """Return the lights of the first pass as the best detector would place them, and a peak.
 
     Rows as of a bare track: the true places with noise of the Cramér-Rao bound of each light. The
     peak is the median over a camera's lights, in sigmas of the pixel noise; the fainter camera's.
+    What only a lens model folded over puts into the picture, long before or after, is left out.
     """
     tracks, peaks = [], []
     for take in takes:
         if take.number:
             continue
         found = take.bounds()
+        true = case.cameras[take.index].see(position(take.flight, found.places.world_s))
+        kept = np.flatnonzero(np.isfinite(true).all(axis=1))
         root = np.linalg.cholesky(found.covariance_px2)
         noise = root @ rng.standard_normal((len(root), 2, 1))
         seen = found.places.xy_px + noise[:, :, 0]
-        peaks.append(float(np.median(found.peak_sigmas)))
+        peaks.append(float(np.median(found.peak_sigmas[kept])))
         tracks.append(
             [
                 {
@@ -145,8 +150,8 @@ def best_lights(takes: list[Take], rng: np.random.Generator) -> tuple[list[Rows]
                     "row": float(found.places.row[k]),
                     "time_u_s": 0.0,
                 }
-                | root_columns(root[k], np.full(2, float(k == 0)))
-                for k in range(len(root))
+                | root_columns(root[k], np.full(2, float(number == 0)))
+                for number, k in enumerate(kept)
             ]
         )
     return tracks, min(peaks)
