@@ -20,7 +20,7 @@ from pathlib import Path
 
 import numpy as np
 from bench_draw import KINDS, REGIMES, draw_case
-from bench_noise import FILE, Sequence, write
+from bench_noise import FILE, Sequence, read, write
 from bench_scene import Case
 from bench_truth import Floats
 from bench_video import Take, plan_takes
@@ -41,7 +41,11 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--out", type=Path, default=FILE)
+    parser.add_argument("--show", action="store_true", help="only tell what is in the file")
     options = parser.parse_args(arguments)
+    if options.show:
+        tell(read(options.out))
+        return 0
     numbers = range(options.first, options.first + options.clips)
     os.environ["OPENBLAS_NUM_THREADS"] = "1"
     spawn = multiprocessing.get_context("spawn")
@@ -51,9 +55,19 @@ def main(arguments: list[str] | None = None) -> int:
             sequences += found
             print(*(summary(one) for one in found), sep="\n", file=sys.stderr, flush=True)
     write(sequences, options.out)
-    for codec in sorted({one.codec for one in sequences}):
-        print(pooled(codec, [one for one in sequences if one.codec == codec]))
+    tell(sequences)
     return 0
+
+
+def tell(sequences: list[Sequence]) -> None:
+    """Print what is in the sequences by codec, and for short and long ones."""
+    for codec in sorted({one.codec for one in sequences}):
+        chosen = [one for one in sequences if one.codec == codec]
+        print(pooled(codec, chosen))
+        for label, low, high in (("below 60 lights", 0, 60), ("from 100 lights", 100, 10**6)):
+            part = [one for one in chosen if low <= len(one.error_px) < high]
+            if part:
+                print(pooled(f"{codec}, {label}", part))
 
 
 def measure_case(number: int) -> list[Sequence]:
@@ -124,7 +138,7 @@ def summary(one: Sequence) -> str:
 
 
 def pooled(label: str, sequences: list[Sequence]) -> str:
-    """Return a line on many clips' lights: errors over u, and how neighbours hang together."""
+    """Return a line on many clips' lights: errors over u, how neighbours hang together, slopes."""
     z = [one.error_px / one.u_px for one in sequences]
     every = np.concatenate(z)
     before = np.concatenate([one[:-1] for one in z])
@@ -132,11 +146,27 @@ def pooled(label: str, sequences: list[Sequence]) -> str:
     rho = np.sum(before * after, axis=0) / np.sqrt(np.sum(before**2, 0) * np.sum(after**2, 0))
     rms = np.sqrt(np.mean(every**2, axis=0))
     usual = np.sqrt(np.median(every**2, axis=0) / 0.4549)  # the median of chi-square, 1 dof
+    slopes = np.array([[slope_score(one, axis) for axis in (0, 1)] for one in sequences])
+    slope = np.sqrt(np.mean(slopes**2, axis=0))
     return (
         f"{label}: {len(sequences)} clips, {len(every)} lights, RMS z {rms[0]:.2f} x {rms[1]:.2f} "
         f"(from the median {usual[0]:.2f} x {usual[1]:.2f}), correlation of neighbours "
-        f"{rho[0]:+.2f} x {rho[1]:+.2f}, worst {np.abs(every).max(axis=0).round(1)}"
+        f"{rho[0]:+.2f} x {rho[1]:+.2f}, worst {np.abs(every).max(axis=0).round(1)}, "
+        f"RMS slope over its u {slope[0]:.2f} x {slope[1]:.2f}"
     )
+
+
+def slope_score(one: Sequence, axis: int) -> float:
+    """Return the slope of a line through a clip's errors over the u of independent ones.
+
+    Errors that drift slowly make it large where no scatter of neighbours shows them; a speed
+    inherits it.
+    """
+    u = one.u_px[:, axis]
+    line = np.stack([np.ones(len(u)), np.linspace(-1.0, 1.0, len(u))], axis=1) / u[:, None]
+    covariance = np.linalg.inv(line.T @ line)
+    fit = covariance @ line.T @ (one.error_px[:, axis] / u)
+    return float(fit[1] / np.sqrt(covariance[1, 1]))
 
 
 if __name__ == "__main__":

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from bench_draw import LENS_NAMES
+from bench_cameras import LENS_NAMES
 from bench_scene import Case, TrueCamera, turn
 from bench_truth import Floats, TruePath, mean_along_course, solve_time
 from bench_write import Rows
