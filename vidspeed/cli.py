@@ -141,14 +141,22 @@ def _print_readiness(found: Readiness, unit: str) -> None:
 
 @app.command()
 @_guarded
-def run(session: SessionFolder, unit: Unit = UnitName.kmh) -> int:
+def run(
+    session: SessionFolder,
+    unit: Unit = UnitName.kmh,
+    monte_carlo: Annotated[
+        bool, typer.Option("--monte-carlo", help="Draw every pass, not only the curved ones.")
+    ] = False,
+) -> int:
     """Measure every pass of a session and write its results."""
     from vidspeed.measure import run as measure
     from vidspeed.record.files import recover, write_results
 
     recover(session)
     with _progress() as tell:
-        outcome = measure(session, progress=tell)
+        outcome = measure(
+            session, progress=tell, monte_carlo=monte_carlo, workers=os.cpu_count() or 1
+        )
     status = exit_status(outcome)
     if status == WRONG_INPUT:
         raise VidspeedError(*(f"{row.where}: {row.message}" for row in outcome.problems))

@@ -5,16 +5,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
-from itertools import count
+from collections.abc import Sequence
+from concurrent.futures import Executor
+from dataclasses import replace
 from pathlib import Path
 
 from vidspeed.answer.mark import choose_mark
 from vidspeed.errors import MotionError, VidspeedError
+from vidspeed.executor import executor
 from vidspeed.gather import (
     Cameras,
-    Looked,
     Progress,
     calibrate_all,
     look,
@@ -23,14 +23,20 @@ from vidspeed.gather import (
 )
 from vidspeed.geometry.course import drawing
 from vidspeed.motion.budget import covariance
-from vidspeed.motion.choose import Found, Seen, many_passes, one_pass, relabelled
-from vidspeed.motion.pairs import UNNAMED, Solved, joined, with_assumed_line
+from vidspeed.motion.montecarlo import beyond_first_order
+from vidspeed.passes import Pass, solve_passes
 from vidspeed.plan import advice, relative_U95
 from vidspeed.session.read import read_session
-from vidspeed.values import Outcome, PassResult, Problem, Session, Value
+from vidspeed.values import Check, Outcome, PassResult, Problem, Session
 
 
-def run(folder: Path, *, progress: Progress | None = None) -> Outcome:
+def run(
+    folder: Path,
+    *,
+    progress: Progress | None = None,
+    monte_carlo: bool = False,
+    workers: int = 1,
+) -> Outcome:
     """Measure every pass of the session in `folder`; nothing is written.
 
     Parameters
@@ -38,6 +44,11 @@ def run(folder: Path, *, progress: Progress | None = None) -> Outcome:
     progress
         Called with what is being done, how much of it is done and how much there is (0: not
         known).
+    monte_carlo
+        Draw every pass, not only those that first order does not describe.
+    workers
+        Processes among which draws are shared out. With more than one, a script that calls this
+        needs the usual guard, `if __name__ == "__main__":`.
 
     Raises
     ------
@@ -54,7 +65,8 @@ def run(folder: Path, *, progress: Progress | None = None) -> Outcome:
     clips = [look(session, cameras, clip, progress) for clip in session.clips]
     refuse_nothing(clips, cameras)
     cameras = with_intervals(cameras, clips)
-    passes, problems = solve_passes(session, cameras, clips, progress)
+    solved, problems = solve_passes(session, cameras, clips, progress)
+    passes = checked(solved, progress, monte_carlo=monte_carlo, workers=workers)
     labels, matrix = covariance(passes)
     fits = [fit for _, fit in cameras.stands.values()]
     return Outcome(
@@ -80,32 +92,27 @@ def run(folder: Path, *, progress: Progress | None = None) -> Outcome:
     )
 
 
-def solve_passes(
-    session: Session, cameras: Cameras, clips: Sequence[Looked], progress: Progress | None = None
-) -> tuple[list[PassResult], list[Problem]]:
-    """Solve every pass: clips of one label together, every other clip for as many as it holds.
+def checked(
+    solved: Sequence[Pass], progress: Progress | None, *, monte_carlo: bool, workers: int
+) -> list[PassResult]:
+    """Look beyond first order in every pass; draw where that is asked for or needed."""
+    results = []
+    with executor(workers) as pool:
+        for done, row in enumerate(solved):
+            if progress is not None:
+                progress("looking beyond first order", done, len(solved))
+            results.append(_looked_at(row, monte_carlo, pool))
+    return results
 
-    Passes that clips of several cameras without a label have in common are solved together,
-    where it is sure which they are.
-    """
-    rows = [_seen(cameras, row) for row in clips if row.interval_s is not None]
-    labelled = _labelled(rows)
-    others = [row for row in rows if row.clip.pass_label is None]
-    solved: list[_Pass] = []
-    problems: list[Problem] = []
-    for done, (label, group) in enumerate(labelled.items()):
-        if progress is not None:
-            progress("solving", done, len(labelled) + len(others))
-        made, faults = _solve_labelled(session, group, label)
-        solved.append(replace(made, order=(float(rows.index(group[0])), 0.0)))
-        problems += faults
-    made_alone, faults = _solve_others(session, others, progress, len(labelled))
-    solved += [
-        replace(row, order=(float(rows.index(others[int(row.order[0])])), row.order[1]))
-        for row in made_alone
-    ]
-    passes = _numbered(sorted(solved, key=lambda row: row.order), _free_numbers(clips))
-    return passes, problems + faults
+
+def _looked_at(row: Pass, monte_carlo: bool, pool: Executor) -> PassResult:
+    if row.flight is None:
+        return row.result
+    try:
+        return beyond_first_order(row.flight, row.result, always=monte_carlo, pool=pool)
+    except MotionError as error:
+        check = Check(name="linear", status="warn", detail=str(error))
+        return replace(row.result, checks=(*row.result.checks, check))
 
 
 def _what_would_help(
@@ -125,130 +132,3 @@ def _what_would_help(
         f"{100.0 * best.relative_U95:.2g} %"
     )
     return [Problem(level="warn", where="session.toml", message=message)]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Pass(Value):
-    """A pass to be reported, its label "?" where the session gives none; `order` sorts them."""
-
-    result: PassResult
-    order: tuple[float, float] = (0.0, 0.0)
-
-
-def _seen(cameras: Cameras, row: Looked) -> Seen:
-    facts = row.view.facts
-    return Seen(
-        clip=row.clip,
-        stand=cameras.stands[row.clip.camera][0],
-        tracks=row.view.tracks,
-        span_s=(0.0, facts.duration_s) if facts is not None else None,
-    )
-
-
-def _labelled(rows: Sequence[Seen]) -> dict[str, list[Seen]]:
-    """Return the clips of each label together, in their order."""
-    groups: dict[str, list[Seen]] = {}
-    for row in rows:
-        if row.clip.pass_label is not None:
-            groups.setdefault(row.clip.pass_label, []).append(row)
-    return groups
-
-
-def _free_numbers(clips: Sequence[Looked]) -> Iterator[str]:
-    """Yield "1", "2", ... without the labels that the session gives."""
-    given = {row.clip.pass_label for row in clips}
-    return (str(number) for number in count(1) if str(number) not in given)
-
-
-def _numbered(rows: Sequence[_Pass], numbers: Iterator[str]) -> list[PassResult]:
-    return [
-        relabelled(row.result, next(numbers)) if row.result.label == UNNAMED else row.result
-        for row in rows
-    ]
-
-
-def _solve_labelled(
-    session: Session, seen: Sequence[Seen], label: str
-) -> tuple[_Pass, list[Problem]]:
-    """Solve the clips of one label as one pass."""
-    where = f"{_names(seen)}, pass {label}"
-    try:
-        found = one_pass(session, seen, label)
-    except MotionError as error:
-        problem = Problem(level="error", where=where, message=str(error))
-        return _Pass(result=_no_pass(seen, label)), [problem]
-    return _Pass(result=found.result), _complaints([found], where)
-
-
-def _solve_others(
-    session: Session, clips: Sequence[Seen], progress: Progress | None, before: int
-) -> tuple[list[_Pass], list[Problem]]:
-    """Solve clips without a label: each alone, then together what several cameras saw."""
-    several = len({row.clip.camera for row in clips}) > 1
-    by_itself = with_assumed_line(session) if several else session
-    alone: list[list[Found]] = []
-    solved: list[_Pass] = []
-    problems: list[Problem] = []
-    for done, row in enumerate(clips):
-        if progress is not None:
-            progress("solving", before + done, before + len(clips))
-        alone.append(many_passes(by_itself, row))
-        if not alone[-1] and not row.clip.expect_none:
-            problems.append(Problem(level="error", where=row.clip.name, message=_why(session, row)))
-            solved.append(_Pass(result=_no_pass([row], UNNAMED), order=(float(done), 0.0)))
-        elif alone[-1] and row.clip.expect_none:
-            message = 'a pass was found although the clip says expect = "none"; see its picture'
-            problems.append(Problem(level="error", where=row.clip.name, message=message))
-    together, faults = joined(session, clips, alone)
-    for made in together:
-        problems += _complaints([made.found], _names(made.seen))
-        result = made.found.result
-        if len(made.seen) == 1 and not session.flight_line.stated:
-            problems.append(_without_line(made))
-            result = _no_pass(made.seen, UNNAMED)
-        solved.append(_Pass(result=result, order=made.order))
-    return solved, problems + faults
-
-
-def _why(session: Session, row: Seen) -> str:
-    """Return why a clip has no pass."""
-    try:
-        one_pass(session, [row], UNNAMED)
-    except MotionError as error:
-        return str(error)
-    return "no light moves along the course like the craft"
-
-
-def _without_line(made: Solved) -> Problem:
-    time_s = made.found.result.crossings[0].time_in_s
-    message = (
-        f"the pass at {time_s:.2f} s was paired with none of another camera, and one camera alone "
-        "cannot see how far away the light is; state [flight_line], or give the clips that show "
-        "this pass one `pass` label"
-    )
-    return Problem(level="error", where=_names(made.seen), message=message)
-
-
-def _names(seen: Sequence[Seen]) -> str:
-    return ", ".join(row.clip.name for row in seen)
-
-
-def _complaints(found: Sequence[Found], where: str) -> list[Problem]:
-    return [
-        Problem(level="error", where=where, message=check.detail)
-        for row in found
-        for check in row.result.checks
-        if check.name == "candidates"
-    ]
-
-
-def _no_pass(seen: Sequence[Seen], label: str) -> PassResult:
-    first = seen[0].clip
-    return PassResult(
-        label=label,
-        flight=first.flight,
-        setup=first.setup,
-        clips=tuple(row.clip.name for row in seen),
-        status="none",
-        recorded=first.recorded,
-    )

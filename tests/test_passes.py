@@ -7,8 +7,8 @@ import pytest
 
 from tests.motion.flown import evening, flown
 from vidspeed.gather import Cameras, Looked
-from vidspeed.measure import solve_passes
 from vidspeed.motion.calibration import calibrate_camera
+from vidspeed.passes import solve_passes
 from vidspeed.values import Clip, ClipView, Sync
 
 CLOCK_S = 1234.5  # what the south camera's clock is ahead
@@ -45,6 +45,11 @@ def looked(name, camera, tracks, **clip):
     return Looked(clip=entry, view=view, interval_s=1.0 / 60.0, input=None, problems=())
 
 
+def results_of(*session):
+    solved, problems = solve_passes(*session)
+    return [row.result for row in solved], problems
+
+
 def without(rows, *places):
     return [row for place, row in enumerate(rows) if place not in places]
 
@@ -56,7 +61,7 @@ def test_two_long_clips_become_passes_of_two_cameras():
         looked("n.mp4", "n", without(north, 1)),
         looked("s.mp4", "s", without(south, 3)[::-1]),
     ]
-    passes, problems = solve_passes(scene.session, cameras, clips)
+    passes, problems = results_of(scene.session, cameras, clips)
     assert [row.label for row in passes] == ["1", "2", "3", "4", "5"]
     both, north_only, south_only = ("n.mp4", "s.mp4"), ("n.mp4",), ("s.mp4",)
     assert [row.clips for row in passes] == [both, south_only, both, north_only, both]
@@ -78,7 +83,7 @@ def test_without_a_stated_line_only_passes_of_two_cameras_are_measured():
     session = replace(scene.session, flight_line=replace(scene.line, stated=False))
     (north, south), truths = fly(scene, zip(TIMES_S[:4], SPEEDS_MPS[:4], strict=True))
     clips = [looked("n.mp4", "n", north), looked("s.mp4", "s", without(south, 3))]
-    passes, problems = solve_passes(session, cameras, clips)
+    passes, problems = results_of(session, cameras, clips)
     assert [row.status for row in passes] == ["measured"] * 3 + ["none"]
     for row, truth in zip(passes, truths, strict=False):
         if row.speed_mps is not None:
@@ -91,7 +96,7 @@ def test_one_pass_each_is_one_pass():
     scene, cameras = world()
     (north, south), truths = fly(scene, [(10.0, 100.0)])
     clips = [looked("n.mp4", "n", north), looked("s.mp4", "s", south)]
-    passes, problems = solve_passes(scene.session, cameras, clips)
+    passes, problems = results_of(scene.session, cameras, clips)
     assert [row.clips for row in passes] == [("n.mp4", "s.mp4")]
     assert passes[0].speed_mps == pytest.approx(truths[0], abs=4.0 * passes[0].speed_u_mps)
     assert problems == []
@@ -109,7 +114,7 @@ def two_each(scene):
 
 def test_two_pairings_that_both_fit_are_reported_and_measured_alone():
     scene, cameras = world()
-    passes, problems = solve_passes(scene.session, cameras, two_each(scene))
+    passes, problems = results_of(scene.session, cameras, two_each(scene))
     assert [row.clips for row in passes] == [("n1.mp4",), ("n2.mp4",), ("s1.mp4",), ("s2.mp4",)]
     assert [problem.level for problem in problems] == ["warn"]
     assert problems[0].where == "n1.mp4, n2.mp4, s1.mp4, s2.mp4"
@@ -126,7 +131,7 @@ def test_labels_decide_and_leave_the_others_one_way():
         else row
         for row in two_each(scene)
     ]
-    passes, problems = solve_passes(scene.session, cameras, clips)
+    passes, problems = results_of(scene.session, cameras, clips)
     assert [(row.label, row.clips) for row in passes] == [
         ("1", ("n1.mp4", "s1.mp4")),
         ("2", ("n2.mp4", "s2.mp4")),
@@ -143,7 +148,7 @@ def test_an_event_decides():
     )
     clips = two_each(scene)
     session = replace(scene.session, syncs=(flash,), clips=tuple(row.clip for row in clips))
-    passes, problems = solve_passes(session, cameras, clips)
+    passes, problems = results_of(session, cameras, clips)
     assert [row.clips for row in passes] == [("n1.mp4", "s1.mp4"), ("n2.mp4", "s2.mp4")]
     assert problems == []
 
@@ -155,7 +160,7 @@ def test_what_no_one_flight_explains_is_not_forced_together():
     (_, south), _ = fly(scene, [(10.0, 100.0)])
     lifted = replace(south[0], xy_px=south[0].xy_px - np.array([0.0, 60.0]))
     clips = [looked("n.mp4", "n", north), looked("s.mp4", "s", [lifted])]
-    passes, problems = solve_passes(scene.session, cameras, clips)
+    passes, problems = results_of(scene.session, cameras, clips)
     assert [row.clips for row in passes] == [("n.mp4",), ("s.mp4",)]
     assert [problem.level for problem in problems] == ["warn"]
     assert "no one flight explains both" in problems[0].message
@@ -166,7 +171,7 @@ def test_flights_opposite_ways_are_measured_alone_and_it_is_said():
     (north, _), _ = fly(scene, [(10.0, 100.0)])
     (_, south), _ = fly(scene, [(10.0, -100.0)])
     clips = [looked("n.mp4", "n", north), looked("s.mp4", "s", south)]
-    passes, problems = solve_passes(scene.session, cameras, clips)
+    passes, problems = results_of(scene.session, cameras, clips)
     assert len(passes) == 2
     assert "no pass of one camera fits one of another" in problems[0].message
 
@@ -176,11 +181,11 @@ def test_clips_that_should_hold_no_pass():
     (north, _), _ = fly(scene, [(10.0, 100.0)])
     empty = looked("n.mp4", "n", [], expect_none=True)
     assert solve_passes(scene.session, cameras, [empty]) == ([], [])
-    passes, problems = solve_passes(
+    passes, problems = results_of(
         scene.session, cameras, [looked("n.mp4", "n", north, expect_none=True)]
     )
     assert len(passes) == 1
     assert 'expect = "none"' in problems[0].message
-    passes, problems = solve_passes(scene.session, cameras, [looked("n.mp4", "n", [])])
+    passes, problems = results_of(scene.session, cameras, [looked("n.mp4", "n", [])])
     assert [row.status for row in passes] == ["none"]
     assert [problem.level for problem in problems] == ["error"]

@@ -1,0 +1,175 @@
+"""Every pass of a session: which clips belong to it, and its solution."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import count
+
+from vidspeed.errors import MotionError
+from vidspeed.gather import Cameras, Looked, Progress
+from vidspeed.motion.choose import Found, Seen, many_passes, one_pass, relabelled
+from vidspeed.motion.flight import Flight
+from vidspeed.motion.pairs import UNNAMED, Solved, joined, with_assumed_line
+from vidspeed.values import PassResult, Problem, Session, Value
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Pass(Value):
+    """A pass to be reported and the flight it was solved as, None where there is none.
+
+    Its label is "?" until it is numbered, where the session gives none; `order` sorts passes.
+    """
+
+    result: PassResult
+    flight: Flight | None = None
+    order: tuple[float, float] = (0.0, 0.0)
+
+
+def solve_passes(
+    session: Session, cameras: Cameras, clips: Sequence[Looked], progress: Progress | None = None
+) -> tuple[list[Pass], list[Problem]]:
+    """Solve every pass: clips of one label together, every other clip for as many as it holds.
+
+    Passes that clips of several cameras without a label have in common are solved together,
+    where it is sure which they are.
+    """
+    rows = [_seen(cameras, row) for row in clips if row.interval_s is not None]
+    labelled = _labelled(rows)
+    others = [row for row in rows if row.clip.pass_label is None]
+    solved: list[Pass] = []
+    problems: list[Problem] = []
+    for done, (label, group) in enumerate(labelled.items()):
+        if progress is not None:
+            progress("solving", done, len(labelled) + len(others))
+        made, faults = _solve_labelled(session, group, label)
+        solved.append(replace(made, order=(float(rows.index(group[0])), 0.0)))
+        problems += faults
+    made_alone, faults = _solve_others(session, others, progress, len(labelled))
+    solved += [
+        replace(row, order=(float(rows.index(others[int(row.order[0])])), row.order[1]))
+        for row in made_alone
+    ]
+    passes = _numbered(sorted(solved, key=lambda row: row.order), _free_numbers(clips))
+    return passes, problems + faults
+
+
+def _seen(cameras: Cameras, row: Looked) -> Seen:
+    facts = row.view.facts
+    return Seen(
+        clip=row.clip,
+        stand=cameras.stands[row.clip.camera][0],
+        tracks=row.view.tracks,
+        span_s=(0.0, facts.duration_s) if facts is not None else None,
+    )
+
+
+def _labelled(rows: Sequence[Seen]) -> dict[str, list[Seen]]:
+    """Return the clips of each label together, in their order."""
+    groups: dict[str, list[Seen]] = {}
+    for row in rows:
+        if row.clip.pass_label is not None:
+            groups.setdefault(row.clip.pass_label, []).append(row)
+    return groups
+
+
+def _free_numbers(clips: Sequence[Looked]) -> Iterator[str]:
+    """Yield "1", "2", ... without the labels that the session gives."""
+    given = {row.clip.pass_label for row in clips}
+    return (str(number) for number in count(1) if str(number) not in given)
+
+
+def _numbered(rows: Sequence[Pass], numbers: Iterator[str]) -> list[Pass]:
+    return [
+        replace(row, result=relabelled(row.result, next(numbers)))
+        if row.result.label == UNNAMED
+        else row
+        for row in rows
+    ]
+
+
+def _solve_labelled(
+    session: Session, seen: Sequence[Seen], label: str
+) -> tuple[Pass, list[Problem]]:
+    """Solve the clips of one label as one pass."""
+    where = f"{_names(seen)}, pass {label}"
+    try:
+        found = one_pass(session, seen, label)
+    except MotionError as error:
+        problem = Problem(level="error", where=where, message=str(error))
+        return Pass(result=_no_pass(seen, label)), [problem]
+    return Pass(result=found.result, flight=found.flight), _complaints([found], where)
+
+
+def _solve_others(
+    session: Session, clips: Sequence[Seen], progress: Progress | None, before: int
+) -> tuple[list[Pass], list[Problem]]:
+    """Solve clips without a label: each alone, then together what several cameras saw."""
+    several = len({row.clip.camera for row in clips}) > 1
+    by_itself = with_assumed_line(session) if several else session
+    alone: list[list[Found]] = []
+    solved: list[Pass] = []
+    problems: list[Problem] = []
+    for done, row in enumerate(clips):
+        if progress is not None:
+            progress("solving", before + done, before + len(clips))
+        alone.append(many_passes(by_itself, row))
+        if not alone[-1] and not row.clip.expect_none:
+            problems.append(Problem(level="error", where=row.clip.name, message=_why(session, row)))
+            solved.append(Pass(result=_no_pass([row], UNNAMED), order=(float(done), 0.0)))
+        elif alone[-1] and row.clip.expect_none:
+            message = 'a pass was found although the clip says expect = "none"; see its picture'
+            problems.append(Problem(level="error", where=row.clip.name, message=message))
+    together, faults = joined(session, clips, alone)
+    for made in together:
+        problems += _complaints([made.found], _names(made.seen))
+        reported = Pass(result=made.found.result, flight=made.found.flight, order=made.order)
+        if len(made.seen) == 1 and not session.flight_line.stated:
+            problems.append(_without_line(made))
+            reported = Pass(result=_no_pass(made.seen, UNNAMED), order=made.order)
+        solved.append(reported)
+    return solved, problems + faults
+
+
+def _why(session: Session, row: Seen) -> str:
+    """Return why a clip has no pass."""
+    try:
+        one_pass(session, [row], UNNAMED)
+    except MotionError as error:
+        return str(error)
+    return "no light moves along the course like the craft"
+
+
+def _without_line(made: Solved) -> Problem:
+    time_s = made.found.result.crossings[0].time_in_s
+    message = (
+        f"the pass at {time_s:.2f} s was paired with none of another camera, and one camera alone "
+        "cannot see how far away the light is; state [flight_line], or give the clips that show "
+        "this pass one `pass` label"
+    )
+    return Problem(level="error", where=_names(made.seen), message=message)
+
+
+def _names(seen: Sequence[Seen]) -> str:
+    return ", ".join(row.clip.name for row in seen)
+
+
+def _complaints(found: Sequence[Found], where: str) -> list[Problem]:
+    return [
+        Problem(level="error", where=where, message=check.detail)
+        for row in found
+        for check in row.result.checks
+        if check.name == "candidates"
+    ]
+
+
+def _no_pass(seen: Sequence[Seen], label: str) -> PassResult:
+    first = seen[0].clip
+    return PassResult(
+        label=label,
+        flight=first.flight,
+        setup=first.setup,
+        clips=tuple(row.clip.name for row in seen),
+        status="none",
+        recorded=first.recorded,
+    )
