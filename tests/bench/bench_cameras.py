@@ -35,6 +35,8 @@ def draw_cameras(
                 p=[0.4, 0.2, 0.15, 0.1, 0.15],
             )
         )
+        if second == "equal" and not plan.line_stated:
+            second = "opposite"  # two views from one place do not tell how far away the light is
         layouts.append((second, -side if second.startswith("opposite") else side))
     drawn: list[tuple[TrueCamera, dict[str, Any], dict[str, Any] | None]] = []
     for (layout, its_side), body in zip(layouts, bodies, strict=True):
