@@ -89,3 +89,15 @@ def test_passes_of_a_long_clip_come_in_order_of_time():
     assert times[1] - times[0] == pytest.approx(20.0, abs=1e-6)
     named = relabelled(found[0].result, "7")
     assert {entry.owner for entry in named.inputs if entry.owner.startswith("pass")} == {"pass 7"}
+
+
+@pytest.mark.parametrize(("seed", "speed_mps"), [(36, 90.0), (41, -90.0), (42, 90.0), (43, -90.0)])
+def test_a_camera_that_looks_along_the_course_sees_the_craft_far_beyond_it(seed, speed_mps):
+    """A little wrong in height, the lights far away are laid anywhere; those around it count."""
+    behind = ((-30.0, 6.0, 2.0),)
+    scene = evening(seed, 1, stands=behind, height_u_m=0.3)
+    lit, truth = flown(scene, speed_mps=speed_mps, around=1.4)
+    found = one_pass(scene.session, seen_of(scene, lit), "1")
+    assert len(lit[0].track) > 90
+    assert found.result.status == "measured"
+    assert found.result.speed_mps == pytest.approx(truth, abs=4 * found.result.speed_u_mps)

@@ -104,7 +104,8 @@ def one_pass(session: Session, seen: Sequence[Seen], label: str) -> Found:
     if not options:
         raise MotionError(
             "no light moves along the course like the craft; look at the track pictures, "
-            "and see flight_line, craft.speed_kmh and the picks"
+            "and see flight_line, craft.speed_kmh, the picks, and rate_hz of a clip that was "
+            "stored for slow playback"
         )
     solved = list(_solved(session, options, label))
     if not solved:

@@ -12,9 +12,11 @@ import numpy as np
 
 from vidspeed.geometry.lens import rays
 from vidspeed.motion.stand import Stand
-from vidspeed.values import FlightLine, Floats, Track, Value
+from vidspeed.values import Bools, FlightLine, Floats, Track, Value
 
 FALLBACK_HEIGHT_M = 2.0  # begins a flight line that nothing is known of
+AROUND = 0.25  # parts of the course before and after it that a sketch goes by
+LEAST_AROUND = 5  # lights; with fewer it goes by all
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -22,7 +24,8 @@ class Sketch(Value):
     """A track laid on a line along the course: x (n,) at the lights, and its straight-line fit.
 
     `middle_s` is when it passes the middle of the course on the clip's clock; `speed_mps` is
-    signed along x; `scatter_m` the RMS about the straight line in time.
+    signed along x; `scatter_m` the RMS about the straight line in time, of the lights around the
+    course: a camera that looks along it lays those far beyond nearly anywhere.
     """
 
     x_m: Floats
@@ -38,14 +41,21 @@ def sketch(
     sight = rays(track.xy_px, stand.pose, stand.lens())
     x_m = _along(sight, stand.pose.position_m, line_m)
     time = track.time_s + readout_s * track.row
-    speed, at_middle = _straight(time, x_m, length_m / 2.0)
-    left = x_m - length_m / 2.0 - speed * (time - at_middle)
+    around = _around(x_m, length_m)
+    speed, at_middle = _straight(time[around], x_m[around], length_m / 2.0)
+    left = (x_m - length_m / 2.0 - speed * (time - at_middle))[around]
     return Sketch(
         x_m=x_m,
         speed_mps=speed,
         middle_s=at_middle,
         scatter_m=float(np.sqrt(np.mean(left**2))),
     )
+
+
+def _around(x_m: Floats, length_m: float) -> Bools:
+    """Return which places (n,) lie on the course or a little beyond; all, where few do."""
+    around = np.abs(x_m - length_m / 2.0) <= (0.5 + AROUND) * length_m
+    return around if around.sum() >= LEAST_AROUND else np.ones(len(x_m), dtype=bool)
 
 
 def _along(sight: Floats, position_m: Floats, line_m: tuple[float, float]) -> Floats:
