@@ -52,6 +52,13 @@ def test_two_side_by_side_are_worth_next_to_nothing_and_the_solver_says_where_to
     farther = next(value for change, value in rows.items() if "farther" in change)
     assert opposite < 0.002 < farther < together
     assert opposite == min(rows.values())
+    assert any(change.startswith('"n" and one on the opposite side, at (') for change in rows)
+
+
+def test_with_one_camera_the_advice_is_a_second():
+    scene, stands = planned(1)
+    changes = [row.change for row in advice(scene.session, stands)]
+    assert changes[0].startswith("a second camera on the opposite side, at (")
 
 
 def test_the_forecast_is_what_a_pass_then_gets():

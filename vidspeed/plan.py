@@ -128,7 +128,8 @@ def advice(session: Session, stands: Sequence[Stand]) -> tuple[Advice, ...]:
         ]
     for change, position_m in _second_places(session, stands[0]):
         other = _imagined(session, stands[0], position_m)
-        rows.append(_tried(change, session, [stands[0], other]))
+        what = "a second camera" if len(stands) == 1 else f'"{stands[0].camera.name}" and one'
+        rows.append(_tried(f"{what} {change}", session, [stands[0], other]))
     if session.flight_line.stated and _loose(session.flight_line):
         line = session.flight_line
         better = replace(
@@ -156,7 +157,7 @@ def _tried(change: str, session: Session, stands: Sequence[Stand]) -> Advice:
 
 
 def _second_places(session: Session, first: Stand) -> list[tuple[str, Floats]]:
-    """Return places where a second camera might stand beside the first, with a name each."""
+    """Return places where a camera might stand beside the first, with a name each."""
     x, y, z = first.pose.position_m
     line_y, _ = line_place(session)
     away = y - line_y
@@ -166,7 +167,7 @@ def _second_places(session: Session, first: Stand) -> list[tuple[str, Floats]]:
         "at the same place, 4 m higher": np.array([x, y, z + 4.0]),
     }
     return [
-        (f"a second camera {name}, at ({place[0]:.0f}, {place[1]:.0f}, {place[2]:.1f}) m", place)
+        (f"{name}, at ({place[0]:.0f}, {place[1]:.0f}, {place[2]:.1f}) m", place)
         for name, place in choices.items()
     ]
 
