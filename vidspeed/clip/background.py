@@ -101,10 +101,6 @@ class Backdrop:
         """Return the ring's samples of a patch (n, h, w), in the file's own levels."""
         return np.stack([luma[rows, columns] for luma in self._full])
 
-    def still(self) -> Picture:
-        """Return the median of the ring at full size (h, w) uint8."""
-        return middle_of_nine([to_eight_bits(luma) for luma in self._full])
-
     def _renew(self, half: Picture) -> None:
         """Work out background, noise and ceiling anew."""
         first = self._level is None

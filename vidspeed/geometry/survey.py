@@ -13,12 +13,6 @@ def on_one_line(places_m: Floats, u_m: Floats) -> bool:
     return bool(spread[1] < max(3.0 * float(np.mean(u_m)), 1e-3 * spread[0]))
 
 
-def on_one_plane(places_m: Floats, u_m: Floats) -> bool:
-    """Tell whether markers (n, 3) stand on one plane within three of their uncertainties (n,)."""
-    spread = _spread(places_m)
-    return bool(spread[2] < max(3.0 * float(np.mean(u_m)), 1e-3 * spread[0]))
-
-
 def _spread(places_m: Floats) -> Floats:
     """Return the RMS extents (3,) of points along their principal axes, metres, largest first."""
     centred = places_m - places_m.mean(axis=0)
