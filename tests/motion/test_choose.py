@@ -10,6 +10,11 @@ from vidspeed.errors import MotionError
 from vidspeed.motion.choose import Seen, many_passes, one_pass, relabelled
 from vidspeed.values import Choice, Clip, Craft
 
+COLUMNS = (
+    "frame", "time_s", "xy_px", "cov_px2", "row", "time_u_s", "streak_px", "streak_u_px",
+    "streak_angle_rad", "peak", "snr",
+)  # fmt: skip
+
 
 def seen_of(scene, lit, extra=(), **clip):
     rows = []
@@ -48,6 +53,20 @@ def test_two_lights_that_both_fly_the_course_are_both_reported():
     check = found.result.checks[-1]
     assert (check.name, check.status) == ("candidates", "fail")
     assert "choose" in check.detail
+
+
+def test_a_scrap_of_the_track_in_one_of_two_clips_is_no_rival():
+    """A codec breaks a long, faint streak in two: a second, shorter track beside the first."""
+    scene = evening(31, 2, offset_u_m=3.0, height_u_m=3.0)
+    lit, _ = flown(scene, speed_mps=100.0)
+    whole = lit[0].track
+    kept = np.arange(len(whole)) % 9 < 4
+    columns = {name: getattr(whole, name)[kept] for name in COLUMNS}
+    scrap = shifted(replace(whole, **columns), down_px=1.0)
+    found = one_pass(scene.session, seen_of(scene, lit, [scrap]), "1")
+    assert len(scrap) + len(lit[1].track) > 0.7 * (len(whole) + len(lit[1].track))
+    assert found.rivals == 0
+    assert found.result.sightings[0].track is whole
 
 
 def test_choose_decides_between_them():

@@ -24,7 +24,7 @@ LEAST_LIGHTS = 5
 TRIED = 4  # tracks of a clip that are solved as flights
 SPEED_SLACK = 2.5  # the sketch's range is not known, so its speed is only about right
 CHOICE_PX = 15.0
-EQUAL_LIGHTS = 0.7  # a second candidate with this share of the best one's lights is a rival
+EQUAL_LIGHTS = 0.7  # a candidate with this share of the best one's lights in each clip is a rival
 WORST_NOISE = 12.0  # sqrt(q) above which the lights do not follow a flight at all
 
 
@@ -190,9 +190,16 @@ def _rank(found: Found) -> tuple[bool, int]:
 
 
 def _rival(other: Found, best: Found) -> bool:
-    """Tell whether another candidate explains the pass about as well as the best one."""
+    """Tell whether another candidate explains the pass about as well as the best one.
+
+    In every clip: a scrap of one camera's track beside the whole one of another is no rival.
+    """
     alike = other.result.status == best.result.status
-    return alike and _lights(other.result) >= EQUAL_LIGHTS * _lights(best.result)
+    theirs = {(row.camera, row.clip): int(row.used.sum()) for row in other.result.sightings}
+    return alike and all(
+        theirs.get((row.camera, row.clip), 0) >= EQUAL_LIGHTS * int(row.used.sum())
+        for row in best.result.sightings
+    )
 
 
 def _with_rivals(best: PassResult, rivals: Sequence[PassResult]) -> PassResult:
