@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vidspeed.clip.follow import Follower, limits_of, moved, smooth
+from vidspeed.clip.follow import Follower, limits_of, moved, smooth, steady_runs
 from vidspeed.clip.lights import Spot
 from vidspeed.values import Strip
 
@@ -114,3 +114,13 @@ def test_moved_and_smooth():
     assert not moved(0.01 * line, time_s, LIMITS)
     assert not moved(np.vstack([line[:10], line[9::-1]]), time_s, LIMITS)
     assert not smooth(line + rng.normal(0, 20, line.shape), time_s, LIMITS)
+
+
+def test_a_craft_that_flew_into_a_chain_of_noise_is_cut_out_of_it():
+    rng = np.random.default_rng(8)
+    noise = [spot(k, xy) for k, xy in enumerate(rng.uniform((50, 50), (400, 300), (9, 2)))]
+    craft = [spot(9 + k, (20.0 + 9.0 * k, 80.0 + 1.0 * k)) for k in range(40)]
+    runs = steady_runs([*noise, *craft])
+    assert max(runs, key=len) == craft
+    whole = steady_runs(craft)
+    assert [len(run) for run in whole] == [40]

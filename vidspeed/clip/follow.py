@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -31,6 +32,7 @@ STANDING_PX = 0.7  # a spot that moved less than this from frame to frame stands
 ROUGH_PX, MOSTLY = 2.5, 0.7  # how near to between its neighbours a spot lies, and how many do
 LOOMING_HZ = 6.0  # speed over range: 120 m/s at 20 m
 STRAIGHT = 0.7  # way from end to end over the length of the path
+ABRUPT = 0.5  # part of its speed by which a craft's velocity does not change from step to step
 DIMMER = 6.0  # the brightness changes by no more than this factor from spot to spot
 MOST_TENTATIVE = 400
 
@@ -75,12 +77,12 @@ class Follower:
         self._recent = [*self._recent[-1:], free]
         ended = [chain for chain in self._chains if time_s - chain.last_s > COAST_S]
         self._chains = [chain for chain in self._chains if time_s - chain.last_s <= COAST_S]
-        return [chain.spots for chain in ended if self._is_flight(chain)]
+        return [spots for chain in ended for spots in self._flights(chain.spots)]
 
     def finish(self) -> list[list[Spot]]:
         """Return the chains that were alive at the end of the clip."""
         chains, self._chains, self._tentative = self._chains, [], []
-        return [chain.spots for chain in chains if self._is_flight(chain)]
+        return [spots for chain in chains for spots in self._flights(chain.spots)]
 
     def _extend_chains(self, time_s: float, spots: Sequence[Spot]) -> Bools:
         """Give each confirmed chain the spot that fits it best, all at once."""
@@ -136,12 +138,35 @@ class Follower:
             spots for spots in self._tentative if not {id(spot) for spot in spots} & used
         ]
 
-    def _is_flight(self, chain: _Chain) -> bool:
-        """Say whether a chain could be a craft."""
-        xy = np.array([spot.xy_px for spot in chain.spots])
-        time = np.array([spot.time_s for spot in chain.spots])
-        frame = np.array([spot.frame for spot in chain.spots])
+    def _flights(self, spots: list[Spot]) -> list[list[Spot]]:
+        """Return a chain if it could be a craft, else those of its steady runs that could.
+
+        A chain of noise that a craft flew into is no flight, its last run is.
+        """
+        if self._is_flight(spots):
+            return [spots]
+        return [run for run in steady_runs(spots) if self._is_flight(run)]
+
+    def _is_flight(self, spots: Sequence[Spot]) -> bool:
+        """Say whether spots could be a craft."""
+        xy = np.array([spot.xy_px for spot in spots])
+        time = np.array([spot.time_s for spot in spots])
+        frame = np.array([spot.frame for spot in spots])
         return is_flight(frame, time, xy, self.limits)
+
+
+def steady_runs(spots: Sequence[Spot]) -> list[list[Spot]]:
+    """Cut a chain where its velocity changes at once by more than perspective can change it."""
+    xy = np.array([spot.xy_px for spot in spots])
+    steps = np.diff([spot.time_s for spot in spots])
+    velocity = np.diff(xy, axis=0) / steps[:, None]
+    change = np.linalg.norm(np.diff(velocity, axis=0), axis=1)
+    speed = np.linalg.norm(velocity, axis=1)
+    noise = ROUGH_PX / np.minimum(steps[1:], steps[:-1])
+    broken = change > ABRUPT * np.maximum(speed[1:], speed[:-1]) + noise
+    cuts = np.flatnonzero(broken) + 1
+    runs = [list(spots[i:j]) for i, j in pairwise([0, *cuts, len(spots)])]
+    return [run for run in runs if len(run) >= CONFIRM_SPOTS]
 
 
 def is_flight(frame: Ints, time_s: Floats, xy_px: Floats, limits: Limits) -> bool:
