@@ -32,6 +32,7 @@ STANDING_PX = 0.7  # a spot that moved less than this from frame to frame stands
 ROUGH_PX, MOSTLY = 2.5, 0.7  # how near to between its neighbours a spot lies, and how many do
 LOOMING_HZ = 6.0  # speed over range: 120 m/s at 20 m
 STRAIGHT = 0.7  # way from end to end over the length of the path
+LEAST_RUN = 12  # spots that are no chance where they had to be cut out of a chain
 ABRUPT = 0.5  # part of its speed by which a craft's velocity does not change from step to step
 DIMMER = 6.0  # the brightness changes by no more than this factor from spot to spot
 MOST_TENTATIVE = 400
@@ -166,7 +167,7 @@ def steady_runs(spots: Sequence[Spot]) -> list[list[Spot]]:
     broken = change > ABRUPT * np.maximum(speed[1:], speed[:-1]) + noise
     cuts = np.flatnonzero(broken) + 1
     runs = [list(spots[i:j]) for i, j in pairwise([0, *cuts, len(spots)])]
-    return [run for run in runs if len(run) >= CONFIRM_SPOTS]
+    return [run for run in runs if len(run) >= LEAST_RUN]
 
 
 def is_flight(frame: Ints, time_s: Floats, xy_px: Floats, limits: Limits) -> bool:
