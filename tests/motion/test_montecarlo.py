@@ -19,6 +19,7 @@ def few_draws(monkeypatch):
     """Make batches small: what is tested is not their number."""
     monkeypatch.setattr(montecarlo, "batch_size", lambda: 150)
     monkeypatch.setattr(montecarlo, "CHUNK", 75)
+    monkeypatch.setattr(montecarlo, "PROBE", 5)
     monkeypatch.setattr("vidspeed.motion.propagate.MOST_BATCHES", 2)
 
 

@@ -27,10 +27,13 @@ from vidspeed.values import Check, Floats, Input, PassResult, Value
 LOOKED_AT = 10  # the largest inputs are moved by +- sqrt(3) u
 MOST_MEAN_SHIFT = 0.1  # of u
 MOST_END_SHIFT = 0.05  # of U95
-CHUNK = 500  # draws that one job solves
+CHUNK = 250  # draws that one job solves
 SEED = 101
 SETTLED = 0.01  # of a standard uncertainty, for a step that is still taken
 MOST_STEPS = 6
+PROBE = 40  # draws that tell how hard the others will be
+HARD_SHARE = 0.1
+SLOW_CHUNKS, SLOW_BATCHES = 2, 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -119,7 +122,12 @@ def curvature(flight: Flight, result: PassResult) -> Curvature:
 
 
 def speed_after(flight: Flight, shift: Floats, ends: tuple[float, float]) -> float:
-    """Return the speed with every input moved by `shift` (m,) of its standard uncertainties.
+    """Return the speed with every input moved by `shift` (m,) of its standard uncertainties."""
+    return _again(flight, shift, ends)[0]
+
+
+def _again(flight: Flight, shift: Floats, ends: tuple[float, float]) -> tuple[float, bool]:
+    """Solve with the inputs moved; return the speed and whether it was hard to settle.
 
     Plain Gauss-Newton steps from the solution, the first with what was computed there; the
     watched adjustment where they do not settle.
@@ -135,25 +143,39 @@ def speed_after(flight: Flight, shift: Floats, ends: tuple[float, float]) -> flo
         residuals, jacobian = network.evaluate(state)
         pull = jacobian.T @ residuals
         step = newton_step(jacobian, pull)
-    if not float(pull @ step) < SETTLED**2:
+    hard = not float(pull @ step) < SETTLED**2
+    if hard:
         state, _ = adjust(network, flight.state, tolerance=1e-3)
-    return speed_between(replace(flight, network=network, state=state), ends)
+    return speed_between(replace(flight, network=network, state=state), ends), hard
 
 
 def monte_carlo(flight: Flight, result: PassResult, *, pool: Executor | None = None) -> Propagated:
-    """Draw the inputs from their distributions and solve each time again (JCGM 101, 7)."""
-    ends = ends_of(flight, result.status)
-    base = result.inputs
-    return propagate(partial(_batch, flight, base, ends, pool or Inline()))
+    """Draw the inputs from their distributions and solve each time again (JCGM 101, 7).
+
+    Where a share of the draws is hard to settle, as with a range that hardly anything fixes, a
+    draw costs tens of times as much: batches are then smaller and few, and the figures, which
+    are wide, are good to about two per cent instead of two digits (JCGM 101, 7.2.3).
+    """
+    ends, inputs = ends_of(flight, result.status), result.inputs
+    probe = _chunk(flight, inputs, ends, np.random.SeedSequence(SEED, spawn_key=(0, 0)), PROBE)
+    slow = probe[1] > HARD_SHARE * PROBE
+    chunks = SLOW_CHUNKS if slow else batch_size() // CHUNK
+    batch = partial(_batch, flight, inputs, ends, pool or Inline(), chunks)
+    return propagate(batch, most=SLOW_BATCHES if slow else None)
 
 
 def _batch(
-    flight: Flight, inputs: Sequence[Input], ends: tuple[float, float], pool: Executor, number: int
+    flight: Flight,
+    inputs: Sequence[Input],
+    ends: tuple[float, float],
+    pool: Executor,
+    chunks: int,
+    number: int,
 ) -> Floats:
     """Return one batch of draws, the same for a number whatever solves it."""
-    seeds = np.random.SeedSequence(SEED, spawn_key=(number,)).spawn(batch_size() // CHUNK)
-    waiting = [pool.submit(_chunk, flight, inputs, ends, seed) for seed in seeds]
-    return np.concatenate([future.result() for future in waiting])
+    seeds = np.random.SeedSequence(SEED, spawn_key=(number,)).spawn(chunks)
+    waiting = [pool.submit(_chunk, flight, inputs, ends, seed, CHUNK) for seed in seeds]
+    return np.concatenate([future.result()[0] for future in waiting])
 
 
 def _chunk(
@@ -161,22 +183,29 @@ def _chunk(
     inputs: Sequence[Input],
     ends: tuple[float, float],
     seed: np.random.SeedSequence,
-) -> Floats:
-    """Return the speeds of a chunk of draws; one that cannot be solved is drawn anew."""
+    size: int,
+) -> tuple[Floats, int]:
+    """Return the speeds of a chunk of draws, and how many were hard to settle.
+
+    One that cannot be solved is drawn anew.
+    """
     rng = np.random.default_rng(seed)
     speeds: list[float] = []
-    refused = 0
-    while len(speeds) < CHUNK:
+    refused = struggled = 0
+    while len(speeds) < size:
         try:
-            speeds.append(speed_after(flight, _draw(flight, inputs, rng), ends))
+            speed, hard = _again(flight, _draw(flight, inputs, rng), ends)
         except MotionError:
             refused += 1
-            if refused > CHUNK // 10:
+            if refused > max(size // 10, 3):
                 raise MotionError(
                     "Monte Carlo: more than a tenth of the draws cannot be solved; state the "
                     "flight line and the cameras better"
                 ) from None
-    return np.array(speeds)
+            continue
+        speeds.append(speed)
+        struggled += hard
+    return np.array(speeds), struggled
 
 
 def _draw(flight: Flight, inputs: Sequence[Input], rng: np.random.Generator) -> Floats:

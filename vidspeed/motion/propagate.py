@@ -49,7 +49,11 @@ def batch_size(level: float = LEVEL) -> int:
 
 
 def propagate(
-    draw: Callable[[int], Floats], *, digits: int = DIGITS, level: float = LEVEL
+    draw: Callable[[int], Floats],
+    *,
+    digits: int = DIGITS,
+    level: float = LEVEL,
+    most: int | None = None,
 ) -> Propagated:
     """Draw batches until mean, u and both ends of the interval are stable (7.9.4).
 
@@ -57,10 +61,12 @@ def propagate(
     ----------
     draw
         Gives batch number n of the quantity: (m,) values, m = `batch_size(level)`.
+    most
+        Batches at most; `MOST_BATCHES` if left out.
     """
     batches: list[Floats] = []
     stable = False
-    while not stable and len(batches) < MOST_BATCHES:
+    while not stable and len(batches) < (most or MOST_BATCHES):
         batches.append(draw(len(batches)))
         stable = len(batches) > 1 and _stable(batches, digits, level)
     values = np.concatenate(batches)
