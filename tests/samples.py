@@ -11,7 +11,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from vidspeed.cli import exit_status
+from vidspeed.cli.passes import exit_status
 from vidspeed.measure import run
 from vidspeed.values import Outcome, PassResult
 

@@ -14,7 +14,8 @@ import typer
 
 from tests.tiny import CLIP, command, files_of, scene_text
 from vidspeed import __version__
-from vidspeed.cli import app, exit_status
+from vidspeed.cli import app
+from vidspeed.cli.passes import exit_status
 from vidspeed.session.read import read_session
 from vidspeed.values import MarkRules, Outcome, PassResult, Problem
 

@@ -62,7 +62,7 @@ def named(path: Path) -> str:
 
 def test_the_project_is_seen():
     assert len(TEXTS) > 100
-    assert ROOT / "vidspeed/cli.py" in TEXTS
+    assert ROOT / "vidspeed/cli/shell.py" in TEXTS
 
 
 def test_texts_are_plain_utf8():

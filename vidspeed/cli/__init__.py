@@ -1,0 +1,44 @@
+"""The commands: parse, call the library function of the same name, print, exit.
+
+Each module here holds the commands of one kind of work; importing it registers them. Heavy
+imports happen inside the commands, so that `vidspeed --help` is instant.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import Annotated
+
+import typer
+
+from vidspeed import __version__
+from vidspeed.cli import course, clips, passes  # isort: skip  (the order of the help page)
+from vidspeed.cli.shell import app
+
+__all__ = ["app", "clips", "course", "main", "passes"]
+
+
+def main() -> None:
+    """Run the command line."""
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
+        os.environ.setdefault(name, "1")  # matrices of a hundred rows are slower on more threads
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    app()
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"vidspeed {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _top(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    """Read the options before a command."""

@@ -1,0 +1,59 @@
+"""Commands for the course: make a session, calibrate it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from vidspeed.cli.shell import WRONG_INPUT, SessionFolder, Unit, UnitName, app, guarded, terminal
+
+if TYPE_CHECKING:
+    from vidspeed.calibrate import Readiness
+
+
+@app.command()
+@guarded
+def new(
+    folder: Annotated[Path, typer.Argument(help="Folder to make the session in.")],
+    shelf: Annotated[
+        Path | None, typer.Option(help="Copy lens, clock and site files from this shelf.")
+    ] = None,
+) -> int:
+    """Make a session folder: commented files to fill in, and a sheet to print."""
+    from vidspeed.session.scaffold import new_session
+
+    for path in new_session(folder, shelf=shelf):
+        typer.echo(path)
+    return 0
+
+
+@app.command()
+@guarded
+def calibrate(session: SessionFolder, unit: Unit = UnitName.kmh) -> int:
+    """Calibrate the course before anything has flown, and say whether it is ready."""
+    from vidspeed.calibrate import calibrate as calibrate_session
+    from vidspeed.record.files import write_calibration
+
+    found = calibrate_session(session)
+    folder = write_calibration(session, found.pictures)
+    _print_readiness(found, unit.value)
+    typer.echo(f"pictures: {folder}")
+    for row in found.failing:
+        typer.echo(f"not ready: {row.item}; {row.mend}")
+    if found.ready:
+        typer.echo("ready")
+    return 0 if found.ready else WRONG_INPUT
+
+
+def _print_readiness(found: Readiness, unit: str) -> None:
+    from vidspeed.record.readiness import advice_table, camera_table, forecast_text, marker_table
+
+    console = terminal()
+    for fit in found.cameras:
+        console.print(marker_table(fit))
+    console.print(camera_table(found.cameras))
+    if found.forecast is not None:
+        console.print(forecast_text(found.forecast, unit), highlight=False)
+    console.print(advice_table([(row.change, row.relative_U95) for row in found.advice]))
