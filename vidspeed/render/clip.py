@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -24,19 +24,31 @@ JITTER = 0.08  # of the frame interval, standard deviation, where a camera's sta
 class ClipPlan(Value):
     """When a clip was filmed: its stamps, and what its camera's clock has to do with the world.
 
-    The first row of frame k opens at world time `start_s` + captured time * (1 + ppm/1e6), where
-    the captured time is the stamp, or the frame's number over the rate in slow motion.
+    What the stamp of frame k names happens at world time `start_s` + captured time
+    * (1 + ppm/1e6), where the captured time is the stamp, or the frame's number over the rate in
+    slow motion. `exposure_s` (n,) is how long each frame is exposed, `lead_s` (n,) how long
+    before that moment its first row opens. `shows` (n,) is the frame whose picture frame k holds:
+    k, or an earlier one.
     """
 
     start_s: float
     clock_ppm: float
     captured_s: Floats
     stored: Stamps
+    exposure_s: Floats
+    lead_s: Floats
+    shows: Ints
 
     @property
     def open_s(self) -> Floats:
         """Return when the first row of each frame opens (n,), world time."""
-        return np.asarray(self.start_s + self.captured_s * (1.0 + self.clock_ppm * 1e-6))
+        named = self.start_s + self.captured_s * (1.0 + self.clock_ppm * 1e-6)
+        return np.asarray(named - self.lead_s)
+
+    @property
+    def late_s(self) -> Floats:
+        """Return how long after what its stamp names each frame's first row is half exposed."""
+        return np.asarray(self.exposure_s / 2.0 - self.lead_s)
 
     def clip_time_s(self, world_s: float) -> float:
         """Return what the clip's own time is at a moment of the world."""
@@ -73,7 +85,44 @@ def plan_clip(
     if camera.stored_rate_hz is not None:
         captured = np.arange(count) / float(camera.rate_hz)
         stored = even_stamps(count, camera.stored_rate_hz)
-    return ClipPlan(start_s=start_s, clock_ppm=clock_ppm, captured_s=captured, stored=stored)
+    kept = _kept(camera, count, rng)
+    captured, stored = captured[kept], replace(stored, pts=stored.pts[kept])
+    exposure = np.full(len(captured), camera.exposure_s)
+    if camera.exposure_to_s is not None:
+        share = (captured - captured[0]) / (captured[-1] - captured[0])
+        exposure += share * (camera.exposure_to_s - camera.exposure_s)
+    return ClipPlan(
+        start_s=start_s,
+        clock_ppm=clock_ppm,
+        captured_s=captured,
+        stored=stored,
+        exposure_s=exposure,
+        lead_s={"start": 0.0, "middle": 0.5, "end": 1.0}[camera.stamp_at] * exposure,
+        shows=_shown(camera, len(captured), rng),
+    )
+
+
+def _kept(camera: SceneCamera, count: int, rng: Generator) -> Ints:
+    """Return which of the frames that were due are in the clip."""
+    frames = np.arange(count)
+    if camera.stamps == "halved":
+        frames = frames[(frames < count // 2) | (frames % 2 == 0)]
+    if camera.dropped > 0.0:
+        stays = rng.random(len(frames)) >= camera.dropped
+        stays[[0, -1]] = True
+        frames = frames[stays]
+    return frames
+
+
+def _shown(camera: SceneCamera, count: int, rng: Generator) -> Ints:
+    """Return the frame whose picture each frame holds: its own, or that of the one before."""
+    shows = np.arange(count)
+    if camera.repeated > 0.0:
+        again = rng.random(count) < camera.repeated
+        again[0] = False
+        for frame in np.flatnonzero(again):
+            shows[frame] = shows[frame - 1]
+    return shows
 
 
 def render_clip(
@@ -128,25 +177,41 @@ def render_frames(
     view = background(camera, markers, lamps, np.random.default_rng(view_seed))
     film = load_film(camera.look, view)
     rng = np.random.default_rng(seed)
-    for open_s in plan.open_s:
-        yield develop(film, lamp_patches(camera, flights, float(open_s)), rng)
+    picture: Picture | None = None
+    for frame, shown in enumerate(plan.shows):
+        if picture is None or shown == frame:
+            filming = _exposing(camera, float(plan.exposure_s[frame]))
+            opens = plan.open_s[frame] - camera.merge_s * np.arange(camera.merged)
+            patches = [patch for at in opens for patch in lamp_patches(filming, flights, float(at))]
+            picture = develop(film, patches, rng)
+        yield picture
+
+
+def _exposing(camera: SceneCamera, exposure_s: float) -> SceneCamera:
+    """Return the camera as it is for one exposure of a frame: its streaks are as bright as ever."""
+    if exposure_s == camera.exposure_s and camera.merged == 1:
+        return camera
+    share = exposure_s / camera.exposure_s / camera.merged
+    look = replace(camera.look, lamp_signal=camera.look.lamp_signal * share)
+    return replace(camera, exposure_s=exposure_s, look=look)
 
 
 def light_places(camera: SceneCamera, flight: Flight, plan: ClipPlan) -> Places:
     """Return where the light truly is at the middle of each exposure, where it is in the picture.
 
-    The row that sees the light decides when its exposure is: solved by repeated substitution.
+    Of a frame that merges several exposures: of the last. Frames that show another again are left
+    out. The row that sees the light decides when its exposure is: solved by repeated substitution.
     """
     pose = pose_of(camera)
     width, height = camera.stored_size_px
-    world = plan.open_s + camera.exposure_s / 2.0
+    world = plan.open_s + plan.exposure_s / 2.0
     row = np.zeros_like(world)
     for _ in range(12):
         stored = seen_at(camera, pose, flight, world + camera.readout_s * row)
         row = np.clip(np.nan_to_num(stored[:, 1] / height), 0.0, 1.0)
     world = world + camera.readout_s * row
     inside = np.all((stored > -0.5) & (stored < np.array([width, height]) - 0.5), axis=1)
-    kept = np.flatnonzero(inside)
+    kept = np.flatnonzero(inside & (plan.shows == np.arange(len(plan.shows))))
     return Places(
         frame=kept.astype(np.int64),
         time_s=plan.captured_s[kept],

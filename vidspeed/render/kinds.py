@@ -85,6 +85,13 @@ def count(value: Any) -> int:
     return int(value)
 
 
+def from_one(value: Any) -> int:
+    """Take a whole number from 1."""
+    if whole(value) < 1:
+        raise ValueError("a whole number from 1 is needed")
+    return int(value)
+
+
 def text(value: Any) -> str:
     """Take a text with something in it."""
     if not isinstance(value, str) or not value.strip():

@@ -105,8 +105,10 @@ def _camera(raw: Any) -> SceneCamera:
     centre_u = got.pop("centre_u_px")
     bends = [got.pop(key) for key in ("k1", "k2", "p1", "p2", "k3")]
     bends_u = [got.pop(f"{key}_u") for key in ("k1", "k2", "p1", "p2", "k3")]
-    for key in ("exposure", "exposure_u", "readout", "readout_u"):
+    for key in ("exposure", "exposure_u", "readout", "readout_u", "merge"):
         got[f"{key}_s"] = got.pop(f"{key}_ms") / 1e3
+    exposure_to_ms = got.pop("exposure_to_ms")
+    got["exposure_to_s"] = None if exposure_to_ms is None else exposure_to_ms / 1e3
     look = Look(**taken(got.pop("look"), f"{where} [look]", keys.LOOK))
     if got["rotation_deg"] % 90:
         raise SceneError(f"{where}: rotation_deg is {got['rotation_deg']}; a multiple of 90 only")

@@ -79,6 +79,13 @@ class SceneCamera(Value):
     picture is exposed from stamp + readout * r / rows, for `exposure_s`. `stored_rate_hz`: the
     clip is stored for slow playback at that rate. `unstated` holds what the session leaves out:
     "focal", "focal_u", "centre", "k1", "readout", "exposure", "clock".
+
+    `exposure_to_s`: the exposure changes evenly from `exposure_s` at the clip's beginning to this
+    at its end, a lamp's streak being as bright throughout. `stamp_at` is the moment of the first
+    row's exposure that the stamp names. `stamps` "halved": from the clip's middle only every
+    second frame is taken. `dropped` and `repeated` are shares of the frames that are missing, or
+    show the one before again. `merged` exposures are averaged into a frame, each `merge_s`
+    after the one before; the last is the frame's own.
     """
 
     name: str
@@ -98,7 +105,7 @@ class SceneCamera(Value):
     pick_u_px: float = 0.5
     position_u_m: float | None = None
     stored_rate_hz: Fraction | None = None
-    stamps: Literal["steady", "uneven"] = "steady"
+    stamps: Literal["steady", "uneven", "halved"] = "steady"
     rotation_deg: int = 0
     codec: CodecName = "h264"
     crf: int = 18
@@ -106,6 +113,12 @@ class SceneCamera(Value):
     suffix: str = ".mp4"
     look: Look = field(default_factory=Look)
     unstated: frozenset[str] = frozenset()
+    exposure_to_s: float | None = None
+    stamp_at: Literal["start", "middle", "end"] = "start"
+    dropped: float = 0.0
+    repeated: float = 0.0
+    merged: int = 1
+    merge_s: float = 0.0
 
     @property
     def stored_size_px(self) -> tuple[int, int]:

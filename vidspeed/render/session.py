@@ -251,8 +251,11 @@ def _clip_truth(take: Take, file: str, encoder: str | None) -> ClipTruth:
     gates = np.sort(take.flight.gates_s)
     seen = seen_at(camera, pose_of(camera), take.flight, gates)
     row = np.clip(seen[:, 1] / camera.stored_size_px[1], 0.0, 1.0)
-    opened = gates - camera.exposure_s / 2.0 - camera.readout_s * row
-    first, second = (take.plan.clip_time_s(float(moment)) for moment in opened)
+    late = np.interp(
+        [take.plan.clip_time_s(t) for t in gates], take.plan.captured_s, take.plan.late_s
+    )
+    named = gates - late - camera.readout_s * row
+    first, second = (take.plan.clip_time_s(float(moment)) for moment in named)
     return ClipTruth(
         file=file,
         camera=camera.name,
