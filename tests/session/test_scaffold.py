@@ -8,11 +8,13 @@ from pathlib import Path
 import pytest
 
 from vidspeed.errors import SessionError
+from vidspeed.session.clock import clock_text
 from vidspeed.session.keys import SESSION_KEYS, TABLES, keys_of
 from vidspeed.session.read import read_session
 from vidspeed.session.scaffold import course_sheet, new_session, session_text
 
 from .good import MARKERS, PICKS, faults
+from .test_clock import FULL
 from .test_lens import lens_file
 
 
@@ -66,7 +68,8 @@ def test_every_key_stands_in_a_new_session_and_its_example_is_good(tmp_path: Pat
     for table in TABLES:
         for name in keys_of(table.name):
             assert re.search(rf"^{name} = ", text, re.MULTILINE), name
-    text = text.replace('lens = "lens-north.json"\n', "").replace('expect = "none"\n', "")
+    for line in ('lens = "lens-north.json"\n', 'clock = "clock-north.toml"\n', 'expect = "none"\n'):
+        text = text.replace(line, "")
     text = text.replace("[[sync]]", "".join(
         f'[[clip]]\nfile = "clips/{name}.mp4"\ncamera = "north"\n' for name in "ab") + "[[sync]]"
     )  # fmt: skip
@@ -130,7 +133,7 @@ def shelf(folder: Path) -> Path:
     for name, text in (
         ("lenses/some-4.json", lens_file()),
         ("sites/here.csv", MARKERS),
-        ("clocks/some-4.txt", "runs 12 ppm fast\n"),
+        ("clocks/some-4.toml", clock_text(FULL)),
         ("README.md", "the shelf"),
         ("lenses/README.md", "lenses"),
     ):
@@ -146,13 +149,13 @@ def test_the_shelf_is_copied_and_named(tmp_path: Path) -> None:
     assert {path.relative_to(folder).as_posix() for path in written[4:]} == {
         "lenses/some-4.json",
         "sites/here.csv",
-        "clocks/some-4.txt",
+        "clocks/some-4.toml",
     }
     text = (folder / "session.toml").read_text(encoding="utf-8")
     assert text.count("## from the shelf") == 3
     assert text.index("[course]") < text.index('markers = "sites/here.csv"')
     assert text.index("[[camera]]") < text.index('lens = "lenses/some-4.json"')
-    assert "for clock_u_ppm: clocks/some-4.txt" in text
+    assert text.index("[[camera]]") < text.index('clock = "clocks/some-4.toml"')
     assert (folder / "sites" / "here.csv").read_bytes() == MARKERS.encode("utf-8")
 
 
@@ -160,6 +163,10 @@ def test_a_shelf_without_files_or_with_a_wrong_one_is_refused(tmp_path: Path) ->
     with pytest.raises(SessionError, match="no files in lenses, clocks, sites there"):
         new_session(tmp_path / "s", shelf=tmp_path / "nowhere")
     wrong = shelf(tmp_path / "shelf")
+    (wrong / "clocks" / "bad.toml").write_text("date = 2026-09-12", encoding="utf-8")
+    with pytest.raises(SessionError, match=r"bad\.toml: schema is missing"):
+        new_session(tmp_path / "s", shelf=wrong)
+    (wrong / "clocks" / "bad.toml").unlink()
     (wrong / "lenses" / "bad.json").write_text(json.dumps({}), encoding="utf-8")
     with pytest.raises(SessionError, match=r"bad\.json: schema is missing"):
         new_session(tmp_path / "s", shelf=wrong)

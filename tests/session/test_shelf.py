@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from vidspeed.session.clock import read_clock
 from vidspeed.session.lens import read_lens
 from vidspeed.session.read import read_session
 from vidspeed.session.scaffold import new_session
@@ -33,6 +34,9 @@ def test_every_file_of_the_shelf_reads_well(path: Path) -> None:
         assert sum(marker.use == "check" for marker in markers) == 2
         assert {2.0, 3.0} <= set(xyz_m[:, 2].tolist())
         assert np.linalg.matrix_rank(xyz_m - xyz_m.mean(axis=0), tol=0.5) == 3
+    elif path.parent.name == "clocks":
+        clock = read_clock(path)
+        assert clock.clock_ppm is not None or clock.readout_s is not None
     else:
         pytest.fail(f"{path} has no reader")
 

@@ -86,11 +86,12 @@ def _middle_u_s(flight: Flight) -> float:
 
 def reel(seen: Seen, found: Sequence[Found]) -> Reel:
     """Return a clip as matching needs it."""
+    camera = seen.stand.camera
     ends = [time for track in seen.tracks for time in (track.time_s[0], track.time_s[-1])]
     return Reel(
         clip=seen.clip.name,
         camera=seen.clip.camera,
-        clock_u_ppm=seen.stand.camera.clock_u_ppm,
+        clock_u_ppm=float(np.hypot(camera.clock_u_ppm, camera.clock_ppm)),
         passes=tuple(once(row) for row in found),
         span_s=seen.span_s or (float(min(ends, default=0.0)), float(max(ends, default=0.0))),
     )

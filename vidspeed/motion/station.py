@@ -44,7 +44,9 @@ class Station(Value):
 
     def clock_scale(self, state: State) -> float:
         """Return seconds of the course for one second of the clip."""
-        return float(1.0 + 1e-6 * self.camera.clock_u_ppm * state.theta[self.clock][0])
+        camera = self.camera
+        ppm = camera.clock_ppm + camera.clock_u_ppm * state.theta[self.clock][0]
+        return float(1.0 + 1e-6 * ppm)
 
     def readout_at(self, state: State) -> float:
         """Return the time from the first row to the last in `state`, seconds."""

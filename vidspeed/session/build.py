@@ -11,12 +11,14 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from vidspeed.session.check import Taken
+from vidspeed.session.clock import with_clock
 from vidspeed.session.keys import keys_of
 from vidspeed.values import (
     Air,
     Camera,
     Choice,
     Clip,
+    Clock,
     Course,
     Craft,
     FlightLine,
@@ -43,6 +45,7 @@ class Draft:
     tables: dict[str, list[Taken]]
     markers: tuple[Marker, ...] = ()
     lenses: list[Lens | None] = field(default_factory=list)
+    clocks: list[Clock | None] = field(default_factory=list)
     picks: list[tuple[Pick, ...]] = field(default_factory=list)
 
 
@@ -50,7 +53,7 @@ def build(draft: Draft, folder: Path, inputs: tuple[InputFile, ...]) -> Session:
     """Return the session of a draft in which no fault was found."""
     top, tables = draft.top.values, draft.tables
     course = tables["course"][0].values
-    cameras = zip(tables["camera"], draft.lenses, draft.picks, strict=True)
+    cameras = zip(tables["camera"], draft.lenses, draft.picks, draft.clocks, strict=True)
     zone = top.get("timezone")
     return Session(
         folder=str(folder),
@@ -64,7 +67,9 @@ def build(draft: Draft, folder: Path, inputs: tuple[InputFile, ...]) -> Session:
         air=_air(tables["air"][0]) if tables["air"] else None,
         craft=_craft(*(tables["craft"] or [_NOTHING])),
         cameras=tuple(
-            _camera(taken, lens, picks) for taken, lens, picks in cameras if lens is not None
+            _camera(taken, lens, picks, clock)
+            for taken, lens, picks, clock in cameras
+            if lens is not None
         ),
         clips=tuple(_clip(taken.values, zone) for taken in tables["clip"]),
         syncs=tuple(_sync(taken.values) for taken in tables["sync"]),
@@ -129,7 +134,8 @@ def _craft(taken: Taken) -> Craft:
     )
 
 
-def _camera(taken: Taken, lens: Lens, picks: tuple[Pick, ...]) -> Camera:
+def _camera(taken: Taken, lens: Lens, picks: tuple[Pick, ...], clock: Clock | None) -> Camera:
+    taken = with_clock(taken, clock)
     values = taken.values
     readout_ms = values.get("readout_ms")
     readout_u_ms = values.get("readout_u_ms", _READOUT_U * (readout_ms or 0.0))
@@ -144,6 +150,7 @@ def _camera(taken: Taken, lens: Lens, picks: tuple[Pick, ...]) -> Camera:
         readout_s=None if readout_ms is None else _ms(readout_ms),
         readout_u_s=_ms(readout_u_ms),
         clock_u_ppm=values["clock_u_ppm"],
+        clock_ppm=values.get("clock_ppm", 0.0),
         reference=values.get("reference"),
         position_m=None if position is None else np.array(position),
         position_u_m=values.get("position_u_m"),

@@ -78,7 +78,7 @@ def unknown(what: str, name: str, known: Iterable[str]) -> str:
 def _elsewhere(name: str, table: str) -> str:
     """Say to which other table of session.toml a key belongs, if it does to one."""
     places = [key.table for key in SESSION_KEYS if key.name == name]
-    if table == "lens file" or len(places) != 1:
+    if table.endswith(" file") or len(places) != 1:
         return ""
     return f"; {name} belongs " + (f"to {places[0]}" if places[0] else "before the first table")
 

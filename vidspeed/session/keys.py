@@ -6,68 +6,19 @@ known to the reader and shows it in a new session; `read.py` then decides what i
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import Any, Literal
+from vidspeed.session.filekeys import FILE_KEYS
+from vidspeed.session.key import Key, Table, key, number, of, u_of
 
-Kind = Literal["text", "path", "date", "moment", "number", "whole", "choice", "tables"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Key:
-    """One key of session.toml, one column of a CSV file or one key of a lens file.
-
-    `count` None is a single value, 0 a list of any length, n a list of n. The bounds hold for
-    each number. `default` is what the reader takes where the key is left out (None: nothing, or
-    something that depends on other keys); `left_out` says so in words. `beside` is a key that must
-    be stated too. `example` is TOML text.
-    """
-
-    table: str
-    name: str
-    kind: Kind
-    meaning: str
-    example: str
-    unit: str = ""
-    above: float | None = None
-    least: float | None = None
-    most: float | None = None
-    count: int | None = None
-    choices: tuple[str, ...] = ()
-    required: bool = False
-    default: Any = None
-    left_out: str = ""
-    beside: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Table:
-    """One table of session.toml; `many` tables are written with double brackets."""
-
-    name: str
-    meaning: str
-    many: bool = False
-    required: bool = False
-
-
-def key(name: str, kind: Kind, meaning: str, example: str, **more: Any) -> Key:
-    """Describe a key whose table is filled in by `of`."""
-    return Key(table="", name=name, kind=kind, meaning=meaning, example=example, **more)
-
-
-def number(name: str, unit: str, meaning: str, example: str, **more: Any) -> Key:
-    """Describe a number with its unit."""
-    return key(name, "number", meaning, example, unit=unit, **more)
-
-
-def u_of(name: str, unit: str, what: str, example: str, **more: Any) -> Key:
-    """Describe a standard uncertainty: a number that is not negative."""
-    return number(name, unit, f"standard uncertainty of {what}", example, least=0.0, **more)
-
-
-def of(table: str, *keys: Key) -> tuple[Key, ...]:
-    """Put keys into a table."""
-    return tuple(replace(each, table=table) for each in keys)
-
+__all__ = [
+    "FILE_KEYS",
+    "KEYS",
+    "SESSION_KEYS",
+    "TABLES",
+    "TOP",
+    "Key",
+    "Table",
+    "keys_of",
+]
 
 TOP = ""
 
@@ -193,6 +144,8 @@ SESSION_KEYS = (
                left_out="anything from 0 to the frame interval, at most 35 ms"),
         u_of("readout_u_ms", "milliseconds", "readout_ms", "3.0",
              left_out="a quarter of readout_ms", beside="readout_ms"),
+        key("clock", "path", "a clock file, instead of clock_u_ppm; its readout_ms holds too",
+            '"clock-north.toml"'),
         u_of("clock_u_ppm", "ppm", "the rate of the camera's clock", "50.0", default=100.0,
              most=1e5, left_out="100"),
         key("reference", "path", "a frame of the calibrated view, not a photograph",
@@ -250,71 +203,6 @@ SESSION_KEYS = (
              beside="earlier_kmh"),
         number("margin_percent", "percent", "by how much the earlier figure must be beaten",
                "1.0", least=0.0, most=100.0, default=0.0, left_out="0"),
-    ),
-)  # fmt: skip
-
-FILE_KEYS = (
-    *of(
-        "markers.csv",
-        key("name", "text", "what the marker is called", "A1", required=True),
-        number("x_m", "metres", "along the course from the start gate", "0.0", required=True),
-        number("y_m", "metres", "to the left, seen from start to finish", "-5.0", required=True),
-        number("z_m", "metres", "up", "0.0", required=True),
-        u_of("u_m", "metres", "each coordinate, beside the common scale", "0.02", required=True),
-        key("use", "choice", "check: held out of the fit, only tests it", "fit",
-            choices=("fit", "check"), default="fit", left_out="fit"),
-    ),
-    *of(
-        "picks",
-        key("name", "text", "the marker", "A1", required=True),
-        number("x_px", "pixels", "right of the centre of the first pixel", "412.5", required=True),
-        number("y_px", "pixels", "below the centre of the first pixel", "803.0", required=True),
-        number("u_px", "pixels", "standard uncertainty of each coordinate", "0.5", above=0.0,
-               default=1.0, left_out="1.0"),
-    ),
-    *of(
-        "track.csv",
-        key("frame", "whole", "number of the frame", "12", least=0.0, most=2.0**53,
-            required=True),
-        number("time_s", "seconds", "the frame's stamp before any correction", "0.2",
-               required=True),
-        number("x_px", "pixels", "the light, to the right", "812.0", required=True),
-        number("y_px", "pixels", "the light, downwards", "440.0", required=True),
-        number("u_x_px", "pixels", "standard uncertainty of x_px", "0.3", above=0.0,
-               required=True),
-        number("u_y_px", "pixels", "standard uncertainty of y_px", "0.3", above=0.0,
-               required=True),
-        number("cov_xy_px2", "square pixels", "covariance of x_px and y_px", "0.0",
-               default=0.0, left_out="0"),
-        number("row", "", "where in the read-out the light's row lies", "0.4", least=-0.1,
-               most=1.1, left_out="y_px over the height"),
-        u_of("time_u_s", "seconds", "time_s", "0.0", default=0.0, left_out="0"),
-        number("streak_px", "pixels", "length of the streak", "9.0"),
-        number("streak_u_px", "pixels", "standard uncertainty of streak_px", "0.5"),
-        number("streak_angle_rad", "radians", "angle of the streak, from x towards y", "0.1"),
-        number("peak", "", "height above the background in luma levels", "120.0"),
-        number("snr", "", "peak over the noise of a pixel", "60.0"),
-        number("interval_s", "seconds", "median time between the frames of the clip", "0.0166667",
-               above=0.0, left_out="the median step of the rows"),
-    ),
-    *of(
-        "lens file",
-        key("schema", "choice", "what kind of file this is", '"vidspeed.lens/1"',
-            choices=("vidspeed.lens/1",), required=True),
-        key("image_size_px", "whole", "width and height of the picture", "[1920, 1080]",
-            unit="pixels", above=0.0, most=65536.0, count=2, required=True),
-        number("fx_px", "pixels", "focal length across", "1480.0", above=0.0, most=1e6,
-               required=True),
-        number("fy_px", "pixels", "focal length down", "1480.0", above=0.0, most=1e6,
-               required=True),
-        number("cx_px", "pixels", "centre across", "959.5", required=True),
-        number("cy_px", "pixels", "centre down", "539.5", required=True),
-        *(number(name, "", "distortion", "0.0", required=True)
-          for name in ("k1", "k2", "p1", "p2", "k3")),
-        number("rms_px", "pixels", "what was left of the corners", "0.3", least=0.0,
-               required=True),
-        key("views", "whole", "how many pictures of the board", "14", least=1.0, most=1e6,
-            required=True),
     ),
 )  # fmt: skip
 

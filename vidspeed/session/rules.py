@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from vidspeed.errors import SessionError
 from vidspeed.session.check import Faults, Refused, Taken, missing, shown
+from vidspeed.session.clock import clock_of
 from vidspeed.session.keys import keys_of
 from vidspeed.session.lens import INLINE, inline_lens, parse_lens
 from vidspeed.session.paths import Files
@@ -64,7 +65,7 @@ def _check_craft(taken: Taken, faults: Faults) -> None:
 def check_camera(
     camera: Taken, earlier: Sequence[Taken], where: str, draft: Draft, files: Files, faults: Faults
 ) -> None:
-    """Check one camera and the files that it names; puts lens and picks into the draft."""
+    """Check one camera and the files that it names; puts lens, clock, picks into the draft."""
     for other in earlier:
         for key, what in (("name", "name"), ("picks", "picks file")):
             ours, theirs = camera.values.get(key), other.values.get(key)
@@ -75,6 +76,7 @@ def check_camera(
                     "each camera needs its own",
                 )
     draft.lenses.append(_lens(camera, where, files, faults))
+    draft.clocks.append(clock_of(camera, where, files, faults))
     draft.picks.append(_picks(camera, where, draft, files, faults))
     reference = camera.values.get("reference")
     if reference is not None:

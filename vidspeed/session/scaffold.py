@@ -8,6 +8,7 @@ from importlib import resources
 from pathlib import Path
 
 from vidspeed.errors import SessionError
+from vidspeed.session.clock import read_clock
 from vidspeed.session.keys import SESSION_KEYS, TABLES, TOP, Key, Table, keys_of
 from vidspeed.session.lens import read_lens
 from vidspeed.session.rules import LINE
@@ -106,6 +107,8 @@ def _from_shelf(shelf: Path) -> dict[str, Path]:
     for name, path in found.items():
         if name.startswith("lenses/"):
             read_lens(path)
+        elif name.startswith("clocks/"):
+            read_clock(path)
         elif name.startswith("sites/"):
             read_markers(path)
     return found
@@ -135,11 +138,13 @@ def _head_of_table(table: Table, copied: list[str]) -> str:
 
 def _from_the_shelf(table: str, copied: list[str]) -> str:
     """Return comment lines that name the copied files which this table can use."""
-    room, key = {"course": ("sites", "markers"), "camera": ("lenses", "lens")}.get(table, ("", ""))
-    lines = [f'## from the shelf: {key} = "{name}"\n' for name in copied if name.startswith(room)]
-    clocks = [f"## from the shelf, for clock_u_ppm: {name}\n" for name in copied
-              if table == "camera" and name.startswith("clocks/")]  # fmt: skip
-    return "".join([*(lines if room else []), *clocks])
+    rooms = {"course": {"sites": "markers"}, "camera": {"lenses": "lens", "clocks": "clock"}}
+    return "".join(
+        f'## from the shelf: {key} = "{name}"\n'
+        for room, key in rooms.get(table, {}).items()
+        for name in copied
+        if name.startswith(f"{room}/")
+    )
 
 
 def _lines_of_key(key: Key, *, open_: bool) -> str:

@@ -82,6 +82,28 @@ class Lens(Value):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Clock(Value):
+    """What a clock file says of a camera in one video mode; None where it was not measured.
+
+    `clock_ppm`: true seconds in a million seconds of the stamps, less a million (above 0: the
+    camera's clock is slow). `clock_u_ppm` is of the day, `age_u_ppm` what has come since.
+    """
+
+    date: Date
+    image_size_px: tuple[int, int]
+    clock_ppm: float | None = None
+    clock_u_ppm: float = 0.0
+    age_u_ppm: float = 5.0
+    drift_ppm_per_min: float | None = None
+    drift_u_ppm_per_min: float = 0.0
+    readout_s: float | None = None
+    readout_u_s: float = 0.0
+    stamped_rate_hz: float | None = None  # frames a second by the stamps
+    clip: str | None = None
+    note: str | None = None
+
+
 class Camera(Value):
     """One fixed position of one camera with one lens setting, as the session states it.
 
@@ -97,6 +119,7 @@ class Camera(Value):
     readout_u_s: float
     clock_u_ppm: float
     reference: str | None = None
+    clock_ppm: float = 0.0  # true seconds in a million seconds of the stamps, less a million
     position_m: Floats | None = None
     position_u_m: float | None = None
     rate_hz: float | None = None  # the rate it will film at; used by forecasts only
