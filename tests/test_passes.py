@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.motion.flown import evening, flown
+from tests.motion.flown import drawn_clock, evening, flown
 from vidspeed.gather import Cameras, Looked
 from vidspeed.motion.calibration import calibrate_camera
 from vidspeed.passes import solve_passes
@@ -29,8 +29,11 @@ def world(seed=60, **line):
 def fly(scene, passes, south_s=CLOCK_S):
     """Fly passes (time, speed) and return the tracks of both cameras, and the true speeds."""
     tracks, truths = ([], []), []
+    clocks = [drawn_clock(entry, scene.rng) for entry in scene.session.cameras]
+    north, south = (1.0 - 1e-6 * ppm for _, ppm in clocks)
     for time_s, speed_mps in passes:
-        lit, truth = flown(scene, speed_mps=speed_mps, starts=(time_s, time_s + south_s))
+        starts = (north * time_s, south * time_s + south_s)
+        lit, truth = flown(scene, speed_mps=speed_mps, starts=starts, clocks=clocks)
         truths.append(truth)
         for row, own in zip(lit, tracks, strict=True):
             own.append(row.track)
@@ -118,8 +121,8 @@ def test_two_pairings_that_both_fit_are_reported_and_measured_alone():
     assert [row.clips for row in passes] == [("n1.mp4",), ("n2.mp4",), ("s1.mp4",), ("s2.mp4",)]
     assert [problem.level for problem in problems] == ["warn"]
     assert problems[0].where == "n1.mp4, n2.mp4, s1.mp4, s2.mp4"
-    assert "n1.mp4 and s1.mp4: 10.0" in problems[0].message
-    assert "n1.mp4 and s2.mp4: 10.0" in problems[0].message
+    assert "n1.mp4 and s1.mp4: " in problems[0].message
+    assert "n1.mp4 and s2.mp4: " in problems[0].message
     assert "`pass` label" in problems[0].message
 
 
@@ -161,7 +164,7 @@ def test_what_no_one_flight_explains_is_not_forced_together():
     lifted = replace(south[0], xy_px=south[0].xy_px - np.array([0.0, 60.0]))
     clips = [looked("n.mp4", "n", north), looked("s.mp4", "s", [lifted])]
     passes, problems = results_of(scene.session, cameras, clips)
-    assert [row.clips for row in passes] == [("n.mp4",), ("s.mp4",)]
+    assert sorted(row.clips for row in passes) == [("n.mp4",), ("s.mp4",)]
     assert [problem.level for problem in problems] == ["warn"]
     assert "no one flight explains both" in problems[0].message
 

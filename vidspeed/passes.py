@@ -8,8 +8,10 @@ from itertools import count
 
 from vidspeed.errors import MotionError
 from vidspeed.gather import Cameras, Looked, Progress
+from vidspeed.motion.account import account
 from vidspeed.motion.choose import Found, Seen, many_passes, one_pass, relabelled
 from vidspeed.motion.flight import Flight
+from vidspeed.motion.offsets import tied
 from vidspeed.motion.pairs import UNNAMED, Solved, joined, with_assumed_line
 from vidspeed.values import PassResult, Problem, Session, Value
 
@@ -51,7 +53,41 @@ def solve_passes(
         for row in made_alone
     ]
     passes = _numbered(sorted(solved, key=lambda row: row.order), _free_numbers(clips))
-    return passes, problems + faults
+    passes, doubts = _tied(session, passes)
+    return passes, problems + faults + doubts
+
+
+def _tied(session: Session, passes: Sequence[Pass]) -> tuple[list[Pass], list[Problem]]:
+    """Hold the passes of the same clips to one time offset for each pair of clips."""
+    flown = [(row, row.flight) for row in passes if row.flight is not None]
+    try:
+        together = tied([flight for _, flight in flown], [row.result.inputs for row, _ in flown])
+    except MotionError as error:
+        where = ", ".join(sorted({name for row, _ in flown for name in row.result.clips}))
+        return list(passes), [Problem(level="warn", where=where, message=str(error))]
+    held = {
+        id(row): replace(row, flight=flight, result=_accounted(session, flight, row.result))
+        for (row, before), flight in zip(flown, together, strict=True)
+        if flight is not before
+    }
+    return [held.get(id(row), row) for row in passes], []
+
+
+def _accounted(session: Session, flight: Flight, before: PassResult) -> PassResult:
+    """Return the result of a flight that was held to others, with what was said of it before."""
+    clips = [clip for clip in session.clips if clip.name in before.clips]
+    label = flight.network.traverses[0].label
+    result = relabelled(account(session, flight, clips, label), before.label)
+    named = {check.name for check in result.checks}
+    kept = [check for check in before.checks if check.name not in named]
+    return replace(
+        result,
+        clips=before.clips,
+        flight=before.flight,
+        setup=before.setup,
+        recorded=before.recorded,
+        checks=(*result.checks, *kept),
+    )
 
 
 def _seen(cameras: Cameras, row: Looked) -> Seen:

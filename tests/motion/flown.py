@@ -146,8 +146,13 @@ def flown(
     around=0.75,
     starts=None,
     offset_m=None,
+    clocks=None,
 ):
-    """Fly once and return the track each camera would have; truth as the contract defines it."""
+    """Fly once and return the track each camera would have; truth as the contract defines it.
+
+    `starts` are what the clips' stamps say at mid-course; `clocks` the true read-out (s) and rate
+    error (ppm) of each camera, drawn for this flight alone where left out.
+    """
     rng, line = scene.rng, scene.line
     speed = rng.uniform(42.0, 145.0) * rng.choice([-1.0, 1.0]) if speed_mps is None else speed_mps
     span = LENGTH_M / abs(speed)
@@ -193,16 +198,16 @@ def flown(
     weave = line.weave_u_m * root @ rng.standard_normal((len(everywhere), 2))
     starts = rng.uniform(0.0, 100.0, len(times)) if starts is None else starts
     lit, at = [], 0
-    for entry, pose, lens, time, start in zip(
-        scene.session.cameras, scene.poses, scene.lenses, times, starts, strict=True
+    clocks = [None] * len(times) if clocks is None else clocks
+    for entry, pose, lens, time, start, clock in zip(
+        scene.session.cameras, scene.poses, scene.lenses, times, starts, clocks, strict=True
     ):
         places = path(time)
         places[:, 1:] += weave[at : at + len(time)]
         at += len(time)
         seen = project(places, pose, lens)
         row = seen[:, 1] / SIZE_PX[1]
-        readout = entry.readout_s + entry.readout_u_s * rng.standard_normal()
-        ppm = entry.clock_u_ppm * rng.standard_normal()
+        readout, ppm = drawn_clock(entry, rng) if clock is None else clock
         stamps = (time - readout * row) * (1.0 - 1e-6 * ppm) + start
         noisy = seen + scatter * u_px * rng.standard_normal(seen.shape)
         there = np.all((seen > 0.0) & (seen < np.array(SIZE_PX) - 1.0), axis=1)
@@ -210,6 +215,12 @@ def flown(
         stand, _ = calibrate_camera(scene.session, entry, 1.0 / rate_hz)
         lit.append(Lit(clip=f"{entry.name}.mp4", stand=stand, track=track))
     return lit, truth
+
+
+def drawn_clock(entry, rng):
+    """Return read-out and rate error of a camera, disturbed by what is stated of them."""
+    readout_s = entry.readout_s + entry.readout_u_s * rng.standard_normal()
+    return readout_s, entry.clock_u_ppm * rng.standard_normal()
 
 
 def solved(scene, label="1", **how):

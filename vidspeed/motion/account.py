@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 from scipy.stats import norm
@@ -22,7 +21,6 @@ from vidspeed.values import (
     Clip,
     Crossing,
     Floats,
-    Input,
     PassResult,
     Profile,
     Session,
@@ -44,8 +42,8 @@ def account(session: Session, flight: Flight, clips: Sequence[Clip], label: str)
     measured = all(seen)
     ends = ends_of(flight, "measured" if measured else "partial")
     speed, gradient = _speed(flight, ends)
-    inputs = _inputs(flight)
-    sensitivities = flight.adjustment.jacobian @ (flight.adjustment.covariance @ gradient)
+    inputs = flight.inputs()
+    sensitivities = flight.sensitivities(gradient)
     u = float(np.linalg.norm(sensitivities))
     dof = effective_dof(u, _noise_parts(flight, sensitivities))
     factor = coverage_factor(dof)
@@ -124,26 +122,17 @@ def _gate_seen(flight: Flight, gate_m: float) -> bool:
     return False
 
 
-def _inputs(flight: Flight) -> list[Input]:
-    """Return the inputs, those of widened lights as type A."""
-    inputs = flight.network.inputs()
-    for rows, noise in zip(flight.network.light_rows()[0], flight.noise, strict=True):
-        if noise.scale > 1.0:
-            inputs[rows] = [replace(entry, kind="A") for entry in inputs[rows]]
-    return inputs
-
-
-def noise_groups(flight: Flight) -> list[tuple[slice, float | None]]:
-    """Return the rows of each clip's lights, and the degrees of freedom of their widening."""
-    return [
-        (rows, noise.dof if noise.scale > 1.0 else None)
-        for rows, noise in zip(flight.network.light_rows()[0], flight.noise, strict=True)
-    ]
-
-
 def _noise_parts(flight: Flight, sensitivities: Floats) -> list[tuple[float, float | None]]:
-    """Return contribution and degrees of freedom of each clip's lights."""
-    return [(float(np.linalg.norm(sensitivities[rows])), dof) for rows, dof in noise_groups(flight)]
+    """Return contribution and degrees of freedom of each clip's lights, and of other passes'."""
+    parts = [(float(np.linalg.norm(sensitivities[at])), dof) for at, dof in flight.noise_groups()]
+    if flight.tie is not None:
+        others = sensitivities[len(flight.adjustment.residuals) :]
+        of = np.array([np.nan if dof is None else dof for dof in flight.tie.dof])
+        parts += [
+            (float(np.linalg.norm(others[of == dof])), float(dof))
+            for dof in np.unique(of[np.isfinite(of)])
+        ]
+    return parts
 
 
 def _profile(flight: Flight, stretch: tuple[float, float]) -> tuple[Profile, Floats]:
@@ -156,9 +145,9 @@ def _profile(flight: Flight, stretch: tuple[float, float]) -> tuple[Profile, Flo
     gradient = np.zeros((len(x_m), network.ledger.size))
     gradient[:, traverse.path][:, ::3] = scale * by_path
     gradient[:, network.scale_at] = network.scale_u * speed[:, None]
-    variance = np.einsum("ni,ij,nj->n", gradient, flight.adjustment.covariance, gradient)
+    u = np.linalg.norm(flight.sensitivities(gradient.T), axis=0)
     path = traverse.smooth(flight.state, flight.times_at(x_m))
-    profile = Profile(x_m=x_m, speed_mps=scale * speed, speed_u_mps=np.sqrt(variance))
+    profile = Profile(x_m=x_m, speed_mps=scale * speed, speed_u_mps=u)
     return profile, path
 
 

@@ -65,10 +65,10 @@ def covariance(
 
 def _table(row: PassResult, split_common: bool) -> Mapping[tuple[str, str], float]:
     assert row.sensitivities_mps is not None
-    table = {}
+    table: dict[tuple[str, str], float] = {}
     for entry, value in zip(row.inputs, row.sensitivities_mps, strict=True):
         owner = "session" if entry.split_unknown and split_common else entry.owner
-        table[owner, entry.name] = float(value)
+        table[owner, entry.name] = table.get((owner, entry.name), 0.0) + float(value)
     return table
 
 

@@ -22,7 +22,7 @@ from vidspeed.motion.stand import Stand
 from vidspeed.motion.start import Sketch, line_places, sketch
 from vidspeed.motion.traverse import LightsIn, PassIn
 from vidspeed.motion.unknowns import State
-from vidspeed.values import Bools, Floats, Session, Track, Value
+from vidspeed.values import Bools, Floats, Input, Session, Track, Value
 
 OUTLIER = 25.0  # squared distance (2 dof) beyond which a light is not the craft: p = 4e-6
 LEAST_LIGHTS = 4
@@ -38,8 +38,37 @@ class Lit(Value):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Tie(Value):
+    """What other passes of the same clips say of a flight, through their common time offsets.
+
+    `alone` is the flight's own solution; the tied one lies `gain` (n, k) @ gap away, where the
+    gap (k,) of the conditions is `share` (k, e) @ its own offsets (e,) + `rest` (k,). The m
+    inputs are the flight's own and then `inputs`, those of other passes; by each of them the
+    unknowns move by `by_input` (n, m) and `rest` by `rest_by_input` (k, m). `dof` are those of
+    `inputs` whose size was estimated.
+    """
+
+    alone: State
+    inputs: tuple[Input, ...]
+    dof: tuple[float | None, ...]
+    by_input: Floats
+    gain: Floats
+    share: Floats
+    rest: Floats
+    rest_by_input: Floats
+
+    def gap(self, network: Network, state: State, shift: Floats) -> Floats:
+        """Return the gap (k,) of the conditions after every input has moved by `shift` (m,)."""
+        own = self.share @ network.clip_offsets(state)
+        return np.asarray(own + self.rest + self.rest_by_input @ shift)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Flight(Value):
-    """A solved pass: the adjusted network, and per clip which lights took part and their noise."""
+    """A solved pass: the adjusted network, and per clip which lights took part and their noise.
+
+    `adjustment` is that of the pass alone; `tie` is what other passes of the same clips add.
+    """
 
     network: Network
     state: State
@@ -48,6 +77,7 @@ class Flight(Value):
     used: tuple[Bools, ...]
     noise: tuple[Noise, ...]
     length_m: float
+    tie: Tie | None = None
 
     @property
     def along(self) -> Floats:
@@ -73,6 +103,30 @@ class Flight(Value):
         """Return the pass-clock times (n,) at places `x_m` (n,)."""
         xi = places_at(x_m, self.along)
         return np.asarray(self.nominal.middle_s + self.nominal.duration_s * xi)
+
+    def inputs(self) -> list[Input]:
+        """Return what the flight rests on, those of widened lights as type A."""
+        inputs = self.network.inputs()
+        for rows, noise in zip(self.network.light_rows()[0], self.noise, strict=True):
+            if noise.scale > 1.0:
+                inputs[rows] = [replace(entry, kind="A") for entry in inputs[rows]]
+        return inputs + list(self.tie.inputs if self.tie is not None else ())
+
+    def sensitivities(self, gradient: Floats) -> Floats:
+        """Return how a quantity moves by each of the m inputs, in its standard uncertainties.
+
+        `gradient` (n,) or (n, g) is the derivative of one quantity or several by the unknowns.
+        """
+        if self.tie is not None:
+            return np.asarray(self.tie.by_input.T @ gradient)
+        return np.asarray(self.adjustment.jacobian @ (self.adjustment.covariance @ gradient))
+
+    def noise_groups(self) -> list[tuple[slice, float | None]]:
+        """Return the rows of each clip's lights, and the degrees of freedom of their widening."""
+        return [
+            (rows, noise.dof if noise.scale > 1.0 else None)
+            for rows, noise in zip(self.network.light_rows()[0], self.noise, strict=True)
+        ]
 
 
 def stamp_covariance(track: Track) -> Floats:

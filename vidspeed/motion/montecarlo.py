@@ -16,7 +16,7 @@ import numpy as np
 
 from vidspeed.errors import MotionError
 from vidspeed.executor import Inline
-from vidspeed.motion.account import ends_of, noise_groups, speed_between
+from vidspeed.motion.account import ends_of, speed_between
 from vidspeed.motion.adjust import adjust, newton_step
 from vidspeed.motion.budget import budget_rows
 from vidspeed.motion.flight import Flight
@@ -132,10 +132,11 @@ def _again(flight: Flight, shift: Floats, ends: tuple[float, float]) -> tuple[fl
     Plain Gauss-Newton steps from the solution, the first with what was computed there; the
     watched adjustment where they do not settle.
     """
-    network = replace(flight.network, shift=shift)
-    pull = flight.adjustment.jacobian.T @ (flight.adjustment.residuals + shift)
+    own = shift[: len(flight.adjustment.residuals)]
+    network = replace(flight.network, shift=own)
+    pull = flight.adjustment.jacobian.T @ (flight.adjustment.residuals + own)
     step = flight.adjustment.covariance @ pull
-    state = flight.state
+    state = begin = flight.state if flight.tie is None else flight.tie.alone
     for _ in range(MOST_STEPS):
         state = network.moved(state, step)
         if not float(pull @ step) >= SETTLED**2:
@@ -145,7 +146,9 @@ def _again(flight: Flight, shift: Floats, ends: tuple[float, float]) -> tuple[fl
         step = newton_step(jacobian, pull)
     hard = not float(pull @ step) < SETTLED**2
     if hard:
-        state, _ = adjust(network, flight.state, tolerance=1e-3)
+        state, _ = adjust(network, begin, tolerance=1e-3)
+    if flight.tie is not None:
+        state = network.moved(state, -flight.tie.gain @ flight.tie.gap(network, state, shift))
     return speed_between(replace(flight, network=network, state=state), ends), hard
 
 
@@ -217,7 +220,7 @@ def _draw(flight: Flight, inputs: Sequence[Input], rng: np.random.Generator) -> 
     shift = rng.standard_normal(len(inputs))
     flat = np.array([entry.distribution == "rectangular" for entry in inputs])
     shift[flat] = rng.uniform(-np.sqrt(3.0), np.sqrt(3.0), int(flat.sum()))
-    for rows, dof in noise_groups(flight):
+    for rows, dof in flight.noise_groups():
         if dof is not None:
             shift[rows] *= np.sqrt(dof / rng.chisquare(dof))
     return shift

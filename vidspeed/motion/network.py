@@ -139,6 +139,36 @@ class Network(Value):
             station.clock_scale(state) * since + offset + station.readout_at(state) * clip.track.row
         )
 
+    def clip_offsets(self, state: State) -> Floats:
+        """Return how far (e,), seconds, each later clip of the first pass is behind its first.
+
+        On the course's clock, between the moments at which both clips' stamps are zero: the
+        same number for every pass of two clips.
+        """
+        first, *later = self.traverses[0].clips
+        begun = self.stations[first.station].clock_scale(state) * first.reference_s
+        return np.array(
+            [
+                float(state.theta[clip.offset][0])
+                + begun
+                - self.stations[clip.station].clock_scale(state) * clip.reference_s
+                for clip in later
+                if clip.offset is not None
+            ]
+        )
+
+    def offset_slopes(self) -> Floats:
+        """Return the derivatives (e, n) of `clip_offsets` by the unknowns."""
+        first, *later = self.traverses[0].clips
+        slopes = np.zeros((len(later), self.ledger.size))
+        for row, clip in zip(slopes, later, strict=True):
+            assert clip.offset is not None
+            row[clip.offset] = 1.0
+            for end, sign in ((first, 1.0), (clip, -1.0)):
+                station = self.stations[end.station]
+                row[station.clock] += sign * 1e-6 * station.camera.clock_u_ppm * end.reference_s
+        return slopes
+
     def _taped(self) -> Iterator[Station]:
         return (station for station in self.stations if station.camera.position_m is not None)
 
