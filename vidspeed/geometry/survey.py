@@ -1,10 +1,10 @@
-"""Layouts of markers that cannot carry a camera, recognised before anything is fitted."""
+"""What a survey says of the markers; layouts that cannot carry a camera, recognised at once."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from vidspeed.values import Floats
+from vidspeed.values import Floats, Marker, Surveyed, SurveyFactor, SurveyInput
 
 
 def on_one_line(places_m: Floats, u_m: Floats) -> bool:
@@ -20,3 +20,49 @@ def _spread(places_m: Floats) -> Floats:
     extents = np.zeros(3)
     extents[: len(values)] = values / np.sqrt(len(places_m))
     return extents
+
+
+def survey_factor(surveyed: Surveyed) -> SurveyFactor:
+    """Return what an adjusted survey says of markers and scale, nothing counted twice.
+
+    The course frame is the survey's own with its posts at exactly 0 and the adjusted length L:
+    course metres are true metres over 1 + s, with 1 + s = true length / L. So an input that moves
+    the true places by dX and the length by dL moves s by dL / L and the places in the course
+    frame by dX - X dL / L. A tape that is too long stretches everything alike: it is all in s and
+    leaves the markers where they are. `length_u_m` is the size of the row of s and is not
+    entered again.
+    """
+    by_length = surveyed.by_input[3 * surveyed.finish] / surveyed.length_m
+    moved = surveyed.by_input - surveyed.places_m.ravel()[:, None] * by_length
+    return SurveyFactor(markers_m=moved, scale=by_length, inputs=surveyed.inputs)
+
+
+def surveyed_markers(surveyed: Surveyed, factor: SurveyFactor) -> tuple[Marker, ...]:
+    """Return the points as markers; `u_m` is the root mean square of the three coordinates."""
+    variances = np.sum(factor.markers_m**2, axis=1).reshape(-1, 3)
+    return tuple(
+        Marker(name=name, xyz_m=place, u_m=float(np.sqrt(np.mean(variance))), use=use)
+        for name, place, variance, use in zip(
+            surveyed.names, surveyed.places_m, variances, surveyed.uses, strict=True
+        )
+    )
+
+
+def covariance_factor(
+    markers: tuple[Marker, ...], covariance_m2: Floats, scale_u: float
+) -> SurveyFactor:
+    """Return the factor of markers with a full covariance (3 m, 3 m) beside a common scale.
+
+    The columns are the covariance's own axes, largest first; the last is the scale's.
+    """
+    values, vectors = np.linalg.eigh(covariance_m2)
+    sizes = np.sqrt(np.maximum(values[::-1], 0.0))
+    count = len(sizes)
+    moved = np.column_stack([vectors[:, ::-1] * sizes, np.zeros(count)])
+    inputs = [
+        SurveyInput(name=f"survey {number + 1}", source="marker survey", u=float(u), unit="m")
+        for number, u in enumerate(sizes)
+    ]
+    inputs.append(SurveyInput(name="length", source="survey scale", u=scale_u, unit="1"))
+    scale = np.append(np.zeros(count), scale_u)
+    return SurveyFactor(markers_m=moved, scale=scale, inputs=tuple(inputs))

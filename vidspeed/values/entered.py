@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Literal
 
 from vidspeed.values.base import Floats, Value
+from vidspeed.values.surveyed import Measured, Surveyed, SurveyFactor
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -82,7 +83,6 @@ class Lens(Value):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Clock(Value):
     """What a clock file says of a camera in one video mode; None where it was not measured.
 
@@ -104,6 +104,7 @@ class Clock(Value):
     note: str | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Camera(Value):
     """One fixed position of one camera with one lens setting, as the session states it.
 
@@ -118,8 +119,8 @@ class Camera(Value):
     readout_s: float | None
     readout_u_s: float
     clock_u_ppm: float
-    reference: str | None = None
     clock_ppm: float = 0.0  # true seconds in a million seconds of the stamps, less a million
+    reference: str | None = None
     position_m: Floats | None = None
     position_u_m: float | None = None
     rate_hz: float | None = None  # the rate it will film at; used by forecasts only
@@ -230,6 +231,9 @@ class Session(Value):
     mark: MarkRules | None
     wanted_U95_percent: float
     inputs: tuple[InputFile, ...]  # session.toml, markers, picks, lens files, reference stills
+    measured: Measured | None = None  # tapes or satellites; markers and course follow from them
+    surveyed: Surveyed | None = None  # ... adjusted
+    survey: SurveyFactor | None = None  # None: each marker by itself, the scale by length_u_m
 
     def camera(self, name: str) -> Camera:
         """Return the camera of that name; KeyError where there is none (the reader checked)."""

@@ -1,0 +1,111 @@
+"""Which wrong figure of a survey would be noticed, and how large it would have to be.
+
+W. Baarda, A testing procedure for use in geodetic networks, Netherlands Geodetic Commission,
+Publications on Geodesy 2/5 (1968). With the residuals v of whitened figures and their cofactors
+Q = I - J Sigma J^T, the figure i has the redundancy r = Q_ii; v_i / sqrt(r) is a standard normal
+where all is right, and an error of e standard uncertainties moves its mean by e sqrt(r).
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import Literal
+
+import numpy as np
+from scipy.optimize import brentq
+from scipy.stats import norm
+
+from vidspeed.values import Floats, Measured, SurveyTest
+
+FAMILY = 0.05  # of surveys without any wrong figure in which one is named all the same
+POWER = 0.95  # with which an error of the printed size is named
+LEAST_REDUNDANCY = 1e-3  # below: checked by no other figure
+SAME = 9.0  # a figure whose test falls short of the worst by less explains as much as it
+
+
+def critical_value(tests: int) -> float:
+    """Return the bound of |w| so that of `tests` of them none passes it by chance but in 5 %.
+
+    Bonferroni's bound: it holds whatever the correlation between the tests.
+    """
+    return float(norm.isf(FAMILY / (2.0 * max(tests, 1))))
+
+
+@lru_cache(maxsize=256)
+def shift_to_be_named(tests: int) -> float:
+    """Return by how much the mean of w must lie off zero for |w| to pass its bound in 95 %.
+
+    Computed from the normal distribution itself, both tails; for one test at 0.1 % and 80 %
+    Baarda's own figure is 4.13.
+    """
+    bound = critical_value(tests)
+    return float(
+        brentq(lambda shift: _passed(bound, shift) - POWER, bound - 1.0, bound + 4.0, xtol=1e-10)
+    )
+
+
+def _passed(bound: float, shift: float) -> float:
+    """Return how probable |w| > bound is where w is normal about `shift`."""
+    return float(norm.sf(bound - shift) + norm.cdf(-bound - shift))
+
+
+def suspects(normalised: Floats, checked: Floats, bound: float) -> Floats:
+    """Tell which of the tests |w| (n,) to name: the worst beyond the bound and its equals.
+
+    Two figures that check each other have nearly one test; then both are named.
+    """
+    size = np.where(checked, np.abs(normalised), 0.0)
+    worst = float(size.max(initial=0.0))
+    return np.asarray((size > bound) & (size**2 > worst**2 - SAME))
+
+
+def judged(
+    measured: Measured,
+    residuals: Floats,
+    jacobian: Floats,
+    covariance: Floats,
+    length_by_input_m: Floats,
+) -> tuple[SurveyTest, ...]:
+    """Return the test of every taped distance, level and tape scale, in the order of the rows.
+
+    `residuals` (m,) and `jacobian` (m, u) whitened, `covariance` (u, u) of the unknowns;
+    `length_by_input_m` (m,) what one standard uncertainty of each does to the course length.
+    """
+    redundancy = 1.0 - np.einsum("ij,jk,ik->i", jacobian, covariance, jacobian)
+    checked = redundancy > LEAST_REDUNDANCY
+    tests = max(int(checked.sum()), 1)
+    root = np.sqrt(np.where(checked, redundancy, 1.0))
+    normalised = residuals / root
+    named = suspects(normalised, checked, critical_value(tests))
+    detectable = shift_to_be_named(tests) / root
+    rows = []
+    for at, (name, kind, stated, u, unit) in enumerate(_described(measured)):
+        rows.append(
+            SurveyTest(
+                name=name,
+                kind=kind,
+                stated=float(stated),
+                residual=float(residuals[at]) * u,
+                u=u,
+                unit=unit,
+                redundancy=float(np.clip(redundancy[at], 0.0, 1.0)),
+                normalised=float(normalised[at]) if checked[at] else None,
+                detectable=float(detectable[at]) * u if checked[at] else None,
+                length_m=float(detectable[at] * length_by_input_m[at]) if checked[at] else None,
+                named=bool(named[at]),
+            )
+        )
+    return tuple(rows)
+
+
+Described = tuple[str, Literal["tape", "level", "scale"], float, float, str]
+
+
+def _described(measured: Measured) -> list[Described]:
+    """Return name, kind, stated figure, standard uncertainty and unit of every row."""
+    rows: list[Described] = [
+        (row.name, "tape", row.distance_m, max(row.u_m, 1e-6), "m") for row in measured.taped
+    ]
+    rows += [(row.name, "level", row.height_m, max(row.u_m, 1e-6), "m") for row in measured.levels]
+    rows += [(row.name, "scale", 0.0, row.scale_u_ppm, "ppm") for row in measured.tapes]
+    return rows
