@@ -9,6 +9,8 @@ from tests.motion.flown import drawn_clock, evening, flown
 from vidspeed.gather import Cameras, Looked
 from vidspeed.motion.calibration import calibrate_camera
 from vidspeed.passes import solve_passes
+from vidspeed.record.columns import track_csv
+from vidspeed.session.tables import read_tracks
 from vidspeed.values import Clip, ClipView, Sync
 
 CLOCK_S = 1234.5  # what the south camera's clock is ahead
@@ -192,3 +194,21 @@ def test_clips_that_should_hold_no_pass():
     passes, problems = results_of(scene.session, cameras, [looked("n.mp4", "n", [])])
     assert [row.status for row in passes] == ["none"]
     assert [problem.level for problem in problems] == ["error"]
+
+
+def test_long_clips_solve_again_from_their_track_files(tmp_path):
+    scene, cameras = world(offset_u_m=2.0, height_u_m=1.0)
+    (north, south), _ = fly(scene, zip(TIMES_S, SPEEDS_MPS, strict=True))
+    clips = [looked("n.mp4", "n", north), looked("s.mp4", "s", south)]
+    before, _ = results_of(scene.session, cameras, clips)
+    archived = []
+    for row, order in zip(clips, (0, 1), strict=True):
+        path = tmp_path / f"{row.clip.camera}.csv"
+        path.write_bytes(track_csv([(each.label, each.sightings[order]) for each in before]))
+        tracks = read_tracks(path, height_px=1080)
+        archived.append(looked(row.clip.name, row.clip.camera, tracks))
+    after, problems = results_of(scene.session, cameras, archived)
+    assert problems == []
+    for one, other in zip(before, after, strict=True):
+        assert other.speed_mps == pytest.approx(one.speed_mps, abs=1e-9)
+        assert other.speed_u_mps == pytest.approx(one.speed_u_mps, abs=1e-9)

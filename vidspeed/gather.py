@@ -15,7 +15,7 @@ from vidspeed.errors import CalibrationError, ClipError, VidspeedError
 from vidspeed.geometry.course import strip
 from vidspeed.motion.calibration import calibrate_camera
 from vidspeed.motion.stand import Stand
-from vidspeed.session.tables import read_track
+from vidspeed.session.tables import read_tracks
 from vidspeed.values import (
     Camera,
     CameraFit,
@@ -94,26 +94,31 @@ def look(session: Session, cameras: Cameras, clip: Clip, progress: Progress | No
             raise CalibrationError(f'camera "{clip.camera}" could not be calibrated')
         return _given(session, clip) if clip.track else _scanned(session, cameras, clip, progress)
     except VidspeedError as error:
-        view = ClipView(
-            clip=clip.name, camera=clip.camera, facts=None, brightest=None, still=None, tracks=()
-        )
-        message = str(error).removeprefix(f"{Path(clip.name).name}: ")  # `where` has it in full
-        problem = Problem(level="error", where=clip.name, message=message)
-        return Looked(clip=clip, view=view, interval_s=None, input=None, problems=(problem,))
+        return failed(clip, error)
+
+
+def failed(clip: Clip, error: VidspeedError) -> Looked:
+    """Return a clip that could not be read, with the reason as its problem."""
+    view = ClipView(
+        clip=clip.name, camera=clip.camera, facts=None, brightest=None, still=None, tracks=()
+    )
+    message = str(error).removeprefix(f"{Path(clip.name).name}: ")  # `where` has it in full
+    problem = Problem(level="error", where=clip.name, message=message)
+    return Looked(clip=clip, view=view, interval_s=None, input=None, problems=(problem,))
 
 
 def _given(session: Session, clip: Clip) -> Looked:
     """Take the positions that a track file states; nothing is decoded."""
     assert clip.track is not None
     path = Path(session.folder) / clip.track
-    track = read_track(path, height_px=session.camera(clip.camera).image_size_px[1])
+    tracks = read_tracks(path, height_px=session.camera(clip.camera).image_size_px[1])
     view = ClipView(
-        clip=clip.name, camera=clip.camera, facts=None, brightest=None, still=None, tracks=(track,)
+        clip=clip.name, camera=clip.camera, facts=None, brightest=None, still=None, tracks=tracks
     )
     return Looked(
         clip=clip,
         view=view,
-        interval_s=_interval_s(track),
+        interval_s=min(_interval_s(track) for track in tracks),
         input=InputFile(file=clip.track, sha256=hashlib.sha256(path.read_bytes()).hexdigest()),
         problems=(),
     )

@@ -15,7 +15,7 @@ from vidspeed.render.picture import seen_at
 from vidspeed.render.scene import NONE_DRAWN, pose_of
 from vidspeed.render.session import render_scene_file, render_session
 from vidspeed.session.read import read_session
-from vidspeed.session.tables import read_track
+from vidspeed.session.tables import read_tracks
 
 from .small import camera, flight, scene
 
@@ -98,7 +98,7 @@ def test_bare_tracks_are_the_true_places_with_the_stated_noise(tmp_path):
     made = scene(cameras=(filming,), clip_s=0.6, disturb=NONE_DRAWN)
     render_session(made, tmp_path, bare_u_px=0.2)
     session = read_session(tmp_path)
-    track = read_track(tmp_path / session.clips[0].track, height_px=180)
+    (track,) = read_tracks(tmp_path / session.clips[0].track, height_px=180)
     assert 100 < len(track) <= 144
     np.testing.assert_allclose(track.row, track.xy_px[:, 1] / 180.0, atol=0.02)
     bend = np.diff(track.xy_px, n=2, axis=0)
@@ -147,7 +147,7 @@ def test_crossing_stamps_put_the_light_on_the_gate(tmp_path):
     still = replace(scene().flight_line, weave_u_m=0.0)
     one = scene(cameras=(filming,), disturb=NONE_DRAWN, flight_line=still, clip_s=1.2)
     truth = render_session(one, tmp_path, bare_u_px=0.001)
-    track = read_track(tmp_path / "tracks" / "north" / "pass-1.csv", height_px=180)
+    (track,) = read_tracks(tmp_path / "tracks" / "north" / "pass-1.csv", height_px=180)
     flown = flight(speed_mps=110.0, mean_m=(0.5, 4.0))
     assert true_speed_mps(flown, 0.0) == pytest.approx(truth.passes[0].speed_mps)
     gates_px = seen_at(filming, pose_of(filming), flown, flown.gates_s)[:, 0]

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from vidspeed.errors import SessionError
-from vidspeed.session.tables import read_markers, read_picks, read_track
+from vidspeed.session.tables import read_markers, read_picks, read_tracks
 
 from .good import MARKERS, PICKS
 
@@ -101,7 +101,7 @@ def test_picks_are_the_same_however_they_were_saved(tmp_path: Path, way: str) ->
 
 @pytest.mark.parametrize("way", SAVED_AS)
 def test_a_track_is_the_same_however_it_was_saved(tmp_path: Path, way: str) -> None:
-    track = read_track(put(tmp_path, "track.csv", SAVED_AS[way](TRACK)), height_px=1080)
+    (track,) = read_tracks(put(tmp_path, "track.csv", SAVED_AS[way](TRACK)), height_px=1080)
     assert track.frame.tolist() == [3, 4, 6]
     assert track.time_s.tolist() == [0.05, 0.0666666666666667, 0.1]
     assert track.xy_px.tolist() == [[100.5, 540.0], [130.25, 539.5], [190.125, 538.0]]
@@ -109,7 +109,7 @@ def test_a_track_is_the_same_however_it_was_saved(tmp_path: Path, way: str) -> N
 
 
 def test_what_a_track_leaves_out(tmp_path: Path) -> None:
-    track = read_track(put(tmp_path, "track.csv", TRACK), height_px=1080)
+    (track,) = read_tracks(put(tmp_path, "track.csv", TRACK), height_px=1080)
     assert track.row.tolist() == [0.5, 539.5 / 1080, 538.0 / 1080]
     assert track.time_u_s.tolist() == [0.0, 0.0, 0.0]
     for name in ("streak_px", "streak_u_px", "streak_angle_rad", "peak", "snr"):
@@ -118,12 +118,19 @@ def test_what_a_track_leaves_out(tmp_path: Path) -> None:
     assert len(track) == 3
 
 
+def test_passes_of_one_clip_are_told_apart_by_their_labels(tmp_path: Path) -> None:
+    head, *rows = TRACK.splitlines()
+    text = "\n".join([f"{head},pass", *(f"{row},b" for row in rows), *(f"{row},a" for row in rows)])
+    first, second = read_tracks(put(tmp_path, "track.csv", text), height_px=1080)
+    assert first.time_s.tolist() == second.time_s.tolist() == [0.05, 0.0666666666666667, 0.1]
+
+
 def test_the_frame_interval_of_the_clip_is_read_from_the_first_row_that_states_it(
     tmp_path: Path,
 ) -> None:
     head, first, *rest = TRACK.splitlines()
     text = "\n".join([f"{head},interval_s", f"{first},0.0168", *(f"{row}," for row in rest)])
-    track = read_track(put(tmp_path, "track.csv", text), height_px=1080)
+    (track,) = read_tracks(put(tmp_path, "track.csv", text), height_px=1080)
     assert track.interval_s == 0.0168
 
 
@@ -140,7 +147,7 @@ def test_every_figure_of_a_track_comes_back_to_the_last_bit(tmp_path: Path) -> N
         if number == 4:
             figures[8:] = [""] * 5
         text += f"{number},{','.join(figures)},1,0.1,0.2,-3.5\n"
-    track = read_track(put(tmp_path, "track.csv", text), height_px=1080)
+    (track,) = read_tracks(put(tmp_path, "track.csv", text), height_px=1080)
     columns = dict(zip(names, cells.T, strict=True))
     assert track.time_s.tolist() == columns["time_s"].tolist()
     assert track.xy_px.T.tolist() == [columns["x_px"].tolist(), columns["y_px"].tolist()]
@@ -214,7 +221,7 @@ def test_a_remark_with_a_comma_is_no_decimal_comma(tmp_path: Path) -> None:
 
 def test_two_lights_are_a_track(tmp_path: Path) -> None:
     text = "\n".join(TRACK.splitlines()[:3])
-    assert len(read_track(put(tmp_path, "track.csv", text), height_px=1080)) == 2
+    assert len(read_tracks(put(tmp_path, "track.csv", text), height_px=1080)[0]) == 2
 
 
 def test_a_row_is_numbered_as_the_spreadsheet_shows_it(tmp_path: Path) -> None:
@@ -254,7 +261,7 @@ def test_what_is_no_text_is_refused(tmp_path: Path, data: bytes) -> None:
 
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
     assert "none.csv: cannot be read" in faults(read_markers, tmp_path / "none.csv")[0]
-    assert "cannot be read" in faults(read_track, tmp_path, height_px=1080)[0]
+    assert "cannot be read" in faults(read_tracks, tmp_path, height_px=1080)[0]
 
 
 @pytest.mark.parametrize(
@@ -278,5 +285,5 @@ def test_a_file_that_is_not_there(tmp_path: Path) -> None:
 def test_each_fault_of_a_track(tmp_path: Path, old: str, new: str, message: str) -> None:
     assert old in TRACK
     path = put(tmp_path, "track.csv", TRACK.replace(old, new, 1))
-    messages = faults(read_track, path, height_px=1080)
+    messages = faults(read_tracks, path, height_px=1080)
     assert any(message in each for each in messages), messages

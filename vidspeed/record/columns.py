@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
@@ -15,17 +15,24 @@ from vidspeed.values import Outcome, PassResult, Sighted
 TRACK_COLUMNS = (
     "frame", "time_s", "x_px", "y_px", "u_x_px", "u_y_px", "row", "cov_xy_px2", "time_u_s",
     "streak_px", "streak_u_px", "streak_angle_rad", "peak", "snr", "interval_s",
-    "used", "residual_x_px", "residual_y_px", "x_m",
+    "pass", "used", "residual_x_px", "residual_y_px", "x_m",
 )  # fmt: skip
 
 Cell = str | int | float | None
 
 
-def track_csv(sighted: Sighted) -> bytes:
-    """Return `track.csv`: every light of the track, floats in full, an empty cell for NaN.
+def track_csv(seen: Sequence[tuple[str, Sighted]]) -> bytes:
+    """Return `track.csv`: every light of each pass's track, under the label of its pass.
 
-    Reading it again gives times and positions that are the same to the last bit.
+    Floats are in full, an empty cell is NaN: reading it again gives times and positions that are
+    the same to the last bit.
     """
+    rows = (row for label, sighted in seen for row in _light_cells(label, sighted))
+    return _csv_bytes(TRACK_COLUMNS, rows)
+
+
+def _light_cells(label: str, sighted: Sighted) -> Iterator[tuple[Cell, ...]]:
+    """Yield the rows of one pass."""
     track = sighted.track
     columns: list[list[Cell]] = [
         track.frame.tolist(),
@@ -43,12 +50,13 @@ def track_csv(sighted: Sighted) -> bytes:
         track.peak.tolist(),
         track.snr.tolist(),
         [track.interval_s] * len(track),
+        [label] * len(track),
         [int(used) for used in sighted.used.tolist()],
         sighted.residual_px[:, 0].tolist(),
         sighted.residual_px[:, 1].tolist(),
         sighted.x_m.tolist(),
     ]
-    return _csv_bytes(TRACK_COLUMNS, zip(*columns, strict=True))
+    return zip(*columns, strict=True)
 
 
 def passes_csv(outcome: Outcome, unit: Unit) -> bytes:

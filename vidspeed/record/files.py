@@ -83,38 +83,35 @@ def result_files(outcome: Outcome, *, unit: str = "kmh") -> dict[str, bytes]:
     return files
 
 
-def sightings_by_clip(outcome: Outcome) -> dict[ClipKey, list[Sighted]]:
-    """Return what the passes saw in each clip, in order of the passes."""
-    found: dict[ClipKey, list[Sighted]] = {}
+def sightings_by_clip(outcome: Outcome) -> dict[ClipKey, list[tuple[str, Sighted]]]:
+    """Return what each pass, by its label, saw in each clip, in order of the passes."""
+    found: dict[ClipKey, list[tuple[str, Sighted]]] = {}
     for result in outcome.passes:
         for sighted in result.sightings:
-            found.setdefault((sighted.camera, sighted.clip), []).append(sighted)
+            found.setdefault((sighted.camera, sighted.clip), []).append((result.label, sighted))
     return found
 
 
 def _clip_files(
-    name: str, seen: list[Sighted], pictures: list[bytes]
+    name: str, seen: list[tuple[str, Sighted]], pictures: list[bytes]
 ) -> Iterator[tuple[str, bytes]]:
-    """Yield the tracks and pictures of one clip: `track.csv`, then `track-2.csv` and so on."""
-    for number, sighted in enumerate(seen, start=1):
-        yield f"{name}/{_numbered(number)}.csv", track_csv(sighted)
+    """Yield the track file of one clip and its pictures: `track.png`, `track-2.png` and so on."""
+    if seen:
+        yield f"{name}/track.csv", track_csv(seen)
     for number, picture in enumerate(pictures, start=1):
-        yield f"{name}/{_numbered(number)}.png", picture
+        yield f"{name}/{'track' if number == 1 else f'track-{number}'}.png", picture
 
 
-def _numbered(number: int) -> str:
-    """Return `track`, `track-2`, `track-3` ..."""
-    return "track" if number == 1 else f"track-{number}"
-
-
-def _track_pictures(outcome: Outcome, key: ClipKey, seen: list[Sighted]) -> Iterator[bytes]:
+def _track_pictures(
+    outcome: Outcome, key: ClipKey, seen: list[tuple[str, Sighted]]
+) -> Iterator[bytes]:
     """Yield a picture for each pass in the clip, or one of the clip without a pass."""
     camera, clip = key
     view = _view(outcome, key) or ClipView(
         clip=clip, camera=camera, facts=None, brightest=None, still=None, tracks=()
     )
     drawing = outcome.drawing.get(camera)
-    for sighted in seen:
+    for _, sighted in seen:
         yield track_picture(view, sighted, drawing)
     if not seen and view.brightest is not None:
         yield track_picture(view, None, drawing)

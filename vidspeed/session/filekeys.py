@@ -45,6 +45,8 @@ FILE_KEYS = (
         number("streak_angle_rad", "radians", "angle of the streak, from x towards y", "0.1"),
         number("peak", "", "height above the background in luma levels", "120.0"),
         number("snr", "", "peak over the noise of a pixel", "60.0"),
+        key("pass", "text", "label of the pass that the light belongs to", "1",
+            left_out="all rows are one pass"),
         number("interval_s", "seconds", "median time between the frames of the clip", "0.0166667",
                above=0.0, left_out="the median step of the rows"),
     ),

@@ -40,8 +40,8 @@ def read_picks(path: Path) -> tuple[Pick, ...]:
     return tuple(pick for _, pick in parse_picks(_bytes(path), path.name))
 
 
-def read_track(path: Path, *, height_px: int) -> Track:
-    """Read a track: what `track.csv` holds, or positions measured by hand in its columns.
+def read_tracks(path: Path, *, height_px: int) -> tuple[Track, ...]:
+    """Read what `track.csv` holds: a track for each pass, or positions measured by hand.
 
     Parameters
     ----------
@@ -53,21 +53,14 @@ def read_track(path: Path, *, height_px: int) -> Track:
     Raises
     ------
     SessionError
-        Where the file cannot be read, a row or column is wrong, times do not increase, or it
-        has fewer than two rows.
+        Where the file cannot be read, a row or column is wrong, times of a pass do not increase,
+        or a pass has fewer than two rows.
     """
     rows = read_rows(_bytes(path), path.name, "track.csv")
     faults = Faults()
-    if len(rows) < 2:
-        faults.add(path.name, f"{len(rows)} rows of lights, at least 2 are needed")
-    for before, after in pairwise(rows):
-        if after.values["time_s"] <= before.values["time_s"]:
-            faults.add(
-                f"{path.name}: row {after.number}",
-                f"time_s is {after.values['time_s']!r}, not later than "
-                f"{before.values['time_s']!r} of the row before; sort the rows by time",
-            )
+    passes: dict[str | None, list[Row]] = {}
     for row in rows:
+        passes.setdefault(row.values["pass"], []).append(row)
         most = row.values["u_x_px"] * row.values["u_y_px"]
         if not abs(row.values["cov_xy_px2"]) < most:
             faults.add(
@@ -75,9 +68,25 @@ def read_track(path: Path, *, height_px: int) -> Track:
                 f"cov_xy_px2 is {row.values['cov_xy_px2']!r}, a number nearer 0 than "
                 f"u_x_px times u_y_px ({most:.6g}) is needed",
             )
+    for label, own in passes.items() or [(None, rows)]:
+        _refuse_order(own, path.name, label, faults)
     if faults:
         raise SessionError(*faults.messages[:12])
-    return _track(rows, height_px)
+    return tuple(_track(own, height_px) for own in passes.values())
+
+
+def _refuse_order(rows: list[Row], where: str, label: str | None, faults: Faults) -> None:
+    """Say where the rows of one pass are too few or not in order of time."""
+    if len(rows) < 2:
+        of = "" if label is None else f" of pass {shown(label)}"
+        faults.add(where, f"{len(rows)} rows of lights{of}, at least 2 are needed")
+    for before, after in pairwise(rows):
+        if after.values["time_s"] <= before.values["time_s"]:
+            faults.add(
+                f"{where}: row {after.number}",
+                f"time_s is {after.values['time_s']!r}, not later than "
+                f"{before.values['time_s']!r} of the row before; sort the rows by time",
+            )
 
 
 def parse_markers(data: bytes, where: str) -> tuple[Marker, ...]:
@@ -88,7 +97,7 @@ def parse_markers(data: bytes, where: str) -> tuple[Marker, ...]:
             f"{where}: no marker yet, at least 4 are needed and eight or more are better; "
             "write a row for each"
         )
-    _refuse_doubles(rows, where, "marker")
+    refuse_doubles(rows, where, "marker")
     return tuple(
         Marker(
             name=_name(row),
@@ -103,7 +112,7 @@ def parse_markers(data: bytes, where: str) -> tuple[Marker, ...]:
 def parse_picks(data: bytes, where: str) -> tuple[tuple[int, Pick], ...]:
     """Turn the bytes of a picks file into picks, each with the number of its row."""
     rows = read_rows(data, where, "picks")
-    _refuse_doubles(rows, where, "pick of")
+    refuse_doubles(rows, where, "pick of")
     return tuple(
         (
             row.number,
@@ -138,7 +147,7 @@ def _name(row: Row) -> str:
     return unicodedata.normalize("NFC", row.values["name"])
 
 
-def _refuse_doubles(rows: list[Row], where: str, what: str) -> None:
+def refuse_doubles(rows: list[Row], where: str, what: str) -> None:
     """Raise where two rows have one name."""
     first: dict[str, int] = {}
     faults = Faults()
