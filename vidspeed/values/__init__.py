@@ -40,6 +40,7 @@ from vidspeed.values.placed import (
     CameraFit,
     CourseDrawing,
     MarkerResidual,
+    Movement,
     Pose,
     Problem,
 )
@@ -99,6 +100,7 @@ __all__ = [
     "MarkRules",
     "Marker",
     "MarkerResidual",
+    "Movement",
     "Measured",
     "Outcome",
     "PassResult",

@@ -21,6 +21,24 @@ class Pose(Value):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Movement(Value):
+    """How a picture lies against another one of the same camera, as a turned and zoomed view.
+
+    `shift_px` (2,) at the lens centre, `turn_rad` from +x towards +y, `zoom` (1: none).
+    `covariance` (4, 4) is of shift x, shift y, turn and the logarithm of the zoom. `matches`
+    points of both pictures agree on it, with the RMS `rms_px` of a coordinate about it.
+    """
+
+    shift_px: Floats
+    turn_rad: float
+    zoom: float
+    covariance: Floats
+    method: Literal["features", "lamps"]
+    matches: int
+    rms_px: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Problem(Value):
     """A row of `problems`."""
 

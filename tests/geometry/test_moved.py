@@ -1,0 +1,120 @@
+"""Shift, turn and zoom between two pictures of one scene, by day, after dark, and across."""
+
+import numpy as np
+import pytest
+
+from tests.bench.bench_views import Eye, by_day, by_night, exposed, landscape, middle
+from vidspeed.geometry.beacons import beacons
+from vidspeed.geometry.moved import common_u_px, movement, size_px
+from vidspeed.geometry.turned import carried, slopes
+
+SMALL = {"size": (640, 360), "focal": 520.0, "centre": (322.0, 176.0)}
+
+
+def eye(**moved):
+    return Eye(**SMALL, **moved)
+
+
+def scene(seed, lamps=6):
+    rng = np.random.default_rng(seed)
+    return rng, landscape(rng, eye(), lamps)
+
+
+def errors(found, truth):
+    known = np.array([*truth.shift, truth.roll_rad, np.log(truth.zoom)])
+    return np.array([*found.shift_px, found.turn_rad, np.log(found.zoom)]) - known
+
+
+def test_the_movement_is_that_of_opencv():
+    moved = eye(shift=(31.0, -12.0), roll_rad=0.02, zoom=1.01)
+    plane = np.random.default_rng(1).uniform(-0.5, 0.5, (40, 2)) * [1.1, 0.6]
+    before, after = eye().project(plane), moved.project(plane)
+    unknowns = np.array([31.0, -12.0, 0.02, np.log(1.01)])
+    assert carried(before, unknowns, eye().lens) == pytest.approx(after, abs=1e-6)
+
+
+def test_slopes_are_those_of_the_movement():
+    places = np.array([[20.0, 30.0], [600.0, 300.0]])
+    unknowns, step = np.array([4.0, -2.0, 0.01, 0.002]), np.array([0.01, -0.02, 1e-5, 2e-5])
+    lens = eye().lens
+    change = carried(places, unknowns + step, lens) - carried(places, unknowns, lens)
+    assert slopes(places, unknowns, lens) @ step == pytest.approx(change, abs=1e-5)
+
+
+@pytest.mark.parametrize("shift", [(0.3, 0.0), (-3.1, 2.2), (24.0, -11.0), (5.0, 39.0)])
+def test_a_shift_by_day_is_found(shift):
+    rng, land = scene(11)
+    truth = eye(shift=shift, roll_rad=0.002)
+    found = movement(
+        middle(rng, by_day(land, eye()), 2.0, 3),
+        middle(rng, by_day(land, truth, gain=0.8), 2.0, 3),
+        eye().lens,
+    )
+    assert found.method == "features"
+    assert np.abs(errors(found, truth)[:2]).max() < 0.2
+    assert np.abs(errors(found, truth) / np.sqrt(np.diag(found.covariance))).max() < 4.0
+
+
+@pytest.mark.parametrize("shift", [(0.3, 0.2), (-9.0, 4.0), (30.0, 20.0)])
+def test_a_shift_after_dark_is_found_by_lamps(shift):
+    rng, land = scene(5)
+    truth = eye(shift=shift, roll_rad=-0.003)
+    lit = np.array([1, 1, 0, 1, 1, 1])  # one has gone out
+    found = movement(
+        middle(rng, by_night(land, eye()), 2.0, 3),
+        middle(rng, by_night(land, truth, lit=lit), 2.0, 3),
+        eye().lens,
+    )
+    assert found.method == "lamps"
+    assert np.abs(errors(found, truth)[:2]).max() < 0.5
+
+
+def test_a_still_by_day_and_a_clip_after_dark_meet_in_the_lamps_of_both():
+    rng, land = scene(5, lamps=8)
+    truth = eye(shift=(6.0, -3.0))
+    found = movement(
+        middle(rng, by_day(land, eye()), 1.5, 3),
+        middle(rng, by_night(land, truth), 1.5, 3),
+        eye().lens,
+    )
+    assert found.method == "lamps"
+    assert np.abs(errors(found, truth)[:2]).max() < 0.5
+
+
+def test_a_zoom_is_told_from_a_bump():
+    rng, land = scene(3)
+    first = middle(rng, by_day(land, eye()), 2.0, 3)
+    zoomed = movement(first, middle(rng, by_day(land, eye(zoom=1.01)), 2.0, 3), eye().lens)
+    bumped = movement(first, middle(rng, by_day(land, eye(shift=(4.0, 1.0))), 2.0, 3), eye().lens)
+    assert zoomed.zoom == pytest.approx(1.01, abs=3e-4)
+    assert np.abs(zoomed.shift_px).max() < 0.2
+    assert bumped.zoom == pytest.approx(1.0, abs=3e-4)
+
+
+def test_other_surroundings_are_not_matched():
+    rng, land = scene(1)
+    _, other = scene(2)
+    pictures = [middle(rng, by_day(each, eye()), 2.0, 3) for each in (land, other)]
+    assert movement(*pictures, eye().lens) is None
+    dark = [exposed(rng, np.full((360, 640), 9.0), 2.0) for _ in range(2)]
+    assert movement(*dark, eye().lens) is None
+    nights = [middle(rng, by_night(each, eye()), 2.0, 3) for each in (land, other)]
+    assert movement(*nights, eye().lens) is None
+
+
+def test_hot_pixels_are_no_lamps():
+    """They stay where they are when the camera moves, and would say that it did not."""
+    rng = np.random.default_rng(4)
+    picture = exposed(rng, np.full((360, 640), 9.0), 1.0)
+    picture[rng.integers(20, 340, 12), rng.integers(20, 620, 12)] = 200
+    assert len(beacons(picture).u_px) == 0
+
+
+def test_what_is_common_to_all_points_is_counted_once():
+    rng, land = scene(11)
+    still = middle(rng, by_day(land, eye()), 2.0, 3)
+    found = movement(still, middle(rng, by_day(land, eye(shift=(0.4, 0.0))), 2.0, 3), eye().lens)
+    places = np.array([[100.0, 200.0], [500.0, 200.0], [320.0, 100.0], [320.0, 300.0]])
+    assert size_px(found, places, eye().lens)[:, 0] == pytest.approx(0.4, abs=0.15)
+    assert 0.35 < common_u_px(found, places, eye().lens, corrected=False) < 0.55
+    assert common_u_px(found, places, eye().lens, corrected=True) < 0.1
