@@ -83,14 +83,38 @@ def test_the_row_of_the_read_out_runs_along_the_stored_picture():
     assert readout_row(np.array([[12.0, 5.0]]), (48, 64), 90)[0] == pytest.approx(0.25)
 
 
-def test_a_mirrored_picture_is_refused(tmp_path):
-    data = bytearray(write_cornered(tmp_path / "a.mp4").read_bytes())
-    matrix = data.find(b"tkhd") + 4 + 4 + 20 + 8 + 8  # ISO/IEC 14496-12, 8.3.2
-    assert struct.unpack(">i", data[matrix : matrix + 4]) == (65536,)
-    data[matrix : matrix + 4] = struct.pack(">i", -65536)
-    (tmp_path / "b.mp4").write_bytes(bytes(data))
-    with pytest.raises(ClipError, match=r"b\.mp4: .*mirrored"):
-        ClipReader(tmp_path / "b.mp4")
+def with_matrix(path, *abcd):
+    """Write the four turning and mirroring numbers of a file's display matrix; return a copy."""
+    data = bytearray(path.read_bytes())
+    place = data.find(b"tkhd") + 4 + 4 + 20 + 8 + 8  # ISO/IEC 14496-12, 8.3.2
+    assert struct.unpack(">i", data[place : place + 4]) == (65536,)
+    a, b, c, d = (struct.pack(">i", 65536 * value) for value in abcd)
+    data[place : place + 20] = a + b + bytes(4) + c + d
+    out = path.with_name("matrix.mp4")
+    out.write_bytes(bytes(data))
+    return out
+
+
+EIGHT = [  # every turn, and every turn of a mirrored picture
+    (sx, 0, 0, sy) for sx in (1, -1) for sy in (1, -1)
+] + [(0, sx, sy, 0) for sx in (1, -1) for sy in (1, -1)]  # fmt: skip
+
+
+@pytest.mark.parametrize("abcd", EIGHT)
+def test_the_display_matrix_is_followed_point_by_point(tmp_path, abcd):
+    """Where a stored point is shown, by the standard's own formula; and its row of the read-out."""
+    header, frames = all_frames(with_matrix(write_cornered(tmp_path / "a.mp4"), *abcd))
+    a, b, c, d = abcd
+    assert header.mirrored == (a * d - b * c < 0)
+    assert any("mirrored" in note for note in header.notes) == header.mirrored
+    width, height = header.size_px
+    assert (width, height) == ((64, 48) if a else (48, 64))
+    for x, y, bright in ((4, 4, True), (58, 4, False), (4, 42, False), (58, 42, False)):
+        p, q = a * x + c * y, b * x + d * y  # ISO/IEC 14496-12, 6.2.2; moved into the picture
+        p, q = p % (width - 1 if p < 0 else width), q % (height - 1 if q < 0 else height)
+        assert (frames[0].luma[q, p] > 150) == bright
+        row = readout_row(np.array([[p, q]], float), header.size_px, header.rotation_deg)[0]
+        assert row == pytest.approx(y / 48, abs=1e-9)
 
 
 def test_ten_bits_keep_their_precision(tmp_path):

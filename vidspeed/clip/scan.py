@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from fractions import Fraction
 from pathlib import Path
 
 import cv2
 import numpy as np
 
 from vidspeed.clip.background import SAMPLES, Backdrop, halved, middle_of_nine, to_eight_bits
+from vidspeed.clip.container import packet_stamps
 from vidspeed.clip.follow import Follower, is_flight, limits_of
 from vidspeed.clip.ghosts import without_ghosts
 from vidspeed.clip.lamp import Light, lights_of
@@ -39,7 +41,7 @@ def scan(
     ----------
     rate_hz
         The true capture rate of a clip that was stored for slow playback: times are then frame
-        over rate.
+        over rate, frames that are missing by their stamps or cannot be decoded counted too.
     strip
         Where a craft can be and how fast, in the picture. None: anywhere, from one pixel a frame
         to two fifths of the picture a frame.
@@ -53,6 +55,8 @@ def scan(
     """
     with ClipReader(path) as reader:
         run = _Run(reader.header, rate_hz, strip)
+        if rate_hz is not None:
+            run.numbers = frame_numbers(path, reader.header.time_base)
         expected = reader.header.frames_announced or 0
         for frame in reader.frames():
             run.take(frame)
@@ -87,6 +91,7 @@ class _Run:
     header: Header
     rate_hz: float | None
     strip: Strip | None
+    numbers: Mapping[int, int] = field(default_factory=dict)  # of captured frames, by stamp
     stamps: list[int] = field(default_factory=list)
     changes: list[float] = field(default_factory=list)
     lamps: list[list[Light]] = field(default_factory=list)
@@ -109,7 +114,8 @@ class _Run:
         if self.rate_hz is not None:
             frame = Frame(
                 index=frame.index, stamp=frame.stamp,
-                time_s=frame.index / self.rate_hz, luma=frame.luma,
+                time_s=self.numbers.get(frame.stamp, frame.index) / self.rate_hz,
+                luma=frame.luma,
             )  # fmt: skip
         half = halved(frame.luma)
         self.stamps.append(frame.stamp)
@@ -216,11 +222,13 @@ def _facts(
     ticks = np.array(run.stamps)
     span_s = float((ticks.max() - ticks.min()) * header.time_base)
     interval_s = 1.0 / rate_hz if rate_hz is not None else stamps.interval_s
-    duration_s = run.count / rate_hz if rate_hz is not None else span_s + stamps.interval_s
+    captured = int(stamps.number[-1]) + 1
+    duration_s = captured / rate_hz if rate_hz is not None else span_s + stamps.interval_s
     return ClipFacts(
         file=path.name,
         size_px=header.size_px,
         rotation_deg=header.rotation_deg,
+        mirrored=header.mirrored,
         codec=header.codec,
         bit_depth=header.bit_depth,
         frames=run.count,
@@ -234,6 +242,12 @@ def _facts(
     )
 
 
+def frame_numbers(path: Path, time_base: Fraction) -> dict[int, int]:
+    """Return the number of each captured frame, from 0, by its stamp in ticks."""
+    stamps = packet_stamps(path)
+    return dict(zip(stamps.tolist(), account(stamps, time_base).number.tolist(), strict=True))
+
+
 def _damage(reader: ClipReader, count: int) -> list[str]:
     """Say what of the file could not be decoded."""
     notes = []
@@ -241,8 +255,9 @@ def _damage(reader: ClipReader, count: int) -> list[str]:
     if reader.cut_short:
         of_all = f" of the {announced} that it announces" if announced else ""
         notes.append(f"the file is cut short: {count} frames{of_all} are there and were used")
-    if reader.damaged:
-        notes.append(f"{reader.damaged} damaged frames were left out")
+    if reader.damaged or reader.skipped:
+        after = f", and {reader.skipped} that rest on them" if reader.skipped else ""
+        notes.append(f"{reader.damaged} damaged frames were left out{after}")
     return notes
 
 

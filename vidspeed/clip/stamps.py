@@ -4,14 +4,21 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import pairwise
 
 import numpy as np
+from scipy.ndimage import median_filter
 
+from vidspeed.clip.notes import stamp_notes
 from vidspeed.values import Bools, Floats, Ints, Value
+from vidspeed.values.timed import Segment
 
-UNEVEN = 0.02  # spread of the intervals, as a share of their median, that is worth a sentence
 SAME_CONTENT = 0.05  # change of a repeated frame, as a share of the usual change from noise
 LEAST_CHANGE = 0.05  # luma levels: below this usual change a still clip cannot show repeats
+REGULAR = 0.1  # spread of the intervals, as a share, above which nobody can say what is missing
+LEVEL_WIDTH, LEAST_RUN, NEW_LEVEL = 9, 12, 1.4  # steps, frames, ratio: a change of the rate
+COARSEST_TICK_S = 0.002  # of a recorder that counts its stamps in coarser units than the file's
+LEAST_STEPS = 10  # from which such units can be told from chance
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -19,9 +26,10 @@ class StampAccount(Value):
     """What the stamps of a clip say.
 
     `interval_s` is the median time between frames, `spread_s` the standard deviation of the
-    intervals about it where no frame is missing. `usable` (n,) is False where a stamp does not
-    lie after all earlier ones, `repeated` (n,) is True where a frame shows the one before it
-    again. `stamp_u_s` is the standard uncertainty of one stamp from its quantisation.
+    intervals about that of their segment where no frame is missing. `usable` (n,) is False where
+    a stamp does not lie after all earlier ones, `repeated` (n,) is True where a frame shows the
+    one before it again. `stamp_u_s` is the standard uncertainty of one stamp from its
+    quantisation. `number` (n,) counts the frames as they were captured, the missing ones too.
     """
 
     interval_s: float
@@ -31,6 +39,8 @@ class StampAccount(Value):
     usable: Bools
     repeated: Bools
     notes: tuple[str, ...]
+    segments: tuple[Segment, ...] = ()
+    number: Ints
 
 
 def account(
@@ -57,31 +67,30 @@ def account(
     if len(steps) == 0:
         return StampAccount(
             interval_s=np.nan, spread_s=np.nan, dropped=0, stamp_u_s=0.0,
-            usable=usable, repeated=repeated, notes=(),
+            usable=usable, repeated=repeated, notes=(), number=np.arange(len(stamps)),
         )  # fmt: skip
-    step = float(np.median(steps))
-    spans = np.maximum(np.rint(steps / step), 1.0)
-    spread = float(np.std(steps / spans))
     tick_s = float(time_base)
-    u_s = 0.0 if rate_hz is not None or _exactly_even(steps) else tick_s / np.sqrt(12.0)
-    dropped = int(np.sum(spans - 1))
-    notes = [
-        *_dropped_note(dropped, spans),
-        *_uneven_note(spread / step, step * tick_s),
-        *_coarse_note(u_s, step * tick_s, tick_s),
-        *_backward_note(usable),
-        *_repeated_note(repeated),
-        *_rate_note(rate_hz, step * tick_s),
-    ]
+    levels, segments = _levels(steps, np.flatnonzero(usable), tick_s)
+    spans = np.maximum(np.rint(steps / levels), 1.0)
+    share = float(np.std(steps / (spans * levels)))
+    spans = spans if share < REGULAR else np.ones(len(steps))
+    step = float(np.median(steps))
+    u_s = 0.0 if rate_hz is not None or _exactly_even(steps) else _tick(steps, tick_s) / 12.0**0.5
     return StampAccount(
         interval_s=step * tick_s,
-        spread_s=spread * tick_s,
-        dropped=dropped,
+        spread_s=share * step * tick_s,
+        dropped=int(np.sum(spans - 1)),
         stamp_u_s=float(u_s),
         usable=usable,
         repeated=repeated,
-        notes=tuple(notes),
-    )
+        segments=segments,
+        number=_numbers(usable, spans),
+        notes=stamp_notes(
+            spans=spans, share=share, interval_s=step * tick_s, stamp_u_s=float(u_s),
+            usable=usable, repeated=repeated, rate_hz=rate_hz, segments=segments,
+            mean_hz=float(np.sum(spans) / (np.sum(steps) * tick_s)),
+        ),
+    )  # fmt: skip
 
 
 def _increasing(stamps: Ints) -> Bools:
@@ -95,6 +104,69 @@ def _exactly_even(steps: Ints) -> bool:
     return bool(np.all(steps % steps.min() == 0)) and bool(np.median(steps) == steps.min())
 
 
+def _tick(steps: Ints, tick_s: float) -> float:
+    """Return the unit in which the stamps are counted, which may be coarser than the time base."""
+    common_s = float(np.gcd.reduce(steps)) * tick_s
+    coarser = len(steps) >= LEAST_STEPS and common_s <= COARSEST_TICK_S
+    return max(common_s, tick_s) if coarser else tick_s
+
+
+def _numbers(usable: Bools, spans: Floats) -> Ints:
+    """Count the frames (n,); one with a stamp that cannot be used follows the one before."""
+    steps = np.zeros(len(usable))
+    steps[np.flatnonzero(usable)[1:]] = spans
+    steps[~usable] = 1.0
+    return np.cumsum(steps).astype(np.int64)
+
+
+def _levels(steps: Ints, frames: Ints, tick_s: float) -> tuple[Floats, tuple[Segment, ...]]:
+    """Return the usual step (n,) around each step, and the segments of one rate.
+
+    A segment is a run of steps whose running median keeps within a factor; short ones belong to
+    the one before. `frames` (n + 1,) are the frames between which the steps lie.
+    """
+    smooth = median_filter(steps.astype(float), size=LEVEL_WIDTH, mode="nearest")
+    starts = [0]
+    for place in range(1, len(smooth)):
+        ratio = smooth[place] / smooth[starts[-1]]
+        if max(ratio, 1.0 / ratio) > NEW_LEVEL:
+            starts.append(place)
+    starts = _long_enough(starts, len(steps))
+    ends = [*starts[1:], len(steps)]
+    levels = np.empty(len(steps))
+    segments = []
+    for start, end in zip(starts, ends, strict=True):
+        usual = float(np.median(steps[start:end]))
+        levels[start:end] = usual
+        first = int(frames[start]) if start == 0 else int(frames[start]) + 1
+        last = int(frames[end])
+        count = last - first + 1
+        segments.append(Segment(first=first, frames=count, interval_s=usual * tick_s))
+    return levels, _joined(segments)
+
+
+def _long_enough(starts: list[int], count: int) -> list[int]:
+    """Leave out starts of runs that are too short to be a rate of their own."""
+    kept = [0]
+    for start, end in pairwise([*starts[1:], count]):
+        if end - start >= LEAST_RUN and start - kept[-1] >= LEAST_RUN:
+            kept.append(start)
+    return kept
+
+
+def _joined(segments: list[Segment]) -> tuple[Segment, ...]:
+    """Join neighbours whose rates do not differ: a change between them was too short to count."""
+    kept = segments[:1]
+    for row in segments[1:]:
+        ratio = row.interval_s / kept[-1].interval_s
+        if max(ratio, 1.0 / ratio) > NEW_LEVEL:
+            kept.append(row)
+        else:
+            both = kept[-1].frames + row.frames
+            kept[-1] = Segment(first=kept[-1].first, frames=both, interval_s=kept[-1].interval_s)
+    return tuple(kept)
+
+
 def _repeats(changes: Floats | None, count: int) -> Bools:
     """Say which frames (n,) show the one before them again."""
     repeated = np.zeros(count, dtype=bool)
@@ -103,59 +175,3 @@ def _repeats(changes: Floats | None, count: int) -> Bools:
         if usual > LEAST_CHANGE:
             repeated[1:] = changes[1:] < SAME_CONTENT * usual
     return repeated
-
-
-def _dropped_note(dropped: int, spans: Floats) -> list[str]:
-    if not dropped:
-        return []
-    places = int(np.sum(spans > 1))
-    return [f"{dropped} frames are missing by their stamps, in {places} places"]
-
-
-def _uneven_note(share: float, interval_s: float) -> list[str]:
-    if share < UNEVEN:
-        return []
-    return [
-        f"the time between frames is uneven: it scatters by {100 * share:.1f} % "
-        f"about {1000 * interval_s:.3f} ms; the stamps are taken as they are"
-    ]
-
-
-def _coarse_note(stamp_u_s: float, interval_s: float, tick_s: float) -> list[str]:
-    if stamp_u_s < 0.003 * interval_s:
-        return []
-    return [
-        f"the stamps count in ticks of {1000 * tick_s:.3g} ms: "
-        f"each is uncertain by {1e6 * stamp_u_s:.0f} microseconds"
-    ]
-
-
-def _backward_note(usable: Bools) -> list[str]:
-    count = int(np.sum(~usable))
-    if not count:
-        return []
-    first = int(np.argmin(usable))
-    return [f"{count} stamps do not go forward (first at frame {first}); these frames are not used"]
-
-
-def _repeated_note(repeated: Bools) -> list[str]:
-    count = int(np.sum(repeated))
-    if not count:
-        return []
-    first = int(np.argmax(repeated))
-    return [f"{count} frames repeat the one before (first at frame {first}); they are not used"]
-
-
-def _rate_note(rate_hz: float | None, interval_s: float) -> list[str]:
-    if rate_hz is None:
-        return []
-    stamped = 1.0 / interval_s
-    ratio = rate_hz / stamped
-    if abs(ratio - round(ratio)) < 0.01 * ratio and round(ratio) >= 1:
-        if round(ratio) == 1 and abs(ratio - 1.0) > 2e-4:
-            return [f"rate_hz says {rate_hz:g} frames a second, the stamps say {stamped:.4f}"]
-        return []
-    return [
-        f"rate_hz says {rate_hz:g} frames a second, the stamps say {stamped:.4f}: neither the same "
-        "nor a whole multiple; check rate_hz"
-    ]

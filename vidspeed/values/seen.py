@@ -23,6 +23,7 @@ class ClipFacts(Value):
     stamp_u_s: float  # standard uncertainty of one stamp from its quantisation
     has_sound: bool
     sha256: str
+    mirrored: bool = False  # flipped left to right before the turn
     notes: tuple[str, ...] = ()  # dropped, repeated, uneven, backward stamps: a sentence each
 
 

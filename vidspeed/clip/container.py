@@ -1,0 +1,124 @@
+"""Open the container of a clip with PyAV, and list what it stores without decoding it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+import av
+import numpy as np
+from av.container import InputContainer
+from av.video.stream import VideoStream
+
+from vidspeed.errors import ClipError
+from vidspeed.values import Ints
+
+READABLE = "an MP4, MOV, MKV or AVI file as the camera wrote it is needed"
+PROBED = 24  # frames by which the order of the stamps is judged
+
+
+def packet_stamps(path: Path) -> Ints:
+    """Return the stamps (n,) of all frames that are shown, in ticks, in order; nothing is decoded.
+
+    Raises
+    ------
+    ClipError
+        Where the file is no clip.
+    """
+    with open_clip(path) as container:
+        stream = video_stream(path, container)
+        stored = stamped_as_stored(path, stream)
+        rows = [
+            packet.dts if stored else packet.pts
+            for packet in _packets(container, stream)
+            if packet.size and not packet.is_discard
+        ]
+    return np.array(sorted(int(row) for row in rows if row is not None), dtype=np.int64)
+
+
+def _packets(container: InputContainer, stream: VideoStream) -> Iterator[Any]:
+    """Yield packets as far as the file can be read."""
+    packets = container.demux(stream)
+    while True:
+        try:
+            yield next(packets)
+        except (StopIteration, av.FFmpegError):
+            return
+
+
+def stamped_as_stored(path: Path, stream: VideoStream) -> bool:
+    """Say whether a file stamps its frames in the order of storing though it shows them in another.
+
+    AVI can do no else; an MP4 without composition offsets, or frames packed by an old program
+    into another container, show it by stamps that go back as the first frames come out.
+    """
+    if not stream.codec_context.has_b_frames:
+        return False
+    with open_clip(path) as container:
+        if container.format.name == "avi":
+            return True
+        again = video_stream(path, container)
+        first = [row.pts for row in islice(_packets(container, again), PROBED) if row.size]
+        known = [stamp for stamp in first if stamp is not None]
+        if not known or known != sorted(known):
+            return False
+    with open_clip(path) as container:
+        again = video_stream(path, container)
+        shown: list[int] = []
+        for packet in islice(_packets(container, again), PROBED):
+            try:
+                shown += [frame.pts for frame in packet.decode() if frame.pts is not None]
+            except av.FFmpegError:
+                return False
+    return shown != sorted(shown)
+
+
+def open_clip(path: Path) -> InputContainer:
+    """Open the container, or say what the file is instead."""
+    name = path.name
+    if not path.exists():
+        raise ClipError(f"{name}: there is no such file in {path.parent}; check `file` of the clip")
+    if not path.is_file():
+        raise ClipError(f"{name}: this is a folder, not a clip; {READABLE}")
+    if path.stat().st_size == 0:
+        raise ClipError(f"{name}: the file is empty (0 bytes); copy it from the camera again")
+    try:
+        container = av.open(str(path), "r", metadata_errors="replace")
+        if container.format.name == "image2" or container.format.name.endswith("_pipe"):
+            container.close()
+            raise ClipError(f"{name}: this is a picture, not a clip; {READABLE}")
+        return container
+    except PermissionError:
+        raise ClipError(f"{name}: the file may not be read; check its permissions") from None
+    except (av.FFmpegError, OSError, ValueError) as error:
+        raise ClipError(f"{name}: {_what_it_is(path, error)}") from None
+
+
+def _what_it_is(path: Path, error: Exception) -> str:
+    """Say what is wrong with a file that FFmpeg does not open."""
+    with path.open("rb") as file:
+        head = file.read(512)
+    if head[4:8] in (b"ftyp", b"moov", b"mdat", b"wide", b"free"):
+        return (
+            "the clip is cut short: its index (moov) is missing, so the recording was not "
+            "finished or only half was copied; copy it from the camera again"
+        )
+    if not any(byte < 9 or 13 < byte < 32 for byte in head):
+        return f"this is text, not a clip; {READABLE}"
+    reason = getattr(error, "strerror", None) or str(error)
+    return f"this is not a clip that can be read ({reason}); {READABLE}"
+
+
+def video_stream(path: Path, container: InputContainer) -> VideoStream:
+    """Return the stream of moving pictures; a cover picture is none."""
+    cover = av.stream.Disposition.attached_pic
+    streams = [stream for stream in container.streams.video if not stream.disposition & cover]
+    if not streams:
+        sound = "only sound" if container.streams.audio else "no pictures"
+        raise ClipError(f"{path.name}: there is {sound} in this file; {READABLE}")
+    stream = streams[0]
+    stream.thread_type = "AUTO"
+    stream.codec_context.options = {"err_detect": "explode"}  # a guess is no picture
+    return stream
