@@ -13,19 +13,21 @@ import numpy as np
 from vidspeed.session.check import Taken
 from vidspeed.session.clock import with_clock
 from vidspeed.session.keys import keys_of
+from vidspeed.session.survey import course_of
 from vidspeed.values import (
     Air,
     Camera,
     Choice,
     Clip,
     Clock,
-    Course,
     Craft,
     FlightLine,
+    Floats,
     InputFile,
     Lens,
     Marker,
     MarkRules,
+    Measured,
     Pick,
     Session,
     Sync,
@@ -44,6 +46,8 @@ class Draft:
     top: Taken
     tables: dict[str, list[Taken]]
     markers: tuple[Marker, ...] = ()
+    measured: Measured | None = None
+    covariance_m2: Floats | None = None
     lenses: list[Lens | None] = field(default_factory=list)
     clocks: list[Clock | None] = field(default_factory=list)
     picks: list[tuple[Pick, ...]] = field(default_factory=list)
@@ -52,7 +56,6 @@ class Draft:
 def build(draft: Draft, folder: Path, inputs: tuple[InputFile, ...]) -> Session:
     """Return the session of a draft in which no fault was found."""
     top, tables = draft.top.values, draft.tables
-    course = tables["course"][0].values
     cameras = zip(tables["camera"], draft.lenses, draft.picks, draft.clocks, strict=True)
     zone = top.get("timezone")
     return Session(
@@ -61,7 +64,7 @@ def build(draft: Draft, folder: Path, inputs: tuple[InputFile, ...]) -> Session:
         date=top.get("date"),
         place=top.get("place"),
         timezone=zone,
-        course=Course(length_m=course["length_m"], length_u_m=course["length_u_m"]),
+        course=course_of(tables["course"][0]),
         markers=draft.markers,
         flight_line=_flight_line(*(tables["flight_line"] or [_NOTHING])),
         air=_air(tables["air"][0]) if tables["air"] else None,
@@ -76,6 +79,8 @@ def build(draft: Draft, folder: Path, inputs: tuple[InputFile, ...]) -> Session:
         mark=_mark(tables["mark"][0].values) if tables["mark"] else None,
         wanted_U95_percent=top["wanted_U95_percent"],
         inputs=inputs,
+        measured=draft.measured,
+        covariance_m2=draft.covariance_m2,
     )
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from vidspeed.session.filekeys import FILE_KEYS
 from vidspeed.session.key import Key, Table, key, number, of, u_of
+from vidspeed.session.surveykeys import COURSE_KEYS, SURVEY_FILE_KEYS, TAPE_KEYS
 
 __all__ = [
     "FILE_KEYS",
@@ -24,6 +25,7 @@ TOP = ""
 
 TABLES = (
     Table(name="course", meaning="the measured straight line between the two gates", required=True),
+    Table(name="tape", meaning="one tape that the course was measured with", many=True),
     Table(
         name="flight_line",
         meaning="what is known of the path beforehand; with several cameras it may be left out",
@@ -60,20 +62,8 @@ SESSION_KEYS = (
             left_out="1",
         ),
     ),
-    *of(
-        "course",
-        number(
-            "length_m",
-            "metres",
-            "horizontal distance between the gates",
-            "80.0",
-            above=0.0,
-            most=100e3,
-            required=True,
-        ),
-        u_of("length_u_m", "metres", "length_m", "0.02", required=True),
-        key("markers", "path", "the file of surveyed markers", '"markers.csv"', required=True),
-    ),
+    *COURSE_KEYS,
+    *TAPE_KEYS,
     *of(
         "flight_line",
         number("offset_m", "metres", "mean y of the path, left of the course positive", "0.0"),
@@ -206,7 +196,7 @@ SESSION_KEYS = (
     ),
 )  # fmt: skip
 
-KEYS = SESSION_KEYS + FILE_KEYS
+KEYS = SESSION_KEYS + FILE_KEYS + SURVEY_FILE_KEYS
 
 
 def keys_of(table: str) -> dict[str, Key]:

@@ -18,7 +18,7 @@ from vidspeed.session.check import Faults, Refused, Taken, shown, take, unknown
 from vidspeed.session.keys import TABLES, TOP, Table, keys_of
 from vidspeed.session.paths import Files, inside
 from vidspeed.session.rules import check_camera, check_clips, check_single, check_syncs
-from vidspeed.session.tables import parse_markers
+from vidspeed.session.survey import take_survey
 from vidspeed.values import Session
 
 NAME = "session.toml"
@@ -75,7 +75,7 @@ def _draft(raw: Mapping[str, object], files: Files, faults: Faults) -> Draft:
     _resolve_paths(tables, files, faults)
     draft = Draft(top=top, tables=tables)
     check_single(tables, faults)
-    draft.markers = _markers(tables["course"], files, faults)
+    take_survey(draft, files, faults)
     for number, camera in enumerate(cameras):
         where = place("camera", number, camera.values)
         check_camera(camera, cameras[:number], where, draft, files, faults)
@@ -159,17 +159,3 @@ def _resolve_paths(tables: dict[str, list[Taken]], files: Files, faults: Faults)
                     except Refused as refusal:
                         faults.add(where, f"{key} {refusal}")
                         del taken.values[key]
-
-
-def _markers(course: list[Taken], files: Files, faults: Faults) -> Any:
-    """Read the markers; none where the session does not say where they are."""
-    for taken in course:
-        file = taken.values.get("markers")
-        try:
-            if file is not None:
-                return parse_markers(files.read(file), file)
-        except Refused as refusal:
-            faults.add(f"{NAME}: [course]", f"markers {refusal}")
-        except SessionError as error:
-            faults.messages.extend(error.messages)
-    return ()

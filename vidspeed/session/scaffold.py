@@ -16,7 +16,12 @@ from vidspeed.session.tables import read_markers
 
 SHELF_ROOMS = ("lenses", "clocks", "sites")
 _FILLED = {("course", "markers"), ("camera", "name"), ("camera", "picks")}
-_LEFT_OPEN = ("air", "craft", "clip", "sync", "mark")  # tables that are written as comments
+_WANTED = {
+    ("course", "length_m"),
+    ("course", "length_u_m"),
+    *(("flight_line", name) for name in LINE),
+}
+_LEFT_OPEN = ("tape", "air", "craft", "clip", "sync", "mark")  # tables that are written as comments
 _HEAD = """\
 ## A session: one day at one course. Lines that begin with ## explain; take away the "# "
 ## before another line to state it. Every figure with _u in its name is a standard
@@ -152,7 +157,7 @@ def _lines_of_key(key: Key, *, open_: bool) -> str:
     meaning = f"{key.meaning} ({key.unit})" if key.unit else key.meaning
     if (key.table, key.name) in _FILLED:
         return f"{_comment(meaning)}\n{key.name} = {key.example}\n"
-    if not open_ and (key.required or (key.table == "flight_line" and key.name in LINE)):
+    if not open_ and (key.required or (key.table, key.name) in _WANTED):
         return f"{_comment(f'FILL IN: {meaning}; for example {key.example}')}\n# {key.name} =\n"
     rest = "; needed" if key.required else ""
     rest += f"; left out: {key.left_out}" if key.left_out else ""

@@ -231,6 +231,7 @@ class Session(Value):
     mark: MarkRules | None
     wanted_U95_percent: float
     inputs: tuple[InputFile, ...]  # session.toml, markers, picks, lens files, reference stills
+    covariance_m2: Floats | None = None  # (3 m, 3 m) of the markers, beside the scale
     measured: Measured | None = None  # tapes or satellites; markers and course follow from them
     surveyed: Surveyed | None = None  # ... adjusted
     survey: SurveyFactor | None = None  # None: each marker by itself, the scale by length_u_m
