@@ -55,3 +55,15 @@ class ResultsError(VidspeedError):
 
 class SceneError(VidspeedError):
     """A scene to be rendered says something impossible."""
+
+
+class WorkerError(VidspeedError):
+    """A job that was done in a process of its own could not be finished."""
+
+
+class WorkerDied(WorkerError):
+    """The process ended over its job; the message says how (a signal's name, an exit code)."""
+
+
+class WorkerStuck(WorkerError):
+    """The job gave no sign of life for too long, and its process was ended."""

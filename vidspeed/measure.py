@@ -17,11 +17,11 @@ from vidspeed.gather import (
     Cameras,
     Progress,
     calibrate_all,
-    look,
     refuse_nothing,
     with_intervals,
 )
 from vidspeed.geometry.course import drawing
+from vidspeed.looking import IMPORTS, look_at_all
 from vidspeed.motion.budget import covariance
 from vidspeed.motion.montecarlo import beyond_first_order
 from vidspeed.passes import Pass, solve_passes
@@ -36,6 +36,7 @@ def run(
     progress: Progress | None = None,
     monte_carlo: bool = False,
     workers: int = 1,
+    pool: Executor | None = None,
 ) -> Outcome:
     """Measure every pass of the session in `folder`; nothing is written.
 
@@ -47,14 +48,21 @@ def run(
     monte_carlo
         Draw every pass, not only those that first order does not describe.
     workers
-        Processes among which draws are shared out. With more than one, a script that calls this
-        needs the usual guard, `if __name__ == "__main__":`.
+        Processes among which clips and draws are shared out. With one, all is done in this
+        process, and a clip that kills its decoder ends it.
+    pool
+        An executor that is there already, instead of one with so many `workers`.
 
     Raises
     ------
     VidspeedError
         Where the session is wrong, no camera can be calibrated or no clip can be read.
     """
+    with executor(workers, tell=progress, ready=1, imports=IMPORTS) as made:
+        return _run(folder, progress, monte_carlo, pool or made)
+
+
+def _run(folder: Path, progress: Progress | None, monte_carlo: bool, pool: Executor) -> Outcome:
     session = read_session(folder)
     if not session.clips:
         raise VidspeedError(
@@ -62,11 +70,11 @@ def run(
             "clip (`vidspeed calibrate` needs none)"
         )
     cameras = calibrate_all(session)
-    clips = [look(session, cameras, clip, progress) for clip in session.clips]
+    clips = look_at_all(session, cameras, pool)
     refuse_nothing(clips, cameras)
     cameras = with_intervals(cameras, clips)
     solved, problems = solve_passes(session, cameras, clips, progress)
-    passes = checked(solved, progress, monte_carlo=monte_carlo, workers=workers)
+    passes = checked(solved, progress, monte_carlo=monte_carlo, pool=pool)
     labels, matrix = covariance(passes)
     fits = [fit for _, fit in cameras.stands.values()]
     return Outcome(
@@ -93,15 +101,14 @@ def run(
 
 
 def checked(
-    solved: Sequence[Pass], progress: Progress | None, *, monte_carlo: bool, workers: int
+    solved: Sequence[Pass], progress: Progress | None, *, monte_carlo: bool, pool: Executor
 ) -> list[PassResult]:
     """Look beyond first order in every pass; draw where that is asked for or needed."""
     results = []
-    with executor(workers) as pool:
-        for done, row in enumerate(solved):
-            if progress is not None:
-                progress("looking beyond first order", done, len(solved))
-            results.append(_looked_at(row, monte_carlo, pool))
+    for done, row in enumerate(solved):
+        if progress is not None:
+            progress("looking beyond first order", done, len(solved))
+        results.append(_looked_at(row, monte_carlo, pool))
     return results
 
 

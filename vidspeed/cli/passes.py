@@ -24,6 +24,8 @@ from vidspeed.errors import VidspeedError
 if TYPE_CHECKING:
     from vidspeed.values import Outcome
 
+LOOKING = "vidspeed.looking"  # a worker imports it while this process imports the rest
+
 
 @app.command()
 @guarded
@@ -35,14 +37,15 @@ def run(
     ] = False,
 ) -> int:
     """Measure every pass of a session and write its results."""
-    from vidspeed.measure import run as measure
-    from vidspeed.record.files import recover, write_results
+    from vidspeed.executor import executor
 
-    recover(session)
-    with progress() as tell:
-        outcome = measure(
-            session, progress=tell, monte_carlo=monte_carlo, workers=os.cpu_count() or 1
-        )
+    workers = max(2, os.cpu_count() or 1)  # never inline: a decoder may die, or hang
+    with progress() as tell, executor(workers, tell=tell, ready=1, imports=LOOKING) as pool:
+        from vidspeed.measure import run as measure
+        from vidspeed.record.files import recover, write_results
+
+        recover(session)
+        outcome = measure(session, progress=tell, monte_carlo=monte_carlo, pool=pool)
     status = exit_status(outcome)
     if status == WRONG_INPUT:
         raise VidspeedError(*(f"{row.where}: {row.message}" for row in outcome.problems))

@@ -1,0 +1,110 @@
+"""Jobs for the tests of the executor: importable by a worker, with nothing heavy behind them."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import time
+from pathlib import Path
+
+from vidspeed.worker import memory_within, report
+
+
+def double(number: int) -> int:
+    return 2 * number
+
+
+def process_id() -> int:
+    return os.getpid()
+
+
+def refuse(words: str) -> None:
+    raise ValueError(words)
+
+
+class Odd(Exception):
+    """An error that does not survive pickling."""
+
+    def __init__(self, one: int, two: int) -> None:
+        super().__init__(f"odd {one} {two}")
+
+
+def refuse_oddly() -> None:
+    raise Odd(1, 2)
+
+
+def give_what_cannot_be_sent() -> object:
+    return lambda: None
+
+
+def leave(code: int) -> None:
+    os._exit(code)
+
+
+def kill_itself() -> None:
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
+def read_nothing() -> None:
+    """Read the memory at address 0, as a broken decoder does."""
+    import ctypes
+
+    ctypes.string_at(0)
+
+
+def die_once(marker: Path) -> int:
+    """Die the first time, work the second."""
+    if marker.exists():
+        return 7
+    marker.write_text("was here", encoding="utf-8")
+    os._exit(1)
+
+
+def alone(folder: Path, name: str) -> list[str]:
+    """Return who else was at work meanwhile; the one named `suspect` dies the first time."""
+    mine = folder / name
+    mine.write_text("", encoding="utf-8")
+    time.sleep(0.05)
+    others = sorted(path.name for path in folder.iterdir() if path.suffix != ".tried")
+    tried = folder / f"{name}.tried"
+    if name == "suspect" and not tried.exists():
+        tried.write_text("", encoding="utf-8")
+        mine.unlink()
+        os._exit(1)
+    mine.unlink()
+    return others
+
+
+def tell(count: int) -> str:
+    for done in range(count + 1):
+        report("telling", done, count)
+    return "told"
+
+
+def go_silent() -> None:
+    report("about to hang", 0, 0)
+    time.sleep(60.0)
+
+
+def silent_without_a_word(seconds: float) -> str:
+    time.sleep(seconds)
+    return "done"
+
+
+def take(count: int, more_bytes: int) -> int:
+    """Ask for memory within a limit, then for as much again without it."""
+    taken = 0
+    try:
+        with memory_within(more_bytes):
+            taken = len(bytearray(count))
+    except MemoryError:
+        taken = -1
+    return taken + len(bytearray(count))
+
+
+def print_rubbish() -> str:
+    print("on standard output")
+    os.write(1, b"\x00\x01\x02 straight into the file")
+    print("on standard error", file=sys.stderr)
+    return "fine"

@@ -1,0 +1,248 @@
+"""The executor: whatever a job does to its process, the others are done."""
+
+from __future__ import annotations
+
+import os
+import pickle
+import subprocess
+import sys
+import threading
+from concurrent.futures import as_completed, wait
+from pathlib import Path
+
+import pytest
+
+from tests import jobs
+from vidspeed import executor as seam
+from vidspeed.errors import WorkerDied, WorkerError, WorkerStuck
+from vidspeed.executor import executor
+
+POSIX = os.name == "posix"
+
+
+@pytest.fixture(scope="module")
+def pool():
+    with executor(2) as made:
+        yield made
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_results_and_errors_come_back_whoever_does_the_work(workers):
+    with executor(workers) as made:
+        futures = [made.submit(jobs.double, number) for number in range(20)]
+        wrong = made.submit(jobs.refuse, "not today")
+        assert [future.result() for future in futures] == list(range(0, 40, 2))
+        with pytest.raises(ValueError, match="not today"):
+            wrong.result()
+        assert len(list(as_completed(futures))) == 20
+
+
+def test_one_worker_is_this_process_and_several_are_others(pool):
+    with executor(1) as made:
+        assert made.submit(jobs.process_id).result() == os.getpid()
+    assert pool.submit(jobs.process_id).result() != os.getpid()
+
+
+DEATHS = {
+    "exit": (jobs.leave, (3,), "exit code 3"),
+    "exit as if all were well": (jobs.leave, (0,), "exit code 0"),
+    "SIGKILL": (jobs.kill_itself, (), "SIGKILL"),
+    "SIGSEGV": (jobs.read_nothing, (), "SIGSEGV"),
+}
+
+
+@pytest.mark.skipif(not POSIX, reason="names signals")
+@pytest.mark.parametrize("death", DEATHS)
+def test_a_job_that_kills_its_process_harms_no_other(pool, death):
+    job, arguments, words = DEATHS[death]
+    before = [pool.submit(jobs.double, number) for number in range(5)]
+    dies = pool.submit(job, *arguments)
+    after = [pool.submit(jobs.double, number) for number in range(5)]
+    with pytest.raises(WorkerDied, match=words):
+        dies.result()
+    assert [future.result() for future in (*before, *after)] == 2 * [0, 2, 4, 6, 8]
+
+
+def test_a_job_that_died_once_is_tried_again(pool, tmp_path):
+    assert pool.submit(jobs.die_once, tmp_path / "marker").result() == 7
+
+
+def test_the_second_try_is_alone(pool, tmp_path):
+    names = ["a", "b", "suspect", "c", "d", "e"]
+    futures = {name: pool.submit(jobs.alone, tmp_path, name) for name in names}
+    assert futures["suspect"].result() == ["suspect"]
+    assert futures["e"].result()
+
+
+def test_many_deaths_at_once():
+    with executor(3) as made:
+        futures = [
+            made.submit(jobs.leave, 9) if number % 3 == 0 else made.submit(jobs.double, number)
+            for number in range(9)
+        ]
+        wait(futures)
+    for number, future in enumerate(futures):
+        if number % 3 == 0:
+            assert isinstance(future.exception(), WorkerDied)
+        else:
+            assert future.result() == 2 * number
+
+
+def test_a_job_that_goes_silent_is_ended(monkeypatch):
+    monkeypatch.setattr(seam, "TICK_S", 0.05)
+    with executor(2, patience_s=0.4) as made:
+        hangs = made.submit(jobs.go_silent)
+        never_spoke = made.submit(jobs.silent_without_a_word, 1.0)
+        with pytest.raises(WorkerStuck):
+            hangs.result()
+        assert never_spoke.result() == "done"  # a job that never reports may take any time
+        assert made.submit(jobs.double, 4).result() == 8
+
+
+def test_a_computer_that_slept_is_not_held_against_a_job(monkeypatch):
+    """The clock jumps by an hour at every look; the job is silent for some ticks only."""
+    monkeypatch.setattr(seam, "TICK_S", 0.05)
+    hours = iter(range(0, 10**9, 3600))
+    monkeypatch.setattr(seam.time, "monotonic", lambda: float(next(hours)))
+    with executor(2, patience_s=3.0) as made:
+        assert made.submit(jobs.tell, 3).result() == "told"
+        hangs = made.submit(jobs.go_silent)
+        with pytest.raises(WorkerStuck):  # after 3 s in steps of twice 0.05 s, not after 0.05 s
+            hangs.result()
+        assert next(hours) > 20 * 3600
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_what_a_job_reports_is_told(workers):
+    told: list[tuple[str, int, int]] = []
+    with executor(workers, tell=lambda *row: told.append(row)) as made:
+        assert made.submit(jobs.tell, 50).result() == "told"
+    assert told[0] == ("telling", 0, 50)
+    assert told[-1] == ("telling", 50, 50)
+    assert [row[1] for row in told] == sorted(row[1] for row in told)
+
+
+def test_a_teller_that_fails_fails_its_job_alone():
+    def tell(what, done, total):
+        raise LookupError(what)
+
+    with executor(2, tell=tell) as made:
+        with pytest.raises(LookupError, match="telling"):
+            made.submit(jobs.tell, 3).result()
+        assert made.submit(jobs.double, 1).result() == 2
+
+
+def test_errors_and_results_that_cannot_be_sent_are_named(pool):
+    with pytest.raises(WorkerError, match="odd 1 2"):
+        pool.submit(jobs.refuse_oddly).result()
+    with pytest.raises(Exception, match="lambda"):
+        pool.submit(jobs.give_what_cannot_be_sent).result()
+    with pytest.raises((pickle.PicklingError, AttributeError)):
+        pool.submit(lambda: None).result()
+    assert pool.submit(jobs.double, 3).result() == 6
+
+
+def test_what_a_job_prints_harms_nothing(pool, capfd):
+    assert pool.submit(jobs.print_rubbish).result() == "fine"
+    assert pool.submit(jobs.double, 3).result() == 6
+    assert capfd.readouterr() == ("", "")
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux counts what is asked for")
+def test_a_job_may_be_kept_from_taking_memory(pool):
+    big = 200 << 20
+    assert pool.submit(jobs.take, big, 2 * big).result() == 2 * big
+    assert pool.submit(jobs.take, big, big // 2).result() == big - 1
+    assert pool.submit(jobs.take, big, 2 * big).result() == 2 * big  # the limit is gone again
+
+
+def test_no_limit_where_the_caller_works_itself():
+    assert jobs.take(1 << 20, 0) == 2 << 20
+
+
+def test_where_no_process_can_be_started_the_work_is_done_here(monkeypatch):
+    monkeypatch.setattr("vidspeed.worker.get_executable", lambda: "no-such-interpreter")
+    told: list[str] = []
+    with executor(2, tell=lambda what, done, total: told.append(what)) as made:
+        assert made.submit(jobs.process_id).result() == os.getpid()
+    assert "no worker process can be started" in told[0]
+
+
+def test_where_the_interpreter_does_not_come_up_the_work_is_done_here():
+    told: list[str] = []
+    with executor(2, tell=lambda what, *_: told.append(what), imports="no.such.module") as made:
+        assert made.submit(jobs.process_id).result() == os.getpid()
+    assert "no worker process can be started" in told[0]
+
+
+def test_leaving_ends_what_still_runs():
+    before = threading.active_count()
+    with executor(2) as made:
+        runs = made.submit(jobs.silent_without_a_word, 60.0)
+        queued = [made.submit(jobs.silent_without_a_word, 60.0) for _ in range(4)]
+        assert not runs.done()
+    assert threading.active_count() == before
+    assert queued[-1].cancelled()
+    with pytest.raises(RuntimeError, match="shut down"):
+        made.submit(jobs.double, 1)
+
+
+def test_shutting_down_in_peace_finishes_the_work():
+    with executor(2) as made:
+        futures = [made.submit(jobs.double, number) for number in range(6)]
+        made.shutdown()
+        assert [future.result() for future in futures] == [0, 2, 4, 6, 8, 10]
+
+
+def test_a_script_without_a_guard_may_use_it(tmp_path):
+    script = tmp_path / "bare.py"
+    script.write_text(
+        "print('begun')\n"
+        "from vidspeed.executor import executor\n"
+        "from operator import add\n"
+        "with executor(2) as pool:\n"
+        "    print(pool.submit(add, 1, 2).result())\n",
+        encoding="utf-8",
+    )
+    done = subprocess.run(
+        [sys.executable, str(script)], capture_output=True, text=True, check=False
+    )
+    assert (done.stdout, done.stderr, done.returncode) == ("begun\n3\n", "", 0)
+
+
+ORPHAN = """
+import sys
+from tests import jobs
+from vidspeed.executor import executor
+with executor(2) as pool:
+    print(pool.submit(jobs.process_id).result(), flush=True)
+    pool.submit(jobs.silent_without_a_word, 60.0)
+    sys.stdin.read()
+"""
+
+
+@pytest.mark.skipif(not POSIX, reason="kills by a signal")
+def test_a_worker_does_not_outlive_its_parent():
+    with subprocess.Popen(
+        [sys.executable, "-c", ORPHAN], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as parent:
+        assert parent.stdout is not None
+        worker = int(parent.stdout.readline())
+        parent.kill()
+    for _ in range(200):
+        try:
+            os.kill(worker, 0)
+        except ProcessLookupError:
+            return
+        threading.Event().wait(0.05)
+        if _state(worker) == "Z":  # nobody is there to bury it
+            return
+    raise AssertionError("the worker is still there")
+
+
+def _state(process_id: int) -> str:
+    try:
+        text = Path(f"/proc/{process_id}/stat").read_text(encoding="ascii")
+    except OSError:
+        return "Z"
+    return text.rsplit(")", 1)[1].split()[0]

@@ -1,0 +1,61 @@
+"""Look at all clips of a session through one executor: a bad clip is a problem of its own.
+
+What is looked for is in `vidspeed.gather`; here stands what keeps one clip from harming another,
+whatever its decoder does.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import Executor, Future
+
+from vidspeed.errors import ClipError, WorkerDied, WorkerError, WorkerStuck
+from vidspeed.executor import PATIENCE_S
+from vidspeed.gather import Cameras, Looked, failed, look
+from vidspeed.values import Clip, Session
+from vidspeed.worker import memory_within, report
+
+MEMORY_BYTES = 640 << 20  # what a worker may take for a clip beside its pictures
+MEMORY_BYTES_PER_PIXEL = 160  # pictures a decoder and the search hold at once, at 2 bytes
+IMPORTS = "vidspeed.looking"  # what a worker can import while it waits
+AGAIN = "copy it from the camera again, or re-wrap it (same pictures, new container)"
+
+
+def look_at_all(session: Session, cameras: Cameras, pool: Executor) -> list[Looked]:
+    """Look at every clip of a session, in the order of the session.
+
+    A clip whose decoder ends its process, hangs or wants too much memory is an error of that clip
+    alone, as is one over which this tool itself fails.
+    """
+    futures = [pool.submit(look_within_bounds, session, cameras, clip) for clip in session.clips]
+    return [_looked(clip, future) for clip, future in zip(session.clips, futures, strict=True)]
+
+
+def look_within_bounds(session: Session, cameras: Cameras, clip: Clip) -> Looked:
+    """Look at one clip: the job that an executor is given."""
+    report(clip.name, 0, 0)
+    width, height = session.camera(clip.camera).image_size_px
+    with memory_within(MEMORY_BYTES + MEMORY_BYTES_PER_PIXEL * width * height):
+        return look(session, cameras, clip, report)
+
+
+def _looked(clip: Clip, future: Future[Looked]) -> Looked:
+    """Return what a job found, or why it found nothing."""
+    try:
+        return future.result()
+    except Exception as error:  # the others are measured, whatever it was
+        return failed(clip, ClipError(_why(error)))
+
+
+def _why(error: Exception) -> str:
+    if isinstance(error, WorkerDied):
+        return f"the decoder died on this clip ({error}); {AGAIN}"
+    if isinstance(error, WorkerStuck):
+        return f"the decoder hung on this clip: nothing came for {PATIENCE_S:g} s; {AGAIN}"
+    if isinstance(error, WorkerError):
+        return f"this clip could not be looked at ({error})"
+    if isinstance(error, MemoryError):
+        return f"more memory is needed for this clip than there is for it; {AGAIN}"
+    return (
+        f"this clip could not be looked at: {type(error).__name__}: {error}; this is a fault of "
+        "vidspeed, not of yours: please send the clip to its authors"
+    )

@@ -1,0 +1,280 @@
+"""A process that works for `vidspeed.executor`: both of its ends.
+
+The parent starts a new interpreter and talks to it through its standard input and output:
+pickles, each after its length. Nothing else reaches these two; whatever a library prints in the
+process is thrown away, since a decoder that dies says nothing that would help in the field.
+"""
+
+from __future__ import annotations
+
+import os
+import pickle
+import queue
+import signal
+import struct
+import subprocess
+import sys
+import threading
+import time
+import traceback
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from contextvars import ContextVar
+from importlib import import_module
+from multiprocessing.spawn import get_executable
+from typing import IO, Any
+
+from vidspeed.errors import WorkerDied, WorkerError, WorkerStuck
+
+Tell = Callable[[str, int, int], None]
+Job = tuple[Callable[..., Any], tuple[Any, ...], Mapping[str, Any]]
+
+BOOT = "import sys; sys.path[:] = {path!r}; from vidspeed.worker import serve; serve({imports!r})"
+LENGTH = struct.Struct("<Q")
+EVERY_S = 0.1  # a job's reports are passed on at most so often
+
+_listener: ContextVar[Tell | None] = ContextVar("listener", default=None)
+_serving = False
+
+
+def report(what: str, done: int, total: int) -> None:
+    """Tell whoever runs this job how far it is (`total` 0: not known): a sign of life, too."""
+    listener = _listener.get()
+    if listener is not None:
+        listener(what, done, total)
+
+
+@contextmanager
+def told_to(tell: Tell | None) -> Iterator[None]:
+    """Hand what `report` is told to `tell`, within the block."""
+    token = _listener.set(tell)
+    try:
+        yield
+    finally:
+        _listener.reset(token)
+
+
+@contextmanager
+def memory_within(more_bytes: int) -> Iterator[None]:
+    """Let a worker process take at most so much more memory within the block.
+
+    Beyond it, asking for memory fails in this process alone. Only Linux counts what is asked
+    for (RLIMIT_DATA: private memory that can be written to); elsewhere, and in a process that is
+    no worker, this does nothing.
+    """
+    if not _serving or sys.platform != "linux":
+        yield
+        return
+    import resource
+
+    before = resource.getrlimit(resource.RLIMIT_DATA)
+    limit = _data_bytes() + more_bytes
+    if before[1] != resource.RLIM_INFINITY:
+        limit = min(limit, before[1])
+    resource.setrlimit(resource.RLIMIT_DATA, (limit, before[1]))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_DATA, before)
+
+
+def _data_bytes() -> int:
+    """Return how much of what RLIMIT_DATA counts this process has (proc(5), VmData)."""
+    with open("/proc/self/status", encoding="ascii", errors="replace") as file:  # noqa: PTH123
+        line = next(row for row in file if row.startswith("VmData:"))
+    return int(line.split()[1]) * 1024
+
+
+class Process:
+    """A worker process as its parent sees it."""
+
+    def __init__(self, heard: Tell, imports: str) -> None:
+        self._heard = heard
+        self._silent_s: float | None = None  # None: not a job that reports
+        self._clock = threading.Lock()
+        self._stuck = False
+        self.ended = False
+        self.began = False  # it came up and did or tried a job
+        path = [item for item in sys.path if isinstance(item, str)]
+        self._popen = subprocess.Popen(
+            [get_executable(), "-c", BOOT.format(path=path, imports=imports)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+        )
+
+    def run(self, job: Job) -> Any:
+        """Have a job done and return its result.
+
+        Raises
+        ------
+        WorkerDied, WorkerStuck
+            Where the process ended over it, or was ended.
+        """
+        request = pickle.dumps(job, pickle.HIGHEST_PROTOCOL)
+        try:
+            assert self._popen.stdin is not None and self._popen.stdout is not None
+            _send(self._popen.stdin, request)
+            while True:
+                kind, content = pickle.loads(_receive(self._popen.stdout))
+                self.began = True
+                if kind == "ready":
+                    continue
+                if kind != "told":
+                    break
+                self._sign_of_life(0.0)
+                self._heard(*content)
+        except (OSError, EOFError, pickle.UnpicklingError):
+            self.end(grace_s=1.0)
+            if self._stuck:
+                raise WorkerStuck("no sign of life") from None
+            raise WorkerDied(_how_it_ended(self._popen.returncode)) from None
+        except BaseException:  # of `heard`: what the process still says belongs to no job
+            self.end()
+            raise
+        finally:
+            self._sign_of_life(None)
+        if kind == "failed":
+            raise content
+        return content
+
+    def _sign_of_life(self, silent_s: float | None) -> None:
+        with self._clock:
+            self._silent_s = silent_s
+
+    def waited(self, passed_s: float, patience_s: float) -> None:
+        """Count the time since the last sign of life; end the process when there is none."""
+        with self._clock:
+            if self._silent_s is None or self.ended:
+                return
+            self._silent_s += passed_s
+            if self._silent_s > patience_s:
+                self._stuck = True
+                self.kill()
+
+    def kill(self) -> None:
+        """End the process at once."""
+        self._popen.kill()
+
+    def end(self, grace_s: float = 0.0) -> None:
+        """End the process and let go of all that belongs to it."""
+        self.ended = True
+        try:
+            self._popen.wait(grace_s)
+        except subprocess.TimeoutExpired:
+            self._popen.kill()
+            self._popen.wait()
+        for pipe in (self._popen.stdin, self._popen.stdout):
+            assert pipe is not None
+            with suppress(OSError):  # what was not sent to a dead process
+                pipe.close()
+
+
+class Here:
+    """What stands in for a process where none can be started: this one, without any safety."""
+
+    ended, began = False, True
+
+    def __init__(self, heard: Tell) -> None:
+        self._heard = heard
+
+    def run(self, job: Job) -> Any:
+        """Do a job and return its result."""
+        fn, args, kwargs = job
+        with told_to(self._heard):
+            return fn(*args, **kwargs)
+
+    def end(self) -> None:
+        """Do nothing: there is no process to end."""
+
+
+def serve(imports: str) -> None:
+    """Do jobs until standard input ends: what runs in the process."""
+    global _serving  # noqa: PLW0603
+    _serving = True
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's to answer
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+    requests, answers = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
+    nothing = os.open(os.devnull, os.O_RDWR)
+    for stream in (0, 1):
+        os.dup2(nothing, stream)
+    jobs: queue.SimpleQueue[bytes] = queue.SimpleQueue()
+    threading.Thread(target=_take_in, args=(requests, jobs), daemon=True).start()
+    if imports:
+        import_module(imports)
+    _send(answers, pickle.dumps(("ready", None)))
+    while True:
+        _send(answers, _answer(jobs.get(), answers))
+
+
+def _take_in(requests: IO[bytes], jobs: queue.SimpleQueue[bytes]) -> None:
+    """Queue what comes in; without a parent there is nothing to live for."""
+    try:
+        while True:
+            jobs.put(_receive(requests))
+    except (OSError, EOFError):
+        os._exit(0)
+
+
+def _answer(request: bytes, answers: IO[bytes]) -> bytes:
+    """Do one job; return its pickled result or error."""
+    told_s = -EVERY_S
+
+    def tell(what: str, done: int, total: int) -> None:
+        nonlocal told_s
+        now_s = time.monotonic()
+        if now_s - told_s >= EVERY_S or done == total:
+            told_s = now_s
+            _send(answers, pickle.dumps(("told", (what, done, total))))
+
+    try:
+        fn, args, kwargs = pickle.loads(request)
+        with told_to(tell):
+            result = fn(*args, **kwargs)
+        return pickle.dumps(("done", result), pickle.HIGHEST_PROTOCOL)
+    except BaseException as error:
+        return _failure(error)
+
+
+def _failure(error: BaseException) -> bytes:
+    """Return an error as it can be sent: itself, or where it does not pickle, its words."""
+    try:
+        packed = pickle.dumps(("failed", error))
+        pickle.loads(packed)
+    except Exception:
+        words = "".join(traceback.format_exception_only(error)).strip()
+        packed = pickle.dumps(("failed", WorkerError(words)))
+    return packed
+
+
+def _send(pipe: IO[bytes], packed: bytes) -> None:
+    pipe.write(LENGTH.pack(len(packed)))
+    pipe.write(packed)
+    pipe.flush()
+
+
+def _receive(pipe: IO[bytes]) -> bytes:
+    (length,) = LENGTH.unpack(_exactly(pipe, LENGTH.size))
+    return _exactly(pipe, length)
+
+
+def _exactly(pipe: IO[bytes], count: int) -> bytes:
+    packed = pipe.read(count)
+    if len(packed) < count:
+        raise EOFError
+    return packed
+
+
+def _how_it_ended(code: int) -> str:
+    """Return an exit code in words: the signal's name where it was one.
+
+    Examples
+    --------
+    >>> _how_it_ended(3)
+    'exit code 3'
+    """
+    if code < 0:
+        with suppress(ValueError):
+            return signal.Signals(-code).name
+    return f"exit code {code & 0xFFFFFFFF:#x}" if code > 255 else f"exit code {code}"
