@@ -10,6 +10,7 @@ from concurrent.futures import Executor
 from dataclasses import replace
 from pathlib import Path
 
+from vidspeed.agree import by_light, with_exposure
 from vidspeed.answer.mark import choose_mark
 from vidspeed.errors import MotionError, VidspeedError
 from vidspeed.executor import executor
@@ -74,6 +75,7 @@ def _run(folder: Path, progress: Progress | None, monte_carlo: bool, pool: Execu
     refuse_nothing(clips, cameras)
     cameras = with_intervals(cameras, clips)
     solved, problems = solve_passes(session, cameras, clips, progress)
+    solved, doubts = by_light(session, cameras, clips, solved, progress)
     passes = checked(solved, progress, monte_carlo=monte_carlo, pool=pool)
     labels, matrix = covariance(passes)
     fits = [fit for _, fit in cameras.stands.values()]
@@ -91,6 +93,7 @@ def _run(folder: Path, progress: Progress | None, monte_carlo: bool, pool: Execu
             *(problem for fit in fits for problem in fit.problems),
             *(problem for row in clips for problem in row.problems),
             *problems,
+            *doubts,
             *_what_would_help(session, cameras, passes),
         ),
         drawing={
@@ -108,7 +111,7 @@ def checked(
     for done, row in enumerate(solved):
         if progress is not None:
             progress("looking beyond first order", done, len(solved))
-        results.append(_looked_at(row, monte_carlo, pool))
+        results.append(with_exposure(row, _looked_at(row, monte_carlo, pool)))
     return results
 
 

@@ -1,0 +1,219 @@
+"""What the light says beside the stamps: exposure, merged frames, slow playback left unsaid.
+
+Adds checks and cross-checks to solved passes, and withholds a speed where light contradicts the
+stamps: then `rate_hz` is asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from vidspeed.agreement.exposure import (
+    check_exposure,
+    exposures,
+    streak_speed,
+    widened,
+)
+from vidspeed.agreement.frames import SpeedJump, check_frames, speed_jump
+from vidspeed.agreement.playback import (
+    FACTORS,
+    exposure_words,
+    faster,
+    slow_by_exposure,
+    slow_by_speed,
+    speed_words,
+    stamps_confirmed,
+)
+from vidspeed.clip.scan import scan
+from vidspeed.errors import ClipError, MotionError
+from vidspeed.gather import Cameras, Looked, Progress
+from vidspeed.geometry.course import strip
+from vidspeed.motion.choose import Found, Seen, one_pass
+from vidspeed.motion.pairs import UNNAMED, with_assumed_line
+from vidspeed.passes import Pass
+from vidspeed.values import Clip, PassResult, Problem, Session, Track
+
+JUMP_SLACK_S = 0.35  # a jump this near to a pass's lights is in the pass
+
+
+def by_light(
+    session: Session,
+    cameras: Cameras,
+    clips: Sequence[Looked],
+    solved: Sequence[Pass],
+    progress: Progress | None = None,
+) -> tuple[list[Pass], list[Problem]]:
+    """Judge solved passes by their light, and look for slow playback where a clip has none.
+
+    Returns the passes, those whose speed is withheld without one, and what is to be told.
+    """
+    looked = {row.clip.name: row for row in clips}
+    jumps = {
+        name: jump
+        for name, row in looked.items()
+        if (jump := speed_jump(row.view.tracks)) is not None
+    }
+    passes, problems = [], []
+    for row in solved:
+        reason = _against(row, looked, jumps)
+        if reason is not None:
+            problems.append(reason)
+            passes.append(replace(row, result=_withheld(row.result), flight=None))
+        else:
+            passes.append(_judged(row, looked))
+    told = {row.where for row in problems}
+    used = {seen.clip for row in passes for seen in row.result.sightings}
+    for name, clip in looked.items():
+        if name in used or any(name in where for where in told):
+            continue
+        problems += _idle(session, cameras, clip, jumps.get(name), progress)
+    return passes, problems
+
+
+def with_exposure(row: Pass, result: PassResult) -> PassResult:
+    """Return a pass's final result with what a changing exposure leaves open of its times."""
+    return result if row.flight is None else widened(row.flight, result, exposures(row.flight))
+
+
+def _judged(row: Pass, looked: dict[str, Looked]) -> Pass:
+    """Add what the light says to a pass."""
+    if row.flight is None:
+        return row
+    found = exposures(row.flight)
+    entries = [looked[lit.clip].clip for lit in row.flight.lit]
+    tracks = [looked[lit.clip].view.tracks for lit in row.flight.lit]
+    beside = streak_speed(row.result, found, entries)
+    result = replace(
+        row.result,
+        checks=(
+            *row.result.checks,
+            check_exposure(found, entries),
+            check_frames(row.flight, found, tracks),
+        ),
+        cross_checks=(*row.result.cross_checks, *([beside] if beside else [])),
+    )
+    return replace(row, result=result)
+
+
+def _against(row: Pass, looked: dict[str, Looked], jumps: dict[str, SpeedJump]) -> Problem | None:
+    """Return why a pass's speed would be false, None where nothing speaks against its stamps."""
+    if row.flight is None:
+        return None
+    for lit, seen in zip(row.flight.lit, exposures(row.flight), strict=True):
+        entry = looked[lit.clip].clip
+        slow = slow_by_exposure(seen, entry) if seen is not None else None
+        if seen is not None and slow is not None:
+            return _error(lit.clip, row.result, exposure_words(seen, entry, slow))
+    for sighted in row.result.sightings:
+        jump, time_s = jumps.get(sighted.clip), sighted.track.time_s[sighted.used]
+        if jump is not None and (
+            time_s[0] - JUMP_SLACK_S <= jump.time_s <= time_s[-1] + JUMP_SLACK_S
+        ):
+            return _error(sighted.clip, row.result, jump.words())
+    return None
+
+
+def _error(clip: str, result: PassResult, message: str) -> Problem:
+    return Problem(level="error", where=f"{clip}, pass {result.label}", message=message)
+
+
+def _withheld(result: PassResult) -> PassResult:
+    """Return a result without a speed."""
+    return PassResult(
+        label=result.label,
+        flight=result.flight,
+        setup=result.setup,
+        clips=result.clips,
+        status="none",
+        recorded=result.recorded,
+    )
+
+
+def _idle(
+    session: Session,
+    cameras: Cameras,
+    row: Looked,
+    jump: SpeedJump | None,
+    progress: Progress | None,
+) -> list[Problem]:
+    """Say of a clip that took part in no pass whether it may be stored for slow playback."""
+    if row.interval_s is None or row.clip.expect_none:
+        return []
+    if jump is not None:
+        return [Problem(level="error", where=row.clip.name, message=jump.words())]
+    if row.clip.rate_hz is not None:
+        return []
+    words = _if_faster(session, cameras, row, row.view.tracks)
+    if words is None and row.clip.file is not None:
+        words = _if_faster(session, cameras, row, _slow_tracks(session, cameras, row, progress))
+    return [] if words is None else [Problem(level="error", where=row.clip.name, message=words)]
+
+
+def _slow_tracks(
+    session: Session, cameras: Cameras, row: Looked, progress: Progress | None
+) -> tuple[Track, ...]:
+    """Scan a clip once more, for lights too slow to be the craft by its stamps."""
+    assert row.clip.file is not None
+    _, fit = cameras.stands[row.clip.camera]
+    low, high = session.craft.speed_mps
+    slower = replace(session.craft, speed_mps=(low / FACTORS[-1], high / FACTORS[0]))
+    where = strip(session.course, session.flight_line, slower, fit.pose, fit.lens)
+
+    def tell(done: int, total: int) -> None:
+        if progress is not None:
+            progress(f"{row.clip.name} once more", done, total)
+
+    try:
+        seen = scan(Path(session.folder) / row.clip.file, strip=where, progress=tell)
+    except ClipError:
+        return ()
+    return tuple(replace(each, interval_s=seen.facts.interval_s) for each in seen.tracks)
+
+
+def _if_faster(
+    session: Session, cameras: Cameras, row: Looked, tracks: Sequence[Track]
+) -> str | None:
+    """Say whether a light of a clip would be the craft if the clip played faster, None if none."""
+    several = len({entry.camera for entry in session.clips}) > 1
+    alone = with_assumed_line(session) if several else session
+    for factor in FACTORS:
+        found = _as_if(alone, cameras, row.clip, tracks, factor)
+        if found is not None and found.result.speed_mps is not None:
+            return _slow_words(session, row, found, factor, found.result.speed_mps / factor)
+    return None
+
+
+def _as_if(
+    session: Session, cameras: Cameras, clip: Clip, tracks: Sequence[Track], factor: float
+) -> Found | None:
+    """Solve a clip as if it had been filmed faster; None where that is no whole pass either."""
+    stand, _ = cameras.stands[clip.camera]
+    seen = Seen(clip=clip, stand=stand, tracks=tuple(faster(track, factor) for track in tracks))
+    try:
+        found = one_pass(session, [seen], UNNAMED)
+    except MotionError:
+        return None
+    return found if found.result.status == "measured" else None
+
+
+def _slow_words(
+    session: Session, row: Looked, found: Found, factor: float, at_stamps_mps: float
+) -> str | None:
+    """Return what to tell of a light that would be the craft in a faster clip."""
+    seen = exposures(found.flight)[0]
+    interval_s = float(row.interval_s or 0.0)
+    if seen is not None:
+        at_stamps = replace(
+            seen,
+            exposure_s=factor * seen.exposure_s,
+            exposure_u_s=factor * seen.exposure_u_s,
+            interval_s=interval_s,
+        )
+        slow = slow_by_exposure(at_stamps, row.clip)
+        if slow is not None:
+            return exposure_words(at_stamps, row.clip, slow)
+        if stamps_confirmed(at_stamps, row.clip):
+            return None  # it is something slow, and no craft
+    return speed_words(slow_by_speed(session.craft, at_stamps_mps, interval_s), at_stamps_mps)
