@@ -30,6 +30,9 @@ RESIDUAL_S = 0.884796396144373
 class StraightLine:
     """y = a + b x with unit weights, as a problem for the adjustment."""
 
+    def normal(self, jacobian):
+        return jacobian.T @ jacobian
+
     def evaluate(self, state):
         return Y - state[0] - state[1] * X, np.column_stack([np.ones_like(X), X])
 

@@ -147,16 +147,18 @@ def flown(
     starts=None,
     offset_m=None,
     clocks=None,
+    scale=None,
 ):
     """Fly once and return the track each camera would have; truth as the contract defines it.
 
     `starts` are what the clips' stamps say at mid-course; `clocks` the true read-out (s) and rate
-    error (ppm) of each camera, drawn for this flight alone where left out.
+    error (ppm) of each camera, `scale` the survey's true scale error; each is drawn for this
+    flight alone where left out.
     """
     rng, line = scene.rng, scene.line
     speed = rng.uniform(42.0, 145.0) * rng.choice([-1.0, 1.0]) if speed_mps is None else speed_mps
     span = LENGTH_M / abs(speed)
-    scale = rng.standard_normal() * scene.session.course.length_u_m / LENGTH_M
+    scale = drawn_scale(scene) if scale is None else scale
     level = [
         LENGTH_M / 2.0,
         line.offset_m + rng.standard_normal() * line.offset_u_m,
@@ -215,6 +217,11 @@ def flown(
         stand, _ = calibrate_camera(scene.session, entry, 1.0 / rate_hz)
         lit.append(Lit(clip=f"{entry.name}.mp4", stand=stand, track=track))
     return lit, truth
+
+
+def drawn_scale(scene):
+    """Return by how much true metres exceed the course's, disturbed by what is stated of it."""
+    return scene.rng.standard_normal() * scene.session.course.length_u_m / LENGTH_M
 
 
 def drawn_clock(entry, rng):

@@ -80,7 +80,7 @@ def shifted_speed(flight, index, by):
     shift[index] = by
     network = replaced(flight.network, shift=shift)
     state, _ = adjust(network, flight.state, tolerance=1e-9)
-    return speed_between(replaced(flight, network=network, state=state), (0.0, LENGTH_M))
+    return speed_between(replaced(flight, network=network, state=state), (0.0, LENGTH_M))[0]
 
 
 @pytest.mark.parametrize("free_focal", [False, True])

@@ -124,6 +124,10 @@ def _slope_by_coefficients(plane: Floats) -> Floats:
     x, y = plane[:, 0], plane[:, 1]
     r2 = x * x + y * y
     xy = 2.0 * x * y
-    along_x = np.column_stack([x * r2, x * r2**2, xy, r2 + 2.0 * x * x, x * r2**3])
-    along_y = np.column_stack([y * r2, y * r2**2, r2 + 2.0 * y * y, xy, y * r2**3])
-    return np.stack([along_x, along_y], axis=1)
+    slope = np.empty((len(plane), 2, 5))
+    r4 = r2 * r2
+    for power, column in ((r2, 0), (r4, 1), (r4 * r2, 4)):
+        slope[:, 0, column], slope[:, 1, column] = x * power, y * power
+    slope[:, 0, 2] = slope[:, 1, 3] = xy
+    slope[:, 1, 2], slope[:, 0, 3] = r2 + 2.0 * y * y, r2 + 2.0 * x * x
+    return slope

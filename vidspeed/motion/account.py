@@ -41,7 +41,7 @@ def account(session: Session, flight: Flight, clips: Sequence[Clip], label: str)
     seen = [_gate_seen(flight, gate) for gate in (0.0, length_m)]
     measured = all(seen)
     ends = ends_of(flight, "measured" if measured else "partial")
-    speed, gradient = _speed(flight, ends)
+    speed, gradient = speed_between(flight, ends)
     inputs = flight.inputs()
     sensitivities = flight.sensitivities(gradient)
     u = float(np.linalg.norm(sensitivities))
@@ -83,12 +83,11 @@ def ends_of(flight: Flight, status: str) -> tuple[float, float]:
     return (0.0, flight.length_m) if status == "measured" else _stretch(flight)
 
 
-def speed_between(flight: Flight, ends: tuple[float, float]) -> float:
-    """Return the speed between two places on the course, (1 + s) . distance / time."""
-    return _speed(flight, ends)[0]
+def speed_between(flight: Flight, ends: tuple[float, float]) -> tuple[float, Floats]:
+    """Return the speed between two places on the course, and its gradient (n,) by the unknowns.
 
-
-def _speed(flight: Flight, ends: tuple[float, float]) -> tuple[float, Floats]:
+    It is (1 + s) . distance / time, whichever way the craft flew.
+    """
     network, state = flight.network, flight.state
     course_speed, by_path = stretch_speed(ends[0], ends[1], flight.along, flight.nominal)
     scale = 1.0 + network.scale_u * float(state.theta[network.scale_at][0])
@@ -227,7 +226,7 @@ def _check_entered(flight: Flight) -> Check:
     """Point out the entered figure that fits worst what was seen, where that is no chance."""
     inputs, adjustment = flight.network.inputs(), flight.adjustment
     jacobian = adjustment.jacobian
-    leverage = np.einsum("ij,jk,ik->i", jacobian, adjustment.covariance, jacobian)
+    leverage = np.sum((jacobian @ adjustment.covariance) * jacobian, axis=1)
     spread = np.sqrt(np.maximum(1.0 - leverage, 1e-12))
     off = np.where(leverage < MOST_LEVERAGE, np.abs(adjustment.residuals) / spread, 0.0)
     judged = np.array([entry.source not in ("light positions", "weave") for entry in inputs])

@@ -30,6 +30,9 @@ class Problem(Protocol[State]):
     def moved(self, state: State, step: Floats) -> State:
         """Return the state moved by `step` (n,)."""
 
+    def normal(self, jacobian: Floats) -> Floats:
+        """Return the normal matrix (n, n) of a Jacobian."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Adjustment:
@@ -94,7 +97,7 @@ def _point(problem: Problem[State], state: State) -> _Point[State]:
         state=state,
         residuals=residuals,
         jacobian=jacobian,
-        normal=jacobian.T @ jacobian,
+        normal=problem.normal(jacobian),
         cost=float(residuals @ residuals),
     )
 
@@ -109,11 +112,11 @@ def _adjustment(point: _Point[State], iterations: int) -> Adjustment:
     )
 
 
-def newton_step(jacobian: Floats, pull: Floats) -> Floats:
+def newton_step(normal: Floats, pull: Floats) -> Floats:
     """Return the Gauss-Newton step (n,) for the gradient `pull` (n,) of whitened residuals."""
-    if not np.all(np.isfinite(jacobian)):
+    if not np.all(np.isfinite(pull)):
         return np.full(len(pull), np.nan)
-    return _damped_step(jacobian.T @ jacobian, pull, 0.0)
+    return _damped_step(normal, pull, 0.0)
 
 
 def _damped_step(normal: Floats, gradient: Floats, damping: float) -> Floats:

@@ -29,7 +29,9 @@ MOST_MEAN_SHIFT = 0.1  # of u
 MOST_END_SHIFT = 0.05  # of U95
 CHUNK = 250  # draws that one job solves
 SEED = 101
-SETTLED = 0.01  # of a standard uncertainty, for a step that is still taken
+SETTLED = 0.005  # of a standard uncertainty of the speed, for what is still to come
+SETTLED_REST = 0.2  # of standard uncertainties of all unknowns together, likewise
+MOST_SHRUNK = 0.5  # from step to step; above it nothing is foretold of the next ones
 MOST_STEPS = 6
 PROBE = 40  # draws that tell how hard the others will be
 HARD_SHARE = 0.1
@@ -123,33 +125,58 @@ def curvature(flight: Flight, result: PassResult) -> Curvature:
 
 def speed_after(flight: Flight, shift: Floats, ends: tuple[float, float]) -> float:
     """Return the speed with every input moved by `shift` (m,) of its standard uncertainties."""
-    return _again(flight, shift, ends)[0]
+    return _again(flight, shift, _sought(flight, ends))[0]
 
 
-def _again(flight: Flight, shift: Floats, ends: tuple[float, float]) -> tuple[float, bool]:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Sought(Value):
+    """The speed that draws give: between which ends, its gradient (n,) by the unknowns, its u."""
+
+    ends: tuple[float, float]
+    gradient: Floats
+    u_mps: float
+
+
+def _sought(flight: Flight, ends: tuple[float, float]) -> _Sought:
+    _, gradient = speed_between(flight, ends)
+    u = float(np.linalg.norm(flight.sensitivities(gradient)))
+    return _Sought(ends=ends, gradient=gradient, u_mps=u)
+
+
+def _again(flight: Flight, shift: Floats, sought: _Sought) -> tuple[float, bool]:
     """Solve with the inputs moved; return the speed and whether it was hard to settle.
 
-    Plain Gauss-Newton steps from the solution, the first with what was computed there; the
-    watched adjustment where they do not settle.
+    Plain Gauss-Newton steps from the solution, the first with what was computed there, until what
+    they will still move the speed by is settled; the watched adjustment where they do not settle.
+    Near a minimum such steps shrink by a constant factor, so that the size of the next ones is
+    known from the last two (J. Dennis, R. Schnabel, Numerical Methods for Unconstrained
+    Optimization, 1983, ch. 10).
     """
     own = shift[: len(flight.adjustment.residuals)]
     network = replace(flight.network, shift=own)
     pull = flight.adjustment.jacobian.T @ (flight.adjustment.residuals + own)
     step = flight.adjustment.covariance @ pull
     state = begin = flight.state if flight.tie is None else flight.tie.alone
+    before, hard = 0.0, True
     for _ in range(MOST_STEPS):
         state = network.moved(state, step)
-        if not float(pull @ step) >= SETTLED**2:
+        size = float(np.sqrt(max(float(pull @ step), 0.0)))
+        shrunk = size / before if before > 0.0 else np.inf
+        tail = shrunk / (1.0 - shrunk) if shrunk < MOST_SHRUNK else np.inf
+        if size < SETTLED or (
+            tail * abs(float(sought.gradient @ step)) < SETTLED * sought.u_mps
+            and tail * size < SETTLED_REST
+        ):
+            hard = False
             break
         residuals, jacobian = network.evaluate(state)
         pull = jacobian.T @ residuals
-        step = newton_step(jacobian, pull)
-    hard = not float(pull @ step) < SETTLED**2
+        step, before = newton_step(network.normal(jacobian), pull), size
     if hard:
         state, _ = adjust(network, begin, tolerance=1e-3)
     if flight.tie is not None:
         state = network.moved(state, -flight.tie.gain @ flight.tie.gap(network, state, shift))
-    return speed_between(replace(flight, network=network, state=state), ends), hard
+    return speed_between(replace(flight, network=network, state=state), sought.ends)[0], hard
 
 
 def monte_carlo(flight: Flight, result: PassResult, *, pool: Executor | None = None) -> Propagated:
@@ -195,9 +222,10 @@ def _chunk(
     rng = np.random.default_rng(seed)
     speeds: list[float] = []
     refused = struggled = 0
+    sought = _sought(flight, ends)
     while len(speeds) < size:
         try:
-            speed, hard = _again(flight, _draw(flight, inputs, rng), ends)
+            speed, hard = _again(flight, _draw(flight, inputs, rng), sought)
         except MotionError:
             refused += 1
             if refused > max(size // 10, 3):

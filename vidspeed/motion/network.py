@@ -8,8 +8,9 @@ observations by so many standard uncertainties each, which is how an input is di
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -17,7 +18,7 @@ from vidspeed.errors import MotionError
 from vidspeed.motion.path import RATE, basis, basis_rate, known_of
 from vidspeed.motion.station import Station, fill, look
 from vidspeed.motion.traverse import ClipLights, Traverse
-from vidspeed.motion.unknowns import Ledger, State, entered, moved, prior_rows
+from vidspeed.motion.unknowns import Ledger, State, entered, moved
 from vidspeed.values import Floats, Input, Ints, Marker, Value
 
 
@@ -80,14 +81,34 @@ class Network(Value):
 
     def evaluate(self, state: State) -> tuple[Floats, Floats]:
         """Return whitened residuals (m,) and Jacobian (m, n) of the computed values."""
+        places = self.ledger.places
+        seen = self._seen_rows()
+        residuals = np.empty(seen + len(places))
+        jacobian = np.zeros((len(residuals), self.ledger.size))
+        at = 0
         with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
-            blocks = list(self._blocks(state))
-        rows, _ = prior_rows(self.ledger.places, self.ledger.size)
-        blocks.append((-state.theta[self.ledger.places], rows))
-        residuals = np.concatenate([block[0] for block in blocks])
+            for count, block in self._blocks(state):
+                residuals[at : at + count] = block(jacobian[at : at + count])
+                at += count
+        residuals[seen:] = -state.theta[places]
+        jacobian[np.arange(seen, len(residuals)), places] = 1.0
         if self.shift is not None:
-            residuals = residuals + self.shift
-        return residuals, np.concatenate([block[1] for block in blocks])
+            residuals += self.shift
+        return residuals, jacobian
+
+    def normal(self, jacobian: Floats) -> Floats:
+        """Return the normal matrix (n, n) of a Jacobian that `evaluate` gave."""
+        data = jacobian[: len(jacobian) - len(self.ledger.places)]
+        normal = data.T @ data
+        normal[self.ledger.places, self.ledger.places] += 1.0
+        return np.asarray(normal)
+
+    def _seen_rows(self) -> int:
+        """Return how many rows come before the priors."""
+        lights = sum(len(clip.track) for row in self.traverses for clip in row.clips)
+        known = sum(len(row.known) for row in self.traverses)
+        picks = sum(len(row.marker) for row in self.picks)
+        return 2 * (picks + lights) + 3 * len(list(self._taped())) + known + len(self.events)
 
     def inputs(self) -> list[Input]:
         """Return what each row of the residuals is, in their order."""
@@ -172,47 +193,47 @@ class Network(Value):
     def _taped(self) -> Iterator[Station]:
         return (station for station in self.stations if station.camera.position_m is not None)
 
-    def _blocks(self, state: State) -> Iterator[tuple[Floats, Floats]]:
+    def _blocks(self, state: State) -> Iterator[tuple[int, Callable[[Floats], Floats]]]:
+        """Yield how many rows a block has, and what fills them and returns its residuals."""
         places = self.marker_places(state)
         for picks in self.picks:
-            yield self._pick_rows(state, picks, places)
+            yield 2 * len(picks.marker), partial(self._pick_rows, state, picks, places)
         for station in self._taped():
-            yield self._tape_rows(state, station)
+            yield 3, partial(self._tape_rows, state, station)
         for traverse in self.traverses:
             for clip in traverse.clips:
-                yield self._light_rows(state, traverse, clip)
+                yield 2 * len(clip.track), partial(self._light_rows, state, traverse, clip)
         for traverse in self.traverses:
-            yield self._known_rows(state, traverse)
+            yield len(traverse.known), partial(self._known_rows, state, traverse)
         for event in self.events:
-            yield self._event_row(state, event)
+            yield 1, partial(self._event_row, state, event)
 
-    def _pick_rows(self, state: State, picks: Picks, places: Floats) -> tuple[Floats, Floats]:
+    def _pick_rows(self, state: State, picks: Picks, places: Floats, out: Floats) -> Floats:
         station = self.stations[picks.station]
         seen = look(station, state, places[picks.marker])
-        rows = np.zeros((len(picks.marker), 2, self.ledger.size))
+        rows = out.reshape(len(picks.marker), 2, -1)
         fill(rows, station, seen)
         for order, index in enumerate(picks.marker):
             at = self.markers_at.start + 3 * int(index)
             rows[order, :, at : at + 3] = seen.by_point[order] * self.markers_u_m[index]
-        left = (picks.xy_px - seen.pixels) / picks.u_px[:, None]
         rows /= picks.u_px[:, None, None]
-        return left.ravel(), rows.reshape(-1, self.ledger.size)
+        return np.asarray((picks.xy_px - seen.pixels) / picks.u_px[:, None]).ravel()
 
-    def _tape_rows(self, state: State, station: Station) -> tuple[Floats, Floats]:
+    def _tape_rows(self, state: State, station: Station, rows: Floats) -> Floats:
         camera = station.camera
         assert camera.position_m is not None and camera.position_u_m is not None
-        rows = np.zeros((3, self.ledger.size))
         rows[:, station.position] = np.eye(3) / camera.position_u_m
         left = (camera.position_m - state.theta[station.position]) / camera.position_u_m
-        return left, rows
+        return np.asarray(left)
 
     def _light_rows(
-        self, state: State, traverse: Traverse, clip: ClipLights
-    ) -> tuple[Floats, Floats]:
+        self, state: State, traverse: Traverse, clip: ClipLights, out: Floats
+    ) -> Floats:
         station = self.stations[clip.station]
         time = self.light_times(state, traverse, clip)
-        functions = basis(traverse.nominal.xi(time))
-        points = functions @ traverse.coefficients(state)
+        xi = traverse.nominal.xi(time)
+        functions, coefficients = basis(xi), traverse.coefficients(state)
+        points = functions @ coefficients
         weaves = [
             (axis, place)
             for axis, place in ((1, traverse.weave_y), (2, traverse.weave_z))
@@ -225,7 +246,9 @@ class Network(Value):
         if clip.lamp is not None:
             points[:, 1:] += traverse.lamp_u_m * state.theta[clip.lamp]
         seen = look(station, state, points)
-        rows = np.zeros((len(time), 2, self.ledger.size))
+        left = np.einsum("nij,nj->ni", clip.white, clip.track.xy_px - seen.pixels)
+        seen = seen.whitened(clip.white)
+        rows = out.reshape(len(time), 2, -1)
         fill(rows, station, seen)
         by_path = seen.by_point[:, :, None, :] * functions[:, None, :, None]
         rows[:, :, traverse.path] = by_path.reshape(len(time), 2, -1)
@@ -236,12 +259,10 @@ class Network(Value):
             rows[:, :, traverse.path.start + RATE] += by_axis * grown[:, None]
         if clip.lamp is not None:
             rows[:, :, clip.lamp] = traverse.lamp_u_m * seen.by_point[:, :, 1:]
-        rate = basis_rate(traverse.nominal.xi(time)) @ traverse.coefficients(state)
+        rate = basis_rate(xi) @ coefficients
         by_time = np.einsum("nij,nj->ni", seen.by_point, rate / traverse.nominal.duration_s)
         self._fill_time(rows, clip, by_time)
-        white = clip.whitening()
-        left = np.einsum("nij,nj->ni", white, clip.track.xy_px - seen.pixels)
-        return left.ravel(), (white @ rows).reshape(-1, self.ledger.size)
+        return np.asarray(left).ravel()
 
     def _fill_time(self, rows: Floats, clip: ClipLights, by_time: Floats) -> None:
         """Write the derivatives by clock scale, read-out and offset: each moves the time."""
@@ -255,15 +276,14 @@ class Network(Value):
         if clip.offset is not None:
             rows[:, :, clip.offset] = by_time[:, :, None]
 
-    def _known_rows(self, state: State, traverse: Traverse) -> tuple[Floats, Floats]:
-        """Return the rows of what the flight line says; not a number where no gate is reached."""
-        rows = np.zeros((len(traverse.known), self.ledger.size))
+    def _known_rows(self, state: State, traverse: Traverse, rows: Floats) -> Floats:
+        """Fill the rows of what the flight line says; not a number where no gate is reached."""
         try:
             values, slopes = known_of(
                 traverse.coefficients(state), traverse.nominal, traverse.length_m
             )
         except MotionError:
-            return np.full(len(rows), np.nan), rows
+            return np.full(len(rows), np.nan)
         left = np.zeros(len(rows))
         for order, row in enumerate(traverse.known):
             rows[order, traverse.path] = slopes[row.number].ravel() / row.u
@@ -272,10 +292,9 @@ class Network(Value):
                 left[order] += row.shared_u * float(state.theta[row.shared][0])
                 rows[order, row.shared] = -row.shared_u / row.u
             left[order] /= row.u
-        return left, rows
+        return left
 
-    def _event_row(self, state: State, event: Event) -> tuple[Floats, Floats]:
-        rows = np.zeros((1, self.ledger.size))
+    def _event_row(self, state: State, event: Event, rows: Floats) -> Floats:
         apart = 0.0
         for glimpse, sign in zip(event.glimpses, (-1.0, 1.0), strict=True):
             clip = self.traverses[event.traverse].clips[glimpse.clip]
@@ -289,7 +308,8 @@ class Network(Value):
             rows[0, glimpse.exposure] -= sign * glimpse.exposure_u_s / 2.0
             if clip.offset is not None:
                 rows[0, clip.offset] += sign
-        return np.array([-apart / event.u_s]), rows / event.u_s
+        rows /= event.u_s
+        return np.array([-apart / event.u_s])
 
 
 def _light_inputs(traverse: Traverse, clip: ClipLights) -> list[Input]:

@@ -48,17 +48,24 @@ class Nominal(Value):
 
 def basis(xi: Floats) -> Floats:
     """Return the path's functions (n, 4) at xi (n,)."""
-    return np.column_stack([np.ones_like(xi), xi, xi**2 / 2.0, xi**3 / 6.0])
+    rows = np.empty((len(xi), ORDERS))
+    square = xi * xi
+    rows[:, 0], rows[:, 1], rows[:, 2], rows[:, 3] = 1.0, xi, square / 2.0, square * xi / 6.0
+    return rows
 
 
 def basis_rate(xi: Floats) -> Floats:
     """Return the derivative (n, 4) of `basis` by xi."""
-    return np.column_stack([np.zeros_like(xi), np.ones_like(xi), xi, xi**2 / 2.0])
+    rows = np.empty((len(xi), ORDERS))
+    rows[:, 0], rows[:, 1], rows[:, 2], rows[:, 3] = 0.0, 1.0, xi, xi * xi / 2.0
+    return rows
 
 
 def basis_rate2(xi: Floats) -> Floats:
     """Return the second derivative (n, 4) of `basis` by xi."""
-    return np.column_stack([np.zeros_like(xi), np.zeros_like(xi), np.ones_like(xi), xi])
+    rows = np.empty((len(xi), ORDERS))
+    rows[:, 0], rows[:, 1], rows[:, 2], rows[:, 3] = 0.0, 0.0, 1.0, xi
+    return rows
 
 
 def places_at(x_m: Floats, along: Floats) -> Floats:

@@ -127,6 +127,16 @@ class Seen(Value):
     by_lens: Floats
     by_focal: Floats  # (n, 2, 1)
 
+    def whitened(self, white: Floats) -> Seen:
+        """Return the same with the derivatives multiplied by `white` (n, 2, 2)."""
+        return Seen(
+            pixels=self.pixels,
+            by_point=white @ self.by_point,
+            by_turn=white @ self.by_turn,
+            by_lens=white @ self.by_lens,
+            by_focal=white @ self.by_focal,
+        )
+
 
 def look(station: Station, state: State, points_m: Floats) -> Seen:
     """Project points of the course frame (n, 3) through a station, with derivatives."""

@@ -18,7 +18,8 @@ LEAST_U = 1e-5  # metres (or m/s2, m/s3): a figure stated as certain is taken th
 class ClipLights(Value):
     """The lights of one clip that take part: `track` holds only these, n of them.
 
-    `cov_px2` (n, 2, 2) is what the adjustment weighs with. The clip's time counts from
+    `cov_px2` (n, 2, 2) is what the adjustment weighs with; `white` (n, 2, 2) turn residuals into
+    standard normal ones. The clip's time counts from
     `reference_s`; `offset` is its place in theta, None for the pass's first clip, whose clock
     is the pass's clock. `weave` (n, m) are the weave's functions at the lights.
     """
@@ -27,14 +28,11 @@ class ClipLights(Value):
     station: int
     track: Track
     cov_px2: Floats
+    white: Floats
     reference_s: float
     offset: slice | None
     lamp: slice | None
     weave: Floats
-
-    def whitening(self) -> Floats:
-        """Return (n, 2, 2) matrices that turn residuals into standard normal ones."""
-        return np.asarray(np.linalg.inv(np.linalg.cholesky(self.cov_px2)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -212,6 +210,7 @@ def _clip_lights(
         station=row.stand,
         track=row.track,
         cov_px2=row.cov_px2,
+        white=np.linalg.inv(np.linalg.cholesky(row.cov_px2)),
         reference_s=row.reference_s,
         offset=None if first else ledger.free(1),
         lamp=lamp,

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from vidspeed.values import Bools, Floats, Input, Value
+from vidspeed.values import Floats, Input, Value
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -93,12 +93,3 @@ def moved(state: State, step: Floats, turns_at: tuple[slice, ...]) -> State:
         turns[index] = rotation(step[place]) @ state.turns[index]
         theta[place] = 0.0
     return State(theta=theta, turns=turns)
-
-
-def prior_rows(ledger_places: list[int], size: int) -> tuple[Floats, Bools]:
-    """Return the prior rows (k, n) of the Jacobian and the mask (n,) of the unknowns they touch."""
-    rows = np.zeros((len(ledger_places), size))
-    rows[np.arange(len(ledger_places)), ledger_places] = 1.0
-    mask = np.zeros(size, dtype=bool)
-    mask[ledger_places] = True
-    return rows, mask
