@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from vidspeed.clip.scan import scan
+from vidspeed.clip.slow import refuse_slow_playback
 from vidspeed.clip.still import read_picture
 from vidspeed.errors import CalibrationError, ClipError, VidspeedError
 from vidspeed.geometry.course import strip
@@ -140,8 +141,11 @@ def _scanned(session: Session, cameras: Cameras, clip: Clip, progress: Progress 
         if progress is not None:
             progress(clip.name, done, total)
 
+    path = Path(session.folder) / clip.file
+    if clip.rate_hz is None:
+        refuse_slow_playback(path)
     seen = scan(
-        Path(session.folder) / clip.file,
+        path,
         rate_hz=clip.rate_hz,
         strip=strip(session.course, session.flight_line, session.craft, fit.pose, fit.lens),
         progress=tell,

@@ -1,4 +1,4 @@
-"""Commands for clips alone: a still to pick on, and synthetic clips with a known truth."""
+"""Commands for clips alone: their time, a still to pick on, synthetic clips with a known truth."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ from typing import Annotated
 
 import typer
 
-from vidspeed.cli.shell import app, guarded, progress
+from vidspeed.cli.shell import PARTLY, WRONG_INPUT, app, guarded, progress, terminal
+from vidspeed.errors import VidspeedError
 
 
 @app.command()
@@ -29,6 +30,41 @@ def still(
     write_still(target, mean_still(clip, at_s=at))
     typer.echo(target)
     return 0
+
+
+@app.command()
+@guarded
+def times(
+    files: Annotated[list[Path], typer.Argument(metavar="FILE", help="Recorded clips.")],
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print the accounts as JSON, for programs.")
+    ] = False,
+) -> int:
+    """Account for a clip's time: stamps, rates, tags, sound, origin, and what to think of them."""
+    import json
+
+    from vidspeed.clip.times import times as account_for
+    from vidspeed.record.times import times_json, times_table, verdict_line
+
+    found = []
+    problems: list[str] = []
+    for file in files:
+        try:
+            found.append(account_for(file))
+        except VidspeedError as error:
+            problems += error.messages
+    if as_json:
+        typer.echo(json.dumps(times_json(found, problems), indent=2, allow_nan=False))
+    else:
+        for row in found:
+            terminal().print(times_table(row), highlight=False)
+        for row in found:
+            typer.echo(verdict_line(row))
+    for message in problems:
+        typer.echo(message, err=True)
+    if not found:
+        return WRONG_INPUT
+    return PARTLY if problems else 0
 
 
 @app.command()

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -13,14 +16,30 @@ from av.container import InputContainer
 from av.video.stream import VideoStream
 
 from vidspeed.errors import ClipError
-from vidspeed.values import Ints
+from vidspeed.values import Ints, Value
 
 READABLE = "an MP4, MOV, MKV or AVI file as the camera wrote it is needed"
 PROBED = 24  # frames by which the order of the stamps is judged
+MARKED = 3  # packets in which encoders leave their names
+ENCODERS = re.compile(rb"x264 - core \d+|x265 \(build \d+\)|Lavc[\d.]*\d|XviD\d+|DivX\d+")
 
 
-def packet_stamps(path: Path) -> Ints:
-    """Return the stamps (n,) of all frames that are shown, in ticks, in order; nothing is decoded.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Packets(Value):
+    """What a file stores: `stamps` (n,) of all frames that are shown, in ticks, in order.
+
+    `sound_s` is how long the sound lasts by its own stamps, None where there is none; `marks` are
+    the names that encoders left in the first packets.
+    """
+
+    stamps: Ints
+    time_base: Fraction
+    sound_s: float | None
+    marks: tuple[str, ...]
+
+
+def packets_of(path: Path) -> Packets:
+    """List what a file stores; nothing is decoded.
 
     Raises
     ------
@@ -30,17 +49,35 @@ def packet_stamps(path: Path) -> Ints:
     with open_clip(path) as container:
         stream = video_stream(path, container)
         stored = stamped_as_stored(path, stream)
-        rows = [
-            packet.dts if stored else packet.pts
-            for packet in _packets(container, stream)
-            if packet.size and not packet.is_discard
-        ]
-    return np.array(sorted(int(row) for row in rows if row is not None), dtype=np.int64)
+        sound = container.streams.audio[:1]
+        pictures: list[int] = []
+        heard: list[tuple[int, int]] = []
+        marks: list[str] = []
+        for packet in _packets(container, stream, *sound):
+            if not packet.size or packet.is_discard:
+                continue
+            stamp = packet.dts if stored else packet.pts
+            if stamp is None:
+                continue
+            if packet.stream_index != stream.index:
+                heard.append((int(stamp), int(packet.duration or 0)))
+                continue
+            if len(pictures) < MARKED:
+                marks += [found.decode("ascii") for found in ENCODERS.findall(bytes(packet))]
+            pictures.append(int(stamp))
+        base = stream.time_base or Fraction(1, 1)
+        tick_s = float(sound[0].time_base or 0) if sound else 0.0
+    return Packets(
+        stamps=np.array(sorted(pictures), dtype=np.int64),
+        time_base=base,
+        sound_s=(heard[-1][0] + heard[-1][1] - heard[0][0]) * tick_s if heard else None,
+        marks=tuple(dict.fromkeys(marks)),
+    )
 
 
-def _packets(container: InputContainer, stream: VideoStream) -> Iterator[Any]:
+def _packets(container: InputContainer, *streams: Any) -> Iterator[Any]:
     """Yield packets as far as the file can be read."""
-    packets = container.demux(stream)
+    packets = container.demux(*streams)
     while True:
         try:
             yield next(packets)
@@ -120,5 +157,6 @@ def video_stream(path: Path, container: InputContainer) -> VideoStream:
         raise ClipError(f"{path.name}: there is {sound} in this file; {READABLE}")
     stream = streams[0]
     stream.thread_type = "AUTO"
-    stream.codec_context.options = {"err_detect": "explode"}  # a guess is no picture
+    if stream.codec_context.name == "mjpeg":  # other decoders say what they had to guess
+        stream.codec_context.options = {"err_detect": "explode"}
     return stream

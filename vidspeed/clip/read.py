@@ -105,7 +105,11 @@ class ClipReader:
             if self._first is None:
                 raise ClipError(f"{path.name}: no frame can be decoded; {READABLE}")
             self.header = _header(
-                path, self._container, self._stream, self._first[0], self._queue is not None
+                path,
+                self._container,
+                self._stream,
+                self._first[0],
+                reordered=self._queue is not None and self._container.format.name != "avi",
             )
         except BaseException:
             self._container.close()
@@ -226,6 +230,7 @@ def _header(
     container: InputContainer,
     stream: VideoStream,
     frame: av.VideoFrame,
+    *,
     reordered: bool,
 ) -> Header:
     """Gather what does not change from frame to frame."""
@@ -248,7 +253,7 @@ def _header(
         time_base=Fraction(frame.time_base),
         duration_s=float(container.duration) / 1e6 if container.duration else None,
         frames_announced=stream.frames or None,
-        nominal_hz=_rate(stream.codec_context.framerate) or _rate(stream.guessed_rate),
+        nominal_hz=_rate(stream.guessed_rate),
         average_hz=_rate(stream.average_rate),
         reordered=reordered,
         sound=_sound(container),

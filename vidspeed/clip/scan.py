@@ -11,15 +11,16 @@ import cv2
 import numpy as np
 
 from vidspeed.clip.background import SAMPLES, Backdrop, halved, middle_of_nine, to_eight_bits
-from vidspeed.clip.container import packet_stamps
+from vidspeed.clip.container import packets_of
 from vidspeed.clip.follow import Follower, is_flight, limits_of
 from vidspeed.clip.ghosts import without_ghosts
 from vidspeed.clip.lamp import Light, lights_of
 from vidspeed.clip.lights import Spot, find_spots
 from vidspeed.clip.read import ClipReader, Frame, Header, file_sha256, readout_row
 from vidspeed.clip.stamps import StampAccount, account
+from vidspeed.clip.sway import SwayMeter
 from vidspeed.errors import ClipError
-from vidspeed.values import ClipFacts, Floats, Picture, Scan, Strip, Track
+from vidspeed.values import ClipFacts, Floats, Picture, Scan, Strip, Sway, Track
 
 LEAST_FRAMES = 4
 LEAST_LIGHTS = 4
@@ -81,6 +82,7 @@ def scan(
         tracks=tuple(sorted(tracks, key=_likelihood, reverse=True)),
         brightest=run.brightest,
         still=run.still(),
+        sway=run.sway(),
     )
 
 
@@ -103,6 +105,7 @@ class _Run:
     _last_s: float = -np.inf
     _stills: list[Picture] = field(default_factory=list)
     _still_step: int = 1
+    _meter: SwayMeter | None = None
 
     @property
     def count(self) -> int:
@@ -147,6 +150,10 @@ class _Run:
         places = np.linspace(0, len(nine) - 1, SAMPLES).round().astype(int)
         return middle_of_nine([nine[place] for place in places])
 
+    def sway(self) -> Sway | None:
+        """Return how the background moved, None where nothing was searched."""
+        return None if self._meter is None else self._meter.sway()
+
     def _begin(self, short: bool = False) -> None:
         """Make the first background as soon as enough frames are waiting for it."""
         times = [frame.time_s for frame, _ in self._waiting[:SAMPLES]]
@@ -158,9 +165,12 @@ class _Run:
             return
         if short:
             backdrop.spacing = max(1, (len(self._waiting) - 1) // (SAMPLES - 1))
+        halves = []
         for turn in range(SAMPLES):
             frame, half = self._waiting[turn * backdrop.spacing % len(self._waiting)]
             backdrop.offer(0, frame.luma, half)
+            halves.append(half)
+        self._meter = SwayMeter(middle_of_nine(halves), halves)
         limits = limits_of(self.header.size_px, interval_s, self.strip)
         self._backdrop, self._follower = backdrop, Follower(limits)
         self._work()
@@ -174,6 +184,8 @@ class _Run:
                 spots = find_spots(frame, half, self._backdrop)
                 self._keep(self._follower.offer(frame.time_s, spots))
                 self._last_s = frame.time_s
+                if self._meter is not None:
+                    self._meter.take(frame.time_s, half)
         self._waiting.clear()
 
     def _keep(self, chains: Sequence[Sequence[Spot]]) -> None:
@@ -244,7 +256,7 @@ def _facts(
 
 def frame_numbers(path: Path, time_base: Fraction) -> dict[int, int]:
     """Return the number of each captured frame, from 0, by its stamp in ticks."""
-    stamps = packet_stamps(path)
+    stamps = packets_of(path).stamps
     return dict(zip(stamps.tolist(), account(stamps, time_base).number.tolist(), strict=True))
 
 
