@@ -16,8 +16,8 @@ from vidspeed.geometry.course import drawing
 from vidspeed.geometry.lens import project
 from vidspeed.motion.stand import Stand
 from vidspeed.plan import Advice, advice, forecast, line_place, relative_U95
+from vidspeed.reading import read_session
 from vidspeed.record.figures import calibration_picture
-from vidspeed.session.read import read_session
 from vidspeed.values import CameraFit, PassResult, Session, Value
 
 CHECK_WITHIN = 2.0  # standard uncertainties that check markers may be off, RMS of a camera

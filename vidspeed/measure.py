@@ -27,7 +27,7 @@ from vidspeed.motion.budget import covariance
 from vidspeed.motion.montecarlo import beyond_first_order
 from vidspeed.passes import Pass, solve_passes
 from vidspeed.plan import advice, relative_U95
-from vidspeed.session.read import read_session
+from vidspeed.reading import read_session
 from vidspeed.values import Check, Outcome, PassResult, Problem, Session
 
 

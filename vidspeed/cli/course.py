@@ -11,6 +11,7 @@ from vidspeed.cli.shell import WRONG_INPUT, SessionFolder, Unit, UnitName, app, 
 
 if TYPE_CHECKING:
     from vidspeed.calibrate import Readiness
+    from vidspeed.survey import SurveyReport
 
 
 @app.command()
@@ -27,6 +28,38 @@ def new(
     for path in new_session(folder, shelf=shelf):
         typer.echo(path)
     return 0
+
+
+@app.command()
+@guarded
+def survey(session: SessionFolder, unit: Unit = UnitName.kmh) -> int:
+    """Adjust a course measured by tape or satellite, and say what to measure next."""
+    from vidspeed.record.files import write_calibration
+    from vidspeed.survey import survey as adjust_survey
+
+    found = adjust_survey(session)
+    folder = write_calibration(session, found.pictures, place="survey")
+    _print_survey(found, unit.value)
+    typer.echo(f"picture: {folder}")
+    for message in found.open_:
+        typer.echo(message, err=True)
+    for message in found.warnings:
+        typer.echo(f"warning: {message}")
+    return WRONG_INPUT if found.open_ else 0
+
+
+def _print_survey(found: SurveyReport, unit: str) -> None:
+    from vidspeed.record.surveyview import gain_table, point_table, survey_text, test_table
+    from vidspeed.record.units import unit_named
+
+    console, spoken = terminal(), unit_named(unit)
+    console.print(point_table(found.surveyed))
+    if found.surveyed.tests:
+        console.print(test_table(found.surveyed.tests, found.speeds_mps, spoken))
+    if found.gains:
+        console.print(gain_table(found.gains))
+    for line in survey_text(found.surveyed, found.forecast, spoken):
+        console.print(line, highlight=False)
 
 
 @app.command()

@@ -19,7 +19,7 @@ from vidspeed.values import Floats, Measured, SurveyTest
 
 FAMILY = 0.05  # of surveys without any wrong figure in which one is named all the same
 POWER = 0.95  # with which an error of the printed size is named
-LEAST_REDUNDANCY = 1e-3  # below: checked by no other figure
+LEAST_REDUNDANCY = 0.01  # below: checked by nothing (only an error of fifty u would be named)
 SAME = 9.0  # a figure whose test falls short of the worst by less explains as much as it
 
 

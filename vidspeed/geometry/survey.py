@@ -48,9 +48,7 @@ def surveyed_markers(surveyed: Surveyed, factor: SurveyFactor) -> tuple[Marker, 
     )
 
 
-def covariance_factor(
-    markers: tuple[Marker, ...], covariance_m2: Floats, scale_u: float
-) -> SurveyFactor:
+def covariance_factor(covariance_m2: Floats, scale_u: float) -> SurveyFactor:
     """Return the factor of markers with a full covariance (3 m, 3 m) beside a common scale.
 
     The columns are the covariance's own axes, largest first; the last is the scale's.
@@ -66,3 +64,15 @@ def covariance_factor(
     inputs.append(SurveyInput(name="length", source="survey scale", u=scale_u, unit="1"))
     scale = np.append(np.zeros(count), scale_u)
     return SurveyFactor(markers_m=moved, scale=scale, inputs=tuple(inputs))
+
+
+def ellipse_m(surveyed: Surveyed, point: int) -> tuple[float, float, float]:
+    """Return the standard ellipse of a point: half axes, metres, and the angle of the major one.
+
+    The angle is in radians from x towards y.
+    """
+    rows = surveyed.by_input[3 * point : 3 * point + 2]
+    values, vectors = np.linalg.eigh(rows @ rows.T)
+    sizes = np.sqrt(np.maximum(values, 0.0))
+    angle = float(np.arctan2(vectors[1, 1], vectors[0, 1]))
+    return float(sizes[1]), float(sizes[0]), angle

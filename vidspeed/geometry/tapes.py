@@ -8,14 +8,23 @@ for each tape, that its scale is true within its stated uncertainty.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from vidspeed.geometry.layout import first_places
 from vidspeed.geometry.mirror import mirrored_sets
 from vidspeed.geometry.reliability import judged
-from vidspeed.values import Floats, Ints, Level, Measured, Surveyed, SurveyInput, Value
+from vidspeed.values import (
+    Floats,
+    Ints,
+    Level,
+    Measured,
+    Surveyed,
+    SurveyInput,
+    Taped,
+    Value,
+)
 
 MOST_STEPS = 60
 SETTLED = 1e-8  # of a standard uncertainty
@@ -103,11 +112,34 @@ def adjust_tapes(measured: Measured) -> Surveyed:
         dof=len(residuals) - _rank(jacobian),
         loose=tuple(names[index] for index in sorted(loose)),
         mirrored=tuple(
-            tuple(names[index] for index in group)
-            for group in mirrored_sets(
-                figures.pairs, figures.side, places, (figures.start, figures.finish)
-            )
+            mirrored_sets(figures.pairs, figures.side, places, (figures.start, figures.finish))
         ),
+        lines=tuple((int(a), int(b)) for a, b in figures.pairs),
+    )
+
+
+def with_distance(measured: Measured, surveyed: Surveyed, more: Taped) -> Surveyed:
+    """Return what the survey would be with one distance more, read as it is adjusted now.
+
+    Only what is known changes, not the places; `more` names its points, tape and uncertainty.
+    """
+    index = {name: number for number, name in enumerate(surveyed.names)}
+    step = surveyed.places_m[index[more.end]] - surveyed.places_m[index[more.start]]
+    more = replace(more, distance_m=float(np.linalg.norm(step)))
+    wider = replace(measured, taped=(*measured.taped, more))
+    figures = _figures(wider, surveyed.names)
+    scales = np.zeros(len(measured.tapes))
+    residuals, jacobian = figures.computed(surveyed.places_m, scales)
+    covariance, loose = _inverse(jacobian.T @ jacobian, figures)
+    by_input = np.zeros((3 * figures.points, len(jacobian)))
+    by_input[figures.free] = (covariance @ jacobian.T)[: len(figures.free)]
+    return replace(
+        surveyed,
+        by_input=by_input,
+        inputs=_inputs(wider),
+        tests=judged(wider, residuals, jacobian, covariance, by_input[3 * figures.finish]),
+        dof=len(jacobian) - _rank(jacobian),
+        loose=tuple(surveyed.names[at] for at in sorted(loose)),
         lines=tuple((int(a), int(b)) for a, b in figures.pairs),
     )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from pathlib import Path, PurePosixPath
+from typing import Literal
 
 from vidspeed.errors import ResultsError
 from vidspeed.record.columns import passes_csv, track_csv
@@ -42,15 +43,21 @@ def write_results(outcome: Outcome, *, folder: Path | None = None, unit: str = "
         return replace_folder(home, "results", files)
 
 
-def write_calibration(folder: Path, files: Mapping[str, bytes]) -> Path:
+def write_calibration(
+    folder: Path,
+    files: Mapping[str, bytes],
+    *,
+    place: Literal["calibration", "survey"] = ("calibration"),
+) -> Path:
     """Write `results/calibration/` of the session in `folder`; the other results stay.
 
-    `files` are the contents by file name. Raises ResultsError like `write_results`.
+    `files` are the contents by file name; `place` is the folder in `results/`. Raises ResultsError
+    like `write_results`.
     """
     legal = {legal_name(name): content for name, content in files.items()}
     check_place(folder)
     with locked(folder):
-        return replace_folder(folder, "calibration", legal)
+        return replace_folder(folder, place, legal)
 
 
 def recover(folder: Path) -> None:

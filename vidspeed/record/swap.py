@@ -24,7 +24,11 @@ from pathlib import Path
 from vidspeed.errors import ResultsError
 
 WORK = ".vidspeed-work"
-PLACES = {"results": Path("results"), "calibration": Path("results", "calibration")}
+PLACES = {
+    "results": Path("results"),
+    "calibration": Path("results", "calibration"),
+    "survey": Path("results", "survey"),
+}
 
 
 def replace_folder(folder: Path, name: str, files: Mapping[str, bytes]) -> Path:

@@ -19,9 +19,10 @@ from vidspeed.session.keys import TABLES, TOP, Table, keys_of
 from vidspeed.session.paths import Files, inside
 from vidspeed.session.rules import check_camera, check_clips, check_single, check_syncs
 from vidspeed.session.survey import take_survey
-from vidspeed.values import Session
+from vidspeed.values import Measured, Session
 
 NAME = "session.toml"
+SURVEY = ("course", "tape")  # tables that the survey is read from
 
 
 def read_session(folder: Path) -> Session:
@@ -42,6 +43,28 @@ def read_session(folder: Path) -> Session:
     if faults:
         raise SessionError(*faults.messages)
     return build(draft, folder, files.inputs())
+
+
+def read_measured(folder: Path) -> Measured | None:
+    """Read the survey alone: the session around it may be unfinished. None: markers are stated.
+
+    Raises
+    ------
+    SessionError
+        With one message for each fault of the survey.
+    """
+    folder = Path(folder)
+    files, faults = Files(folder), Faults()
+    raw = _toml(folder, files)
+    tables = {table.name: _taken(raw, table, faults) for table in TABLES if table.name in SURVEY}
+    if not tables["course"]:
+        faults.add(NAME, "[course] is missing; it names the files of the survey")
+    _resolve_paths(tables, files, faults)
+    draft = Draft(top=Taken({}, frozenset()), tables=tables)
+    take_survey(draft, files, faults)
+    if faults:
+        raise SessionError(*faults.messages)
+    return draft.measured
 
 
 def _toml(folder: Path, files: Files) -> dict[str, Any]:

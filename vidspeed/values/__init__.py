@@ -61,6 +61,7 @@ from vidspeed.values.solved import (
     Sighted,
 )
 from vidspeed.values.surveyed import (
+    Gain,
     Level,
     Measured,
     SatelliteFix,
@@ -71,6 +72,7 @@ from vidspeed.values.surveyed import (
     Tape,
     Taped,
 )
+from vidspeed.values.trusted import Trusted
 
 __all__ = [
     "Air",
@@ -91,6 +93,7 @@ __all__ = [
     "Crossing",
     "FlightLine",
     "Floats",
+    "Gain",
     "Input",
     "InputFile",
     "Ints",
@@ -122,6 +125,7 @@ __all__ = [
     "Tape",
     "Taped",
     "Track",
+    "Trusted",
     "Value",
     "jsonable",
 ]

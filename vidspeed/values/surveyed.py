@@ -130,8 +130,9 @@ class Surveyed(Value):
     `names` (n,), `places_m` (n, 3), `covariance_m2` (3 n, 3 n); x runs from the start post to the
     finish post, `length_m` is their horizontal distance. `by_input` (3 n, k) moves the places
     by one standard uncertainty of each of `inputs`, so that by_input @ by_input.T is the
-    covariance. `loose` names points whose place is not fixed, `mirrored` sets of points that
-    could stand on the other side as well. `chi2` and `dof` of the adjustment (dof 0: no checks).
+    covariance. `loose` names points whose place is not fixed, `mirrored` sets of points (by
+    index) that could stand on the other side as well. `chi2` and `dof` are of the adjustment
+    (dof 0: nothing is checked).
     """
 
     names: tuple[str, ...]
@@ -145,7 +146,7 @@ class Surveyed(Value):
     chi2: float = 0.0
     dof: int = 0
     loose: tuple[str, ...] = ()
-    mirrored: tuple[tuple[str, ...], ...] = ()
+    mirrored: tuple[tuple[int, ...], ...] = ()
     lines: tuple[tuple[int, int], ...] = ()  # pairs of points between which a tape was laid
 
     @property
@@ -163,3 +164,20 @@ class Surveyed(Value):
         """Return the standard uncertainty of the length."""
         row = self.by_input[3 * self.finish]
         return float((row @ row) ** 0.5)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Gain(Value):
+    """A distance that was not measured, and what it would bring.
+
+    Standard uncertainty of the length and of the least known point (major axis of its ellipse),
+    figures that nothing would check then, and U95 over the speed of a pass (None: no forecast).
+    """
+
+    start: str
+    end: str
+    distance_m: float
+    length_u_m: float
+    worst_u_m: float
+    unchecked: int
+    relative_U95: float | None

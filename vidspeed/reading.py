@@ -1,0 +1,103 @@
+"""Read a session and settle its survey: markers, course and what is known of them together.
+
+Everything above the rooms reads a session through here. A session that states its markers comes
+out as it was read; tapes, levels and satellites are adjusted first.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from vidspeed.errors import SessionError
+from vidspeed.geometry.gnss import adjust_fixes
+from vidspeed.geometry.survey import covariance_factor, survey_factor, surveyed_markers
+from vidspeed.geometry.tapes import adjust_tapes
+from vidspeed.session.read import read_session as read_entries
+from vidspeed.values import Course, Measured, Session, Surveyed
+
+SAME_LENGTH = 3.0  # standard uncertainties that a stated length may lie off the measured one
+
+
+def read_session(folder: Path) -> Session:
+    """Read, check and settle the session in a folder.
+
+    Raises
+    ------
+    SessionError
+        With one message for each fault, also where the survey does not fix every point.
+    """
+    session = read_entries(folder)
+    if session.measured is None:
+        return with_covariance(session)
+    surveyed = adjust(session.measured)
+    faults = unfixed(surveyed)
+    if faults:
+        raise SessionError(*faults)
+    return settled(session, surveyed)
+
+
+def adjust(measured: Measured) -> Surveyed:
+    """Adjust what was measured: tapes and levels, or satellites."""
+    return adjust_tapes(measured) if measured.taped else adjust_fixes(measured)
+
+
+def settled(session: Session, surveyed: Surveyed) -> Session:
+    """Return the session with markers and course from its adjusted survey."""
+    factor = survey_factor(surveyed)
+    return replace(
+        session,
+        course=Course(length_m=surveyed.length_m, length_u_m=surveyed.length_u_m),
+        markers=surveyed_markers(surveyed, factor),
+        surveyed=surveyed,
+        survey=factor,
+    )
+
+
+def with_covariance(session: Session) -> Session:
+    """Return the session with its markers' full covariance, where it states one."""
+    if session.covariance_m2 is None:
+        return session
+    scale_u = session.course.length_u_m / session.course.length_m
+    factor = covariance_factor(session.covariance_m2, scale_u)
+    return replace(session, survey=factor)
+
+
+def unfixed(surveyed: Surveyed) -> list[str]:
+    """Say which points the survey leaves open: a place, or a side of the course."""
+    faults = [
+        f'survey: the place of point "{name}" is not fixed; measure it to at least two points '
+        "that are, not in one line with it"
+        for name in surveyed.loose
+    ]
+    for group in () if surveyed.loose else surveyed.mirrored:
+        some = ", ".join(f'"{surveyed.names[at]}"' for at in group)
+        faults.append(
+            f"survey: {some} could stand mirrored as well, no distance would change; state the "
+            "side of one of them (left or right) in the file of levels, or measure one more "
+            "distance across"
+        )
+    return faults
+
+
+def survey_warnings(surveyed: Surveyed, measured: Measured) -> list[str]:
+    """Say what of an adjusted survey should be looked at again; nothing where it stands well."""
+    told = []
+    named = [test for test in surveyed.tests if test.named]
+    for test in named:
+        others = " or ".join(f"{other.kind} {other.name}" for other in named if other is not test)
+        told.append(
+            f"survey: {test.kind} {test.name} lies {abs(test.normalised or 0.0):.1f} of its "
+            f"standard uncertainties ({test.residual:+.3f} {test.unit}) from where all others put "
+            f"it{f' (or else {others} does)' if others else ''}; measure it again"
+        )
+    stated, u = measured.stated_length_m, measured.stated_length_u_m or 0.0
+    if stated is not None:
+        off = abs(stated - surveyed.length_m)
+        if off > SAME_LENGTH * (u**2 + surveyed.length_u_m**2) ** 0.5:
+            told.append(
+                f"session.toml: [course]: length_m is {stated:g}, the survey gives "
+                f"{surveyed.length_m:.3f} ± {surveyed.length_u_m:.3f} m; the survey is taken; "
+                "measure again or leave length_m out"
+            )
+    return told
