@@ -8,6 +8,7 @@ import sys
 import time
 from pathlib import Path
 
+from vidspeed.executor import executor
 from vidspeed.worker import memory_within, report
 
 
@@ -80,6 +81,12 @@ def tell(count: int) -> str:
     for done in range(count + 1):
         report("telling", done, count)
     return "told"
+
+
+def tell_through_another(count: int) -> str:
+    with executor(1, tell=report) as here:
+        said: str = here.submit(tell, count).result()
+    return said
 
 
 def go_silent() -> None:

@@ -122,6 +122,13 @@ def test_what_a_job_reports_is_told(workers):
     assert [row[1] for row in told] == sorted(row[1] for row in told)
 
 
+def test_a_job_may_have_jobs_of_its_own_that_report_through_it():
+    told: list[tuple[str, int, int]] = []
+    with executor(2, tell=lambda *row: told.append(row)) as made:
+        assert made.submit(jobs.tell_through_another, 5).result() == "told"
+    assert told[-1] == ("telling", 5, 5)
+
+
 def test_a_teller_that_fails_fails_its_job_alone():
     def tell(what, done, total):
         raise LookupError(what)

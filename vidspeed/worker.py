@@ -46,8 +46,21 @@ def report(what: str, done: int, total: int) -> None:
 
 @contextmanager
 def told_to(tell: Tell | None) -> Iterator[None]:
-    """Hand what `report` is told to `tell`, within the block."""
-    token = _listener.set(tell)
+    """Hand what `report` is told to `tell`, within the block.
+
+    `tell` itself may report: that goes to who listened before, as where a job has jobs.
+    """
+    outer = _listener.get()
+
+    def pass_on(what: str, done: int, total: int) -> None:
+        token = _listener.set(outer)
+        try:
+            if tell is not None:
+                tell(what, done, total)
+        finally:
+            _listener.reset(token)
+
+    token = _listener.set(pass_on)
     try:
         yield
     finally:
