@@ -38,6 +38,20 @@ class MovieBoxes(Value):
     track_made: datetime | None = None
     capture_hz: float | None = None  # of a camcorder's XML
 
+    @property
+    def pieced(self) -> bool:
+        """Say whether the edit list does more than wait and begin: pieces, or another speed."""
+        shown = [row for row in self.edits if row.media_s is not None]
+        return len(shown) > 1 or any(row.rate != 1.0 for row in shown)
+
+    @property
+    def pieces(self) -> str:
+        """Say what the edit list would show."""
+        shown = [row for row in self.edits if row.media_s is not None]
+        rates = sorted({row.rate for row in shown if row.rate != 1.0})
+        played = f", played at {', '.join(f'{rate:g}' for rate in rates)} times the speed"
+        return f"{len(shown)} {'piece' if len(shown) == 1 else 'pieces'}{played if rates else ''}"
+
 
 def movie_boxes(path: Path) -> MovieBoxes | None:
     """Return what the boxes of a file say; None where it is no file of such boxes, or has no index.

@@ -15,11 +15,14 @@ import numpy as np
 from av.container import InputContainer
 from av.video.stream import VideoStream
 
+from vidspeed.clip.boxes import movie_boxes
 from vidspeed.errors import ClipError
 from vidspeed.values import Ints, Value
+from vidspeed.worker import alive
 
 READABLE = "an MP4, MOV, MKV or AVI file as the camera wrote it is needed"
 PROBED = 24  # frames by which the order of the stamps is judged
+MOST_PIXELS = 36_000_000  # 8192 x 4320 and a little more
 MARKED = 3  # packets in which encoders leave their names
 ENCODERS = re.compile(rb"x264 - core \d+|x265 \(build \d+\)|Lavc[\d.]*\d|XviD\d+|DivX\d+")
 
@@ -79,6 +82,7 @@ def _packets(container: InputContainer, *streams: Any) -> Iterator[Any]:
     """Yield packets as far as the file can be read."""
     packets = container.demux(*streams)
     while True:
+        alive()
         try:
             yield next(packets)
         except (StopIteration, av.FFmpegError):
@@ -112,6 +116,41 @@ def stamped_as_stored(path: Path, stream: VideoStream) -> bool:
     return shown != sorted(shown)
 
 
+class StoredOrder:
+    """Stamps for frames of a file that has them only in the order of storing.
+
+    A frame comes out when the decoder has been given the packet that is stored as many places
+    later as frames wait to be put in order; encoders stamp that packet with the frame's own time
+    and this delay. The last frames come out without a packet, and follow at the last step.
+    """
+
+    def __init__(self) -> None:
+        self._began: int | None = None
+        self._delay: int | None = None
+        self._last: int | None = None
+        self._step = 1
+
+    def begin(self, packet: Any) -> None:
+        """Note the stamp with which the stream begins."""
+        if self._began is None and packet.dts is not None:
+            self._began = int(packet.dts)
+
+    def stamp(self, frame: Any) -> int | None:
+        """Return the stamp of the next frame, None where nothing is known."""
+        if self._began is None:
+            return None
+        if frame.dts is not None:
+            if self._delay is None:
+                self._delay = int(frame.dts) - self._began
+            stamp = int(frame.dts) - self._delay
+        else:
+            stamp = self._began if self._last is None else self._last + self._step
+        if self._last is not None and stamp > self._last:
+            self._step = stamp - self._last
+        self._last = stamp
+        return stamp
+
+
 def open_clip(path: Path) -> InputContainer:
     """Open the container, or say what the file is instead."""
     name = path.name
@@ -122,7 +161,7 @@ def open_clip(path: Path) -> InputContainer:
     if path.stat().st_size == 0:
         raise ClipError(f"{name}: the file is empty (0 bytes); copy it from the camera again")
     try:
-        container = av.open(str(path), "r", metadata_errors="replace")
+        container = av.open(str(path), "r", metadata_errors="replace", options=_options(path))
         if container.format.name == "image2" or container.format.name.endswith("_pipe"):
             container.close()
             raise ClipError(f"{name}: this is a picture, not a clip; {READABLE}")
@@ -131,6 +170,12 @@ def open_clip(path: Path) -> InputContainer:
         raise ClipError(f"{name}: the file may not be read; check its permissions") from None
     except (av.FFmpegError, OSError, ValueError) as error:
         raise ClipError(f"{name}: {_what_it_is(path, error)}") from None
+
+
+def _options(path: Path) -> dict[str, str]:
+    """Read the recording itself where an edit list pieces it together or changes its speed."""
+    boxes = movie_boxes(path)
+    return {"ignore_editlist": "1"} if boxes is not None and boxes.pieced else {}
 
 
 def _what_it_is(path: Path, error: Exception) -> str:
@@ -156,7 +201,26 @@ def video_stream(path: Path, container: InputContainer) -> VideoStream:
         sound = "only sound" if container.streams.audio else "no pictures"
         raise ClipError(f"{path.name}: there is {sound} in this file; {READABLE}")
     stream = streams[0]
+    _check_decoder(path, stream)
     stream.thread_type = "AUTO"
     if stream.codec_context.name == "mjpeg":  # other decoders say what they had to guess
-        stream.codec_context.options = {"err_detect": "explode"}
+        stream.codec_context.options |= {"err_detect": "explode"}
     return stream
+
+
+def _check_decoder(path: Path, stream: VideoStream) -> None:
+    """Refuse pictures that nothing here decodes, or too large ones, before memory is taken."""
+    codec: Any = (
+        stream.codec_context
+    )  # None where the code is unknown, which PyAV's types do not say
+    if codec is None:
+        raise ClipError(
+            f"{path.name}: the pictures are in a code that no decoder here knows; {READABLE}"
+        )
+    if codec.width * codec.height > MOST_PIXELS:
+        raise ClipError(
+            f"{path.name}: the file says that its pictures are {codec.width} x {codec.height}, "
+            f"more than {MOST_PIXELS // 1_000_000} million pixels, the most that are measured; a "
+            "damaged file says such things: copy it from the camera again, or film with fewer"
+        )
+    codec.options = {"max_pixels": str(MOST_PIXELS)}

@@ -9,10 +9,10 @@ order in which they are stored, they get these stamps in the order in which they
 from __future__ import annotations
 
 import hashlib
-from collections import deque
 from collections.abc import Generator, Iterator, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
+from itertools import islice
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -22,13 +22,24 @@ from av.container import InputContainer
 from av.sidedata.sidedata import Type as SideData
 from av.video.stream import VideoStream
 
-from vidspeed.clip.container import READABLE, open_clip, stamped_as_stored, video_stream
+from vidspeed.clip.boxes import MovieBoxes, movie_boxes
+from vidspeed.clip.container import (
+    PROBED,
+    READABLE,
+    StoredOrder,
+    open_clip,
+    stamped_as_stored,
+    video_stream,
+)
 from vidspeed.clip.shown import Luma, display_of, has_luma, luma_of, readout_row, turned
 from vidspeed.errors import ClipError
 from vidspeed.values import Value
 from vidspeed.values.timed import SoundTrack
+from vidspeed.worker import alive
 
 __all__ = ["ClipReader", "Frame", "Header", "Luma", "file_sha256", "readout_row", "turned"]
+
+PIECE = 1 << 22  # bytes of a file that are read at once
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,7 +90,8 @@ class ClipReader:
 
     `header` is known at once. `damaged` counts the frames and packets that could not be decoded
     so far, `skipped` those that were decoded from such and left out until the next key frame,
-    `cut_short` says that the file ended before its index did.
+    `unstamped` the first frames where they have no stamp, `cut_short` says that the file ended
+    before its index did.
 
     Raises
     ------
@@ -91,25 +103,24 @@ class ClipReader:
         self.path = path
         self.damaged = 0
         self.skipped = 0
+        self.unstamped = 0
         self.cut_short = False
         self._container = open_clip(path)
         try:
             self._stream = video_stream(path, self._container)
-            self._queue = deque[int]() if stamped_as_stored(path, self._stream) else None
-            if self._queue is not None:
+            self._order = StoredOrder() if stamped_as_stored(path, self._stream) else None
+            if self._order is not None:
                 self._stream.thread_type = "SLICE"  # packets and frames keep step
             if from_s is not None:
                 self._seek(from_s)
             self._decoded = self._decode()
-            self._first = next(self._decoded, None)
-            if self._first is None:
-                raise ClipError(f"{path.name}: no frame can be decoded; {READABLE}")
+            self._first: tuple[Any, int | None] | None = self._begin()
             self.header = _header(
                 path,
                 self._container,
                 self._stream,
                 self._first[0],
-                reordered=self._queue is not None and self._container.format.name != "avi",
+                reordered=self._order is not None and self._container.format.name != "avi",
             )
         except BaseException:
             self._container.close()
@@ -149,8 +160,7 @@ class ClipReader:
         name, first = self.path.name, self._first
         if stamp is None:
             raise ClipError(
-                f"{name}: frame {index} has no time stamp (a bare stream?); "
-                f"{READABLE}, not a stream taken out of it"
+                f"{name}: frame {index} has no time stamp; {READABLE}, not a stream taken out of it"
             )
         if frame.interlaced_frame:
             raise ClipError(
@@ -163,6 +173,19 @@ class ClipReader:
                 f"{first[0].width} x {first[0].height} to {frame.width} x {frame.height}; "
                 "one size throughout is needed"
             )
+
+    def _begin(self) -> tuple[Any, int | None]:
+        """Return the first frame that has a stamp; Matroska has none for frames before zero."""
+        for frame, stamp in islice(self._decoded, PROBED):
+            if stamp is not None:
+                return frame, stamp
+            self.unstamped += 1
+        if self.unstamped:
+            raise ClipError(
+                f"{self.path.name}: the frames have no time stamps (a bare stream?); "
+                f"{READABLE}, not a stream taken out of it"
+            )
+        raise ClipError(f"{self.path.name}: no frame can be decoded; {READABLE}")
 
     def _seek(self, from_s: float) -> None:
         """Go to the key frame before a moment; a file without an index is read from its start."""
@@ -178,6 +201,7 @@ class ClipReader:
         packets = self._container.demux(self._stream)
         whole = True
         while True:
+            alive()
             try:
                 packet = next(packets)
             except StopIteration:
@@ -187,16 +211,15 @@ class ClipReader:
                 return
             if packet.is_corrupt and packet.size:
                 self.cut_short = True
-            self._expect(packet)
+            if self._order is not None:
+                self._order.begin(packet)
             try:
                 decoded = packet.decode()
             except av.FFmpegError:
                 self.damaged, whole = self.damaged + 1, False
-                if self._queue:
-                    self._queue.pop()
                 continue
             for frame in decoded:
-                stamp = self._stamp(frame)
+                stamp = frame.pts if self._order is None else self._order.stamp(frame)
                 if frame.is_corrupt:
                     self.damaged, whole = self.damaged + 1, False
                 elif whole or frame.key_frame:
@@ -205,24 +228,15 @@ class ClipReader:
                 else:
                     self.skipped += 1
 
-    def _expect(self, packet: Any) -> None:
-        """Queue the stamp of a packet, where frames take them in the order of storing."""
-        if self._queue is not None and packet.size:
-            stamp = packet.dts if packet.dts is not None else packet.pts
-            if stamp is not None:
-                self._queue.append(int(stamp))
-
-    def _stamp(self, frame: av.VideoFrame) -> int | None:
-        """Return a frame's stamp, None where it has none."""
-        if self._queue is not None:
-            return self._queue.popleft() if self._queue else None
-        return None if frame.pts is None else int(frame.pts)
-
 
 def file_sha256(path: Path) -> str:
     """Return the SHA-256 of a file, in hexadecimal."""
+    digest = hashlib.sha256()
     with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+        while piece := file.read(PIECE):
+            digest.update(piece)
+            alive()
+    return digest.hexdigest()
 
 
 def _header(
@@ -258,7 +272,7 @@ def _header(
         reordered=reordered,
         sound=_sound(container),
         tags={**stream.metadata, **container.metadata},
-        notes=tuple(_header_notes(stream, mirrored, reordered)),
+        notes=tuple(_header_notes(stream, mirrored, reordered, movie_boxes(path))),
     )
 
 
@@ -282,7 +296,9 @@ def _sound(container: InputContainer) -> SoundTrack | None:
     )
 
 
-def _header_notes(stream: VideoStream, mirrored: bool, reordered: bool) -> Iterator[str]:
+def _header_notes(
+    stream: VideoStream, mirrored: bool, reordered: bool, boxes: MovieBoxes | None
+) -> Iterator[str]:
     """Yield what a person should know of the picture."""
     aspect = stream.sample_aspect_ratio
     if aspect not in (None, 0, 1):
@@ -291,6 +307,11 @@ def _header_notes(stream: VideoStream, mirrored: bool, reordered: bool) -> Itera
         yield (
             "the file asks for a mirrored picture, and it is taken as it is shown; "
             "where writing in it reads backwards, film with mirroring off"
+        )
+    if boxes is not None and boxes.pieced:
+        yield (
+            f"its edit list shows {boxes.pieces} of the recording; it is not followed: the whole "
+            "recording is read, at its own times"
         )
     if reordered:
         yield (

@@ -21,8 +21,10 @@ from vidspeed.clip.stamps import StampAccount, account
 from vidspeed.clip.sway import SwayMeter
 from vidspeed.errors import ClipError
 from vidspeed.values import ClipFacts, Floats, Picture, Scan, Strip, Sway, Track
+from vidspeed.worker import alive
 
 LEAST_FRAMES = 4
+MOST_WAITING = 400 << 20  # bytes of the frames that wait for the first background
 LEAST_LIGHTS = 4
 FEW, PLAIN_SNR = 7, 6.0  # a track of fewer lights than this must be plain to see
 
@@ -103,6 +105,7 @@ class _Run:
     _follower: Follower | None = None
     _half: Picture | None = None
     _last_s: float = -np.inf
+    _captured: int = -1
     _stills: list[Picture] = field(default_factory=list)
     _still_step: int = 1
     _meter: SwayMeter | None = None
@@ -117,8 +120,7 @@ class _Run:
         if self.rate_hz is not None:
             frame = Frame(
                 index=frame.index, stamp=frame.stamp,
-                time_s=self.numbers.get(frame.stamp, frame.index) / self.rate_hz,
-                luma=frame.luma,
+                time_s=self._number(frame) / self.rate_hz, luma=frame.luma,
             )  # fmt: skip
         half = halved(frame.luma)
         self.stamps.append(frame.stamp)
@@ -130,6 +132,11 @@ class _Run:
             self._begin()
         else:
             self._work()
+
+    def _number(self, frame: Frame) -> int:
+        """Return which captured frame it is: by its stamp, else the next one."""
+        self._captured = self.numbers.get(frame.stamp, self._captured + 1)
+        return self._captured
 
     def finish(self) -> None:
         """Work through what still waits and end the chains."""
@@ -161,6 +168,8 @@ class _Run:
             return
         interval_s = max(float(np.median(np.diff(times))), 1e-6)
         backdrop = Backdrop(interval_s)
+        room = MOST_WAITING // (self._waiting[0][0].luma.nbytes * (SAMPLES - 1))
+        backdrop.spacing = min(backdrop.spacing, max(1, room))
         if not short and len(self._waiting) <= (SAMPLES - 1) * backdrop.spacing:
             return
         if short:
@@ -191,6 +200,7 @@ class _Run:
     def _keep(self, chains: Sequence[Sequence[Spot]]) -> None:
         """Fit the lights of chains that have ended; their pixels are then let go."""
         for spots in chains:
+            alive()
             self.lamps.append(
                 lights_of(spots, self.header.size_px, full_range=self.header.full_range)
             )
@@ -267,6 +277,8 @@ def _damage(reader: ClipReader, count: int) -> list[str]:
     if reader.cut_short:
         of_all = f" of the {announced} that it announces" if announced else ""
         notes.append(f"the file is cut short: {count} frames{of_all} are there and were used")
+    if reader.unstamped:
+        notes.append(f"the first {reader.unstamped} frames have no time stamp and were left out")
     if reader.damaged or reader.skipped:
         after = f", and {reader.skipped} that rest on them" if reader.skipped else ""
         notes.append(f"{reader.damaged} damaged frames were left out{after}")

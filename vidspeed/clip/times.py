@@ -45,6 +45,7 @@ class _Seen(Value):
     stamps: Ints
     changes: Floats | None
     damaged: int
+    unstamped: int
     cut_short: bool
 
 
@@ -66,6 +67,7 @@ def _look(path: Path, packets: Packets) -> _Seen:
             stamps=packets.stamps if header.interlaced else np.array(stamps, dtype=np.int64),
             changes=None if header.interlaced else np.array(changes),
             damaged=reader.damaged + reader.skipped,
+            unstamped=reader.unstamped,
             cut_short=reader.cut_short,
         )
 
@@ -217,23 +219,12 @@ def _sound_words(sound_s: float | None, span_s: float, against: tuple[str, ...])
 
 
 def _edit_words(boxes: MovieBoxes | None) -> list[str]:
-    """Say what an edit list does beyond showing the whole track from its start."""
+    """Say where an edit list waits before it shows anything."""
     edits = boxes.edits if boxes else ()
-    shown = [row for row in edits if row.media_s is not None]
-    words = []
-    if len(edits) > len(shown):
-        wait_s = sum(row.duration_s for row in edits if row.media_s is None)
-        words.append(f"its edit list begins with a wait of {wait_s:.3f} s")
-    if len(shown) > 1:
-        words.append(f"its edit list puts {len(shown)} pieces of the recording together")
-    rates = sorted({row.rate for row in shown if row.rate != 1.0})
-    if rates:
-        named = ", ".join(f"{rate:g}" for rate in rates)
-        words.append(
-            f"its edit list plays pieces at {named} times the speed; the times here are those of "
-            "the recording, not of the playing"
-        )
-    return words
+    waits_s = [row.duration_s for row in edits if row.media_s is None]
+    if not waits_s:
+        return []
+    return [f"its edit list begins with a wait of {sum(waits_s):.3f} s"]
 
 
 def _picture_words(seen: _Seen) -> list[str]:
@@ -245,6 +236,8 @@ def _picture_words(seen: _Seen) -> list[str]:
         )
     if header.container == "avi":
         words.append("AVI holds no stamps: frames are counted at the rate that its header names")
+    if seen.unstamped:
+        words.append(f"the first {seen.unstamped} frames have no time stamp")
     if seen.damaged:
         words.append(f"{seen.damaged} frames are damaged, or rest on damaged ones")
     if seen.cut_short:
