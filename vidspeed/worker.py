@@ -34,6 +34,7 @@ LENGTH = struct.Struct("<Q")
 EVERY_S = 0.1  # a job's reports are passed on at most so often
 
 _listener: ContextVar[Tell | None] = ContextVar("listener", default=None)
+_pulse: ContextVar[Callable[[], None] | None] = ContextVar("pulse", default=None)
 _serving = False
 
 
@@ -42,6 +43,13 @@ def report(what: str, done: int, total: int) -> None:
     listener = _listener.get()
     if listener is not None:
         listener(what, done, total)
+
+
+def alive() -> None:
+    """Give a sign of life from a long loop; it costs next to nothing, and only a worker listens."""
+    pulse = _pulse.get()
+    if pulse is not None:
+        pulse()
 
 
 @contextmanager
@@ -136,7 +144,8 @@ class Process:
                 if kind != "told":
                     break
                 self._sign_of_life(0.0)
-                self._heard(*content)
+                if content is not None:
+                    self._heard(*content)
         except (OSError, EOFError, pickle.UnpicklingError):
             self.end(grace_s=1.0)
             if self._stuck:
@@ -234,6 +243,13 @@ def _answer(request: bytes, answers: IO[bytes]) -> bytes:
     """Do one job; return its pickled result or error."""
     told_s = -EVERY_S
 
+    def pulse() -> None:
+        nonlocal told_s
+        now_s = time.monotonic()
+        if now_s - told_s >= 10.0 * EVERY_S:
+            told_s = now_s
+            _send(answers, pickle.dumps(("told", None)))
+
     def tell(what: str, done: int, total: int) -> None:
         nonlocal told_s
         now_s = time.monotonic()
@@ -243,6 +259,7 @@ def _answer(request: bytes, answers: IO[bytes]) -> bytes:
 
     try:
         fn, args, kwargs = pickle.loads(request)
+        _pulse.set(pulse)
         with told_to(tell):
             result = fn(*args, **kwargs)
         return pickle.dumps(("done", result), pickle.HIGHEST_PROTOCOL)
