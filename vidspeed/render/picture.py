@@ -14,7 +14,7 @@ import numpy as np
 from numpy.random import Generator
 from scipy.special import ndtr
 
-from vidspeed.geometry.lens import project
+from vidspeed.geometry.lens import camera_points, project_camera
 from vidspeed.render.flight import Flight, position
 from vidspeed.render.scene import Look, SceneCamera, pose_of
 from vidspeed.values import Floats, Ints, Picture, Pose, Value
@@ -63,7 +63,30 @@ def stored_xy(shown_px: Floats, camera: SceneCamera) -> Floats:
 
 def seen_at(camera: SceneCamera, pose: Pose, flight: Flight, world_s: Floats) -> Floats:
     """Return where the light is in the stored picture (n, 2) at world times (n,)."""
-    return stored_xy(project(position(flight, world_s), pose, camera.lens), camera)
+    return _projected(camera, pose, position(flight, world_s))
+
+
+def _projected(camera: SceneCamera, pose: Pose, place_m: Floats) -> Floats:
+    """Return where points (n, 3) are in the stored picture (n, 2).
+
+    NaN for those behind the camera, and for those so far off the axis that the lens model has
+    folded over: it would put them into the picture a second time.
+    """
+    seen = camera_points(place_m, pose)
+    xy = project_camera(seen, camera.lens)
+    xy[np.linalg.norm(seen[:, :2], axis=1) >= fold(camera.lens) * seen[:, 2]] = np.nan
+    return stored_xy(xy, camera)
+
+
+def fold(lens: Floats) -> float:
+    """Return how far off the axis (tangent) a lens (9,) first puts farther points nearer.
+
+    There the derivative of r (1 + k1 r^2 + k2 r^4 + k3 r^6) is zero; infinite where it never is.
+    """
+    k1, k2, k3 = lens[[4, 5, 8]]
+    roots = np.roots([7.0 * k3, 5.0 * k2, 3.0 * k1, 1.0])
+    squares = roots.real[(np.abs(roots.imag) < 1e-12) & (roots.real > 0.0)]
+    return float(np.sqrt(squares.min())) if len(squares) else float("inf")
 
 
 def exposed(camera: SceneCamera, pose: Pose, flight: Flight, open_s: float) -> Patch | None:
@@ -76,7 +99,11 @@ def exposed(camera: SceneCamera, pose: Pose, flight: Flight, open_s: float) -> P
         return None
     steps, step_s = bounds
     place = position(flight, steps)
-    xy = stored_xy(project(place, pose, camera.lens), camera)
+    xy = _projected(camera, pose, place)
+    there = np.isfinite(xy).all(axis=1)
+    if not there.any():
+        return None
+    steps, place, xy = steps[there], place[there], xy[there]
     reach = REACH_SIGMAS * max(camera.look.spot_px, camera.look.halo_px)
     size = camera.stored_size_px
     columns, rows = (_span(xy[:, axis], reach, size[axis]) for axis in (0, 1))
@@ -119,8 +146,8 @@ def _exposed_bounds(
 
 def _span(places: Floats, reach: float, size: int) -> Ints:
     """Return the whole pixels within reach of the places and inside the picture."""
-    low = max(int(np.floor(np.nanmin(places) - reach)), 0)
-    high = min(int(np.ceil(np.nanmax(places) + reach)), size - 1)
+    low = max(int(np.floor(places.min() - reach)), 0)
+    high = min(int(np.ceil(places.max() + reach)), size - 1)
     return np.arange(low, high + 1)
 
 
