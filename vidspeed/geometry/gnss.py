@@ -48,7 +48,7 @@ def enu_m(fixes: tuple[SatelliteFix, ...], at: SatelliteFix) -> Floats:
     chain = Transformer.from_pipeline(
         "+proj=pipeline +step +proj=unitconvert +xy_in=deg +xy_out=rad "
         "+step +proj=cart +ellps=WGS84 +step +proj=topocentric +ellps=WGS84 "
-        f"+lon_0={at.longitude_deg!r} +lat_0={at.latitude_deg!r} +h_0={at.height_m!r}"
+        f"+lon_0={at.longitude_deg:.12f} +lat_0={at.latitude_deg:.12f} +h_0={at.height_m:.6f}"
     )
     columns = chain.transform(
         [fix.longitude_deg for fix in fixes],

@@ -33,15 +33,21 @@ def critical_value(tests: int) -> float:
 
 @lru_cache(maxsize=256)
 def shift_to_be_named(tests: int) -> float:
-    """Return by how much the mean of w must lie off zero for |w| to pass its bound in 95 %.
+    """Return by how much the mean of w must lie off zero for it to be named in 95 %."""
+    return shift_for(critical_value(tests), POWER)
 
-    Computed from the normal distribution itself, both tails; for one test at 0.1 % and 80 %
-    Baarda's own figure is 4.13.
+
+def shift_for(bound: float, power: float) -> float:
+    """Return the mean of a normal w of unit variance so that |w| > `bound` has probability `power`.
+
+    The square is Baarda's noncentrality, here from the normal distribution itself, both tails.
+
+    Examples
+    --------
+    >>> round(shift_for(float(norm.isf(0.0005)), 0.8), 2)
+    4.13
     """
-    bound = critical_value(tests)
-    return float(
-        brentq(lambda shift: _passed(bound, shift) - POWER, bound - 1.0, bound + 4.0, xtol=1e-10)
-    )
+    return float(brentq(lambda shift: _passed(bound, shift) - power, 0.0, bound + 9.0, xtol=1e-10))
 
 
 def _passed(bound: float, shift: float) -> float:

@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.stats import chi2
 
 from vidspeed.geometry.layout import first_places
 from vidspeed.geometry.mirror import mirrored_sets
@@ -29,6 +30,8 @@ from vidspeed.values import (
 MOST_STEPS = 60
 SETTLED = 1e-8  # of a standard uncertainty
 NULL = 1e-9  # eigenvalue of the scaled normal matrix below which a direction is not fixed
+MOST_ROUNDS = 3  # of trying every point on the other side
+UNLIKELY = 1e-3  # probability of a misfit below which another shape is looked for
 LOOSE_M = 1e3  # a point known no better than this is not known
 
 
@@ -50,6 +53,16 @@ class Figures(Value):
     start: int
     finish: int
     side: Floats  # (n,) +1 left, -1 right, 0 not stated
+
+    @property
+    def rows(self) -> int:
+        """Return the number of observations."""
+        return len(self.distance_m) + self.points + len(self.scale_u)
+
+    @property
+    def unknowns(self) -> int:
+        """Return the number of unknowns."""
+        return len(self.free) + len(self.scale_u)
 
     @property
     def points(self) -> int:
@@ -243,8 +256,10 @@ def _turned_over(figures: Figures, solution: tuple[Floats, Floats]) -> tuple[Flo
 
 def _best_flipped(figures: Figures, best: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
     """Try each point on the other side of the line through its neighbours; keep what is better."""
-    for _ in range(3):
+    for _ in range(MOST_ROUNDS):
         before = _cost(figures, best)
+        if before < float(chi2.isf(UNLIKELY, max(figures.rows - figures.unknowns, 1))):
+            break
         for point in range(figures.points):
             if point in (figures.start, figures.finish):
                 continue

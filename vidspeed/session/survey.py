@@ -40,7 +40,7 @@ def take_survey(draft: Draft, files: Files, faults: Faults) -> None:
     for course in draft.tables["course"]:
         _check_ways(course, faults)
         way = next((name for name in WAYS if name in course.values), None)
-        if way is None:
+        if way is None or (way == "tapes" and "levels" not in course.values):
             continue
         try:
             if way == "markers":
