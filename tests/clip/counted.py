@@ -160,8 +160,10 @@ def rebuilt(data: bytes, way: tuple[bytes, ...], change) -> bytes:
     for kind, body in split(data):
         if kind == way[0] and not done:
             done = True
-            body = change(body) if len(way) == 1 else rebuilt(body, way[1:], change)
-        out.append(box(kind, body) if body is not None else b"")
+            new = change(body) if len(way) == 1 else rebuilt(body, way[1:], change)
+            out.append(box(kind, new) if new is not None else b"")
+        else:
+            out.append(box(kind, body))
     if not done and len(way) == 1:
         out.append(box(way[0], change(None)))
     return b"".join(out)

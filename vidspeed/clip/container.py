@@ -16,6 +16,7 @@ from av.container import InputContainer
 from av.video.stream import VideoStream
 
 from vidspeed.clip.boxes import movie_boxes
+from vidspeed.clip.order import THREADS
 from vidspeed.errors import ClipError
 from vidspeed.values import Ints, Value
 from vidspeed.worker import alive
@@ -116,41 +117,6 @@ def stamped_as_stored(path: Path, stream: VideoStream) -> bool:
     return shown != sorted(shown)
 
 
-class StoredOrder:
-    """Stamps for frames of a file that has them only in the order of storing.
-
-    A frame comes out when the decoder has been given the packet that is stored as many places
-    later as frames wait to be put in order; encoders stamp that packet with the frame's own time
-    and this delay. The last frames come out without a packet, and follow at the last step.
-    """
-
-    def __init__(self) -> None:
-        self._began: int | None = None
-        self._delay: int | None = None
-        self._last: int | None = None
-        self._step = 1
-
-    def begin(self, packet: Any) -> None:
-        """Note the stamp with which the stream begins."""
-        if self._began is None and packet.dts is not None:
-            self._began = int(packet.dts)
-
-    def stamp(self, frame: Any) -> int | None:
-        """Return the stamp of the next frame, None where nothing is known."""
-        if self._began is None:
-            return None
-        if frame.dts is not None:
-            if self._delay is None:
-                self._delay = int(frame.dts) - self._began
-            stamp = int(frame.dts) - self._delay
-        else:
-            stamp = self._began if self._last is None else self._last + self._step
-        if self._last is not None and stamp > self._last:
-            self._step = stamp - self._last
-        self._last = stamp
-        return stamp
-
-
 def open_clip(path: Path) -> InputContainer:
     """Open the container, or say what the file is instead."""
     name = path.name
@@ -203,6 +169,7 @@ def video_stream(path: Path, container: InputContainer) -> VideoStream:
     stream = streams[0]
     _check_decoder(path, stream)
     stream.thread_type = "AUTO"
+    stream.codec_context.thread_count = THREADS
     if stream.codec_context.name == "mjpeg":  # other decoders say what they had to guess
         stream.codec_context.options |= {"err_detect": "explode"}
     return stream

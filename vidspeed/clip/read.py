@@ -26,11 +26,11 @@ from vidspeed.clip.boxes import MovieBoxes, movie_boxes
 from vidspeed.clip.container import (
     PROBED,
     READABLE,
-    StoredOrder,
     open_clip,
     stamped_as_stored,
     video_stream,
 )
+from vidspeed.clip.order import Damage, StoredOrder
 from vidspeed.clip.shown import Luma, display_of, has_luma, luma_of, readout_row, turned
 from vidspeed.errors import ClipError
 from vidspeed.values import Value
@@ -88,10 +88,8 @@ class Header(Value):
 class ClipReader:
     """A clip, open; use it with `with`. `frames` may be asked for once.
 
-    `header` is known at once. `damaged` counts the frames and packets that could not be decoded
-    so far, `skipped` those that were decoded from such and left out until the next key frame,
-    `unstamped` the first frames where they have no stamp, `cut_short` says that the file ended
-    before its index did.
+    `header` is known at once. `unstamped` counts the first frames where they have no stamp,
+    `cut_short` says that the file ended before its index did.
 
     Raises
     ------
@@ -101,8 +99,6 @@ class ClipReader:
 
     def __init__(self, path: Path, *, from_s: float | None = None) -> None:
         self.path = path
-        self.damaged = 0
-        self.skipped = 0
         self.unstamped = 0
         self.cut_short = False
         self._container = open_clip(path)
@@ -111,6 +107,7 @@ class ClipReader:
             self._order = StoredOrder() if stamped_as_stored(path, self._stream) else None
             if self._order is not None:
                 self._stream.thread_type = "SLICE"  # packets and frames keep step
+            self._damage = Damage()
             if from_s is not None:
                 self._seek(from_s)
             self._decoded = self._decode()
@@ -125,6 +122,16 @@ class ClipReader:
         except BaseException:
             self._container.close()
             raise
+
+    @property
+    def damaged(self) -> int:
+        """Return how many frames could not be decoded so far."""
+        return self._damage.damaged
+
+    @property
+    def skipped(self) -> int:
+        """Return how many frames were left out so far because they rest on damaged ones."""
+        return self._damage.skipped
 
     def __enter__(self) -> Self:
         return self
@@ -197,36 +204,31 @@ class ClipReader:
             self._container.seek(0)
 
     def _decode(self) -> Generator[tuple[Any, int | None]]:
-        """Yield frames with their stamps; after damage go on at the next good key frame."""
+        """Yield good frames with their stamps; after damage go on at the next key frame."""
         packets = self._container.demux(self._stream)
-        whole = True
         while True:
-            alive()
             try:
                 packet = next(packets)
             except StopIteration:
-                return
+                break
             except av.FFmpegError:
                 self.cut_short = True
-                return
+                break
             if packet.is_corrupt and packet.size:
                 self.cut_short = True
             if self._order is not None:
                 self._order.begin(packet)
+            self._damage.sent(packet)
             try:
                 decoded = packet.decode()
             except av.FFmpegError:
-                self.damaged, whole = self.damaged + 1, False
+                self._damage.failed()
                 continue
             for frame in decoded:
                 stamp = frame.pts if self._order is None else self._order.stamp(frame)
-                if frame.is_corrupt:
-                    self.damaged, whole = self.damaged + 1, False
-                elif whole or frame.key_frame:
-                    whole = True
+                if self._damage.passes(frame):
                     yield frame, stamp
-                else:
-                    self.skipped += 1
+        self._damage.end(str(self._stream.codec_context.name))
 
 
 def file_sha256(path: Path) -> str:
