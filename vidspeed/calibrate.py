@@ -15,10 +15,11 @@ from vidspeed.geometry.aim import inside
 from vidspeed.geometry.course import drawing
 from vidspeed.geometry.lens import project
 from vidspeed.motion.stand import Stand
+from vidspeed.motion.trust import trust
 from vidspeed.plan import Advice, advice, forecast, line_place, relative_U95
-from vidspeed.reading import read_session
+from vidspeed.reading import read_session, survey_warnings
 from vidspeed.record.figures import calibration_picture
-from vidspeed.values import CameraFit, PassResult, Session, Value
+from vidspeed.values import CameraFit, PassResult, Problem, Session, Trusted, Value
 
 CHECK_WITHIN = 2.0  # standard uncertainties that check markers may be off, RMS of a camera
 
@@ -41,6 +42,7 @@ class Readiness(Value):
     advice: tuple[Advice, ...]
     failing: tuple[Failing, ...]
     pictures: dict[str, bytes]
+    trust: tuple[Trusted, ...] = ()
 
     @property
     def ready(self) -> bool:
@@ -57,9 +59,8 @@ def calibrate(folder: Path) -> Readiness:
     cameras = calibrate_all(session)
     stands = [stand for stand, _ in cameras.stands.values()]
     fits = [fit for _, fit in cameras.stands.values()]
-    failing = [
-        Failing(item=problem.message, mend="see the message") for problem in cameras.problems
-    ]
+    failing = [_failing(problem) for problem in cameras.problems]
+    failing += _survey_off(session)
     failing += _gates_missing(session, fits)
     failing += _checks_off(fits)
     failing += _layouts(fits)
@@ -75,7 +76,32 @@ def calibrate(folder: Path) -> Readiness:
         advice=changes,
         failing=tuple(failing),
         pictures=_pictures(session, cameras),
+        trust=_trust(session, stands, predicted),
     )
+
+
+def _failing(problem: Problem) -> Failing:
+    item, _, mend = problem.message.partition("; ")
+    named = problem.where.startswith("camera") and problem.where not in item
+    where = f"{problem.where}: " if named else ""
+    return Failing(item=f"{where}{item}", mend=mend or "see the message")
+
+
+def _survey_off(session: Session) -> list[Failing]:
+    """Name what of a survey by tape does not fit the rest of it."""
+    if session.surveyed is None or session.measured is None:
+        return []
+    told = survey_warnings(session.surveyed, session.measured)
+    return [Failing(item=text.partition("; ")[0], mend=text.partition("; ")[2]) for text in told]
+
+
+def _trust(
+    session: Session, stands: Sequence[Stand], predicted: PassResult | None
+) -> tuple[Trusted, ...]:
+    try:
+        return trust(session, stands, predicted)
+    except VidspeedError:
+        return ()
 
 
 def _gates_missing(session: Session, fits: Sequence[CameraFit]) -> list[Failing]:
@@ -128,12 +154,7 @@ def _each_check(fit: CameraFit) -> str:
 
 def _layouts(fits: Sequence[CameraFit]) -> list[Failing]:
     """Turn what calibration points out about markers and layout into failing items."""
-    failing = []
-    for fit in fits:
-        for problem in fit.problems:
-            item, _, mend = problem.message.partition("; ")
-            failing.append(Failing(item=f"{problem.where}: {item}", mend=mend))
-    return failing
+    return [_failing(problem) for fit in fits for problem in fit.problems]
 
 
 def _forecast(session: Session, stands: Sequence[Stand]) -> tuple[PassResult | None, list[Failing]]:

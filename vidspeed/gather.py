@@ -15,6 +15,7 @@ from vidspeed.clip.still import read_picture
 from vidspeed.errors import CalibrationError, ClipError, VidspeedError
 from vidspeed.geometry.course import strip
 from vidspeed.motion.calibration import calibrate_camera
+from vidspeed.motion.doubtful import doubtful
 from vidspeed.motion.stand import Stand
 from vidspeed.session.tables import read_tracks
 from vidspeed.values import (
@@ -61,7 +62,8 @@ def calibrate_all(session: Session) -> Cameras:
     problems = tuple(
         Problem(level="error", where="calibration", message=message) for message in messages
     )
-    return Cameras(stands=stands, problems=problems)
+    doubts = doubtful(session, [stand for stand, _ in stands.values()])
+    return Cameras(stands=stands, problems=(*problems, *doubts))
 
 
 def _check_still(session: Session, camera: Camera) -> None:

@@ -40,15 +40,6 @@ def test_check_markers_are_held_out():
     assert fit.rms_px < 2.0
 
 
-def test_a_marker_picked_wrongly_is_named():
-    scene = evening(2, 1)
-    camera = scene.session.cameras[0]
-    picks = list(camera.picks)
-    picks[4] = replace(picks[4], xy_px=picks[4].xy_px + np.array([12.0, 0.0]))
-    fit = fitted(replace_session(scene, cameras=(replace(camera, picks=tuple(picks)),)))
-    assert any('marker "m4"' in problem.message for problem in fit.problems)
-
-
 def test_markers_on_one_line_are_refused_with_a_mend():
     scene = evening(3, 1)
     markers = tuple(

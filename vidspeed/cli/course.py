@@ -82,11 +82,16 @@ def calibrate(session: SessionFolder, unit: Unit = UnitName.kmh) -> int:
 
 def _print_readiness(found: Readiness, unit: str) -> None:
     from vidspeed.record.readiness import advice_table, camera_table, forecast_text, marker_table
+    from vidspeed.record.trustview import marker_trust_table, pick_trust_table
+    from vidspeed.record.units import unit_named
 
     console = terminal()
     for fit in found.cameras:
         console.print(marker_table(fit))
     console.print(camera_table(found.cameras))
+    if found.trust:
+        console.print(marker_trust_table(found.trust, unit_named(unit)))
+        console.print(pick_trust_table(found.trust, unit_named(unit)))
     if found.forecast is not None:
         console.print(forecast_text(found.forecast, unit), highlight=False)
     console.print(advice_table([(row.change, row.relative_U95) for row in found.advice]))

@@ -15,10 +15,10 @@ from vidspeed.motion.build import build
 from vidspeed.motion.network import Network
 from vidspeed.motion.stand import Stand
 from vidspeed.motion.station import Station, look
+from vidspeed.motion.swapped import exchanged_picks
 from vidspeed.motion.unknowns import State
 from vidspeed.values import Camera, CameraFit, Floats, MarkerResidual, Problem, Session
 
-IMPROBABLE = 4.0  # a marker coordinate this many of its standard uncertainties off is named
 SAME_COST = 9.0  # a second pose within this much of the best chi-square is as good
 MOST_FOCAL_U = 0.15  # a free focal length known worse than this is not carried by the markers
 
@@ -41,6 +41,12 @@ def calibrate_camera(
             continue
         tried.append((adjustment.cost, network, state, adjustment))
     if not tried:
+        pair = exchanged_picks(session, camera, interval_s, float("inf"))
+        if pair is not None:
+            raise CalibrationError(
+                f'{where}: the picks of "{pair[0]}" and "{pair[1]}" look exchanged: with each '
+                "other's names everything fits; mend the names in the picks"
+            )
         raise CalibrationError(
             f"{where}: the picks and the markers do not fix the camera"
             + (
@@ -120,27 +126,13 @@ def camera_fit(
         check_rms_m=_rms([row.residual_m for row in held]),
         check_rms_of_u=_rms([row.residual_px / row.u_px for row in held]),
         markers=tuple(residuals),
-        problems=tuple(
-            _improbable(camera.name, row) for row in fitted if row.normalised > IMPROBABLE
-        ),
+        problems=(),
     )
 
 
 def _rms(values: Sequence[float] | Sequence[Floats]) -> float | None:
     """Return the root mean square of all numbers, None where there is none."""
     return float(np.sqrt(np.mean(np.square(np.array(values))))) if values else None
-
-
-def _improbable(camera: str, row: MarkerResidual) -> Problem:
-    return Problem(
-        level="warn",
-        where=f'camera "{camera}"',
-        message=(
-            f'marker "{row.name}" lies {np.linalg.norm(row.residual_px):.1f} px '
-            f"({row.residual_m:.2f} m) from where the others put it, {row.normalised:.1f} of its "
-            "standard uncertainties; compare its survey, its pick and its name"
-        ),
-    )
 
 
 def _focal_u_px(station: Station, covariance: Floats, lens: Floats) -> float:

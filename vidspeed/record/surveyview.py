@@ -14,7 +14,7 @@ from scipy.stats import chi2
 from vidspeed.geometry.survey import ellipse_m
 from vidspeed.record.canvas import BLUE, GREEN, INK, ORANGE, SKY, VERMILLION, chart, plain, png
 from vidspeed.record.units import Unit, percent_text
-from vidspeed.values import Gain, PassResult, Surveyed, SurveyTest, Trusted
+from vidspeed.values import Gain, PassResult, Surveyed, SurveyTest
 
 
 def point_table(surveyed: Surveyed) -> Table:
@@ -119,46 +119,6 @@ def survey_text(surveyed: Surveyed, forecast: PassResult | None, unit: Unit) -> 
             row.share for row in forecast.budget if row.source in ("marker survey", "tape scale")
         )
         yield f"a pass would be known to {relative} (U95), {percent_text(share)} of it the survey"
-
-
-def trust_table(rows: Sequence[Trusted], unit: Unit) -> Table:
-    """Return what is checked of each marker: the smallest error that would be named, its harm."""
-    table = Table(
-        title=Text("named with 95 % from the size shown; unnamed it moves a pass by so much"),
-        title_justify="left",
-    )
-    for name in ("marker or pick", "along", "of its u", "named from", unit.label):
-        table.add_column(name, justify="left" if name in ("marker or pick", "along") else "right")
-    for row in rows:
-        size = "nothing checks it" if row.detectable is None else _size(row.detectable, row.unit)
-        effect = _effect(row, unit.per_mps)
-        off = "–" if row.normalised is None else f"{row.normalised:+.1f}"
-        style = "bold red" if row.named else ""
-        cells = (_what(row), row.axis, off, size, effect)
-        table.add_row(*(Text(cell, style=style) for cell in cells))
-    return table
-
-
-def _what(row: Trusted) -> str:
-    held = " (check)" if row.held_out else ""
-    return f"{row.marker}{held}" if row.camera is None else f"{row.marker} in {row.camera}{held}"
-
-
-def _size(value: float, unit: str) -> str:
-    return f"{value:.3f} m" if unit == "m" else f"{value:.1f} px"
-
-
-def _effect(row: Trusted, per_mps: float) -> str:
-    """Return what an unnamed error does, or what one of a tenth of a metre does if none is."""
-    if row.held_out:
-        return "nothing"
-    if row.speed_mps is not None:
-        return f"{row.speed_mps * per_mps:+.3f}"
-    if row.speed_per_unit_mps is None:
-        return "–"
-    if row.unit == "m":
-        return f"{row.speed_per_unit_mps * per_mps * 0.1:+.3f} for 0.1 m"
-    return f"{row.speed_per_unit_mps * per_mps:+.3f} for 1 px"
 
 
 def survey_picture(surveyed: Surveyed) -> bytes:
