@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from vidspeed.clip.coding import drag_u_px
 from vidspeed.clip.scan import scan
 from vidspeed.clip.slow import refuse_slow_playback
 from vidspeed.clip.still import read_picture
@@ -167,7 +168,14 @@ def _scanned(session: Session, cameras: Cameras, clip: Clip, progress: Progress 
             facts=seen.facts,
             brightest=seen.brightest,
             still=seen.still,
-            tracks=tuple(replace(row, interval_s=seen.facts.interval_s) for row in seen.tracks),
+            tracks=tuple(
+                replace(
+                    row,
+                    interval_s=seen.facts.interval_s,
+                    drag_u_px=drag_u_px(seen.facts.codec),
+                )
+                for row in seen.tracks
+            ),
         ),
         interval_s=seen.facts.interval_s,
         input=InputFile(file=clip.file, sha256=seen.facts.sha256),

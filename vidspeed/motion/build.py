@@ -38,7 +38,14 @@ def build(
         for index, stand in enumerate(stands)
     )
     traverses = tuple(
-        traverse.join(ledger, entry, session.course, session.flight_line, session.craft.lamp_u_m)
+        traverse.join(
+            ledger,
+            entry,
+            session.course,
+            session.flight_line,
+            session.craft.lamp_u_m,
+            [stand.camera.name for stand in stands],
+        )
         for entry in passes
     )
     network = Network(

@@ -85,7 +85,11 @@ def carried(
         if source is not None and target is not None:
             theta[target] = np.linalg.solve(normal, functions.T @ (grown @ state.theta[source]))
     for was, now in zip(old.clips, new.clips, strict=True):
-        for source, target in ((was.lamp, now.lamp), (was.offset, now.offset)):
+        for source, target in (
+            (was.lamp, now.lamp),
+            (was.offset, now.offset),
+            (was.drag, now.drag),
+        ):
             if source is not None and target is not None:
                 theta[target] = state.theta[source]
     return State(theta=theta, turns=state.turns)

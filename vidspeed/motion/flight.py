@@ -15,6 +15,7 @@ from vidspeed.errors import MotionError
 from vidspeed.motion.adjust import Adjustment, adjust
 from vidspeed.motion.build import build
 from vidspeed.motion.draft import BEYOND, Draft, carried, first_draft, reference_s, weaves
+from vidspeed.motion.drag import drag_of
 from vidspeed.motion.network import Network
 from vidspeed.motion.noise import Noise, noise_of
 from vidspeed.motion.path import Nominal, places_at, rewritten
@@ -161,13 +162,14 @@ def _solve_from(
     ]
     _consistent(sketches)
     covariances = [stamp_covariance(row.track) for row in lit]
+    drags = [drag_of(row.track) for row in lit]
     used = [_near(row.x_m, length_m) for row in sketches]
     noise = [Noise(scale=1.0, correlation=0.0, dof=1.0)] * len(lit)
     entry = first_draft(label, [row.track for row in lit], sketches, line_m, length_m)
     previous: Flight | None = None
     drafted = entry
     for attempt in range(8):
-        passed = _entry(entry, lit, covariances, used, noise)
+        passed = _entry(entry, lit, covariances, drags, used, noise)
         network, state = build(session, [row.stand for row in lit], [passed])
         if previous is not None:
             state = carried(previous.network, previous.state, drafted, network, state, entry)
@@ -220,6 +222,7 @@ def _entry(
     entry: Draft,
     lit: Sequence[Lit],
     covariances: Sequence[Floats],
+    drags: Sequence[Floats],
     used: Sequence[Bools],
     noise: Sequence[Noise],
 ) -> PassIn:
@@ -232,6 +235,7 @@ def _entry(
             reference_s=reference_s(row.track),
             offset_s=float(entry.offsets_s[order]),
             weave=entry.weave[order][used[order]],
+            drag_px=drags[order][used[order]],
         )
         for order, row in enumerate(lit)
     )

@@ -246,7 +246,8 @@ class Network(Value):
         if clip.lamp is not None:
             points[:, 1:] += traverse.lamp_u_m * state.theta[clip.lamp]
         seen = look(station, state, points)
-        left = np.einsum("nij,nj->ni", clip.white, clip.track.xy_px - seen.pixels)
+        held_px = clip.drag_px @ state.theta[clip.drag]
+        left = np.einsum("nij,nj->ni", clip.white, clip.track.xy_px - seen.pixels - held_px)
         seen = seen.whitened(clip.white)
         rows = out.reshape(len(time), 2, -1)
         fill(rows, station, seen)
@@ -259,6 +260,7 @@ class Network(Value):
             rows[:, :, traverse.path.start + RATE] += by_axis * grown[:, None]
         if clip.lamp is not None:
             rows[:, :, clip.lamp] = traverse.lamp_u_m * seen.by_point[:, :, 1:]
+        rows[:, :, clip.drag] = clip.white @ clip.drag_px
         rate = basis_rate(xi) @ coefficients
         by_time = np.einsum("nij,nj->ni", seen.by_point, rate / traverse.nominal.duration_s)
         self._fill_time(rows, clip, by_time)

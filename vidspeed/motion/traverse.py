@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,7 +21,8 @@ class ClipLights(Value):
     `cov_px2` (n, 2, 2) is what the adjustment weighs with; `white` (n, 2, 2) turn residuals into
     standard normal ones. The clip's time counts from
     `reference_s`; `offset` is its place in theta, None for the pass's first clip, whose clock
-    is the pass's clock. `weave` (n, m) are the weave's functions at the lights.
+    is the pass's clock. `weave` (n, m) are the weave's functions at the lights,
+    `drag_px` (n, 2, k) how the k deviates of the coder's drag move them.
     """
 
     clip: str
@@ -33,6 +34,8 @@ class ClipLights(Value):
     offset: slice | None
     lamp: slice | None
     weave: Floats
+    drag: slice
+    drag_px: Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -123,7 +126,8 @@ def _level(
 class LightsIn(Value):
     """A clip's lights as they enter a pass; `offset_s` is where its time offset begins.
 
-    `weave` (n, m) are the weave's functions at the lights, of the same m for every clip.
+    `weave` (n, m) are the weave's functions at the lights, of the same m for every clip;
+    `drag_px` (n, 2, k) says how the coder's drag moves them.
     """
 
     clip: str
@@ -133,6 +137,7 @@ class LightsIn(Value):
     reference_s: float
     offset_s: float
     weave: Floats
+    drag_px: Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -146,13 +151,25 @@ class PassIn(Value):
 
 
 def join(
-    ledger: Ledger, entry: PassIn, course: Course, line: FlightLine, lamp_u_m: float
+    ledger: Ledger,
+    entry: PassIn,
+    course: Course,
+    line: FlightLine,
+    lamp_u_m: float,
+    cameras: Sequence[str],
 ) -> Traverse:
-    """Enter a pass into the ledger."""
+    """Enter a pass into the ledger; `cameras` are the names of the stands' cameras."""
     path = ledger.free(3 * ORDERS)
     weave_y, weave_z = _weave(ledger, entry.label, line, entry.lights[0].weave.shape[1])
     clips = tuple(
-        _clip_lights(ledger, entry.label, lamp_u_m, row, first=row is entry.lights[0])
+        _clip_lights(
+            ledger,
+            entry.label,
+            lamp_u_m,
+            row,
+            camera=cameras[row.stand],
+            first=row is entry.lights[0],
+        )
         for row in entry.lights
     )
     return Traverse(
@@ -195,7 +212,7 @@ def _weave(
 
 
 def _clip_lights(
-    ledger: Ledger, label: str, lamp_u_m: float, row: LightsIn, *, first: bool
+    ledger: Ledger, label: str, lamp_u_m: float, row: LightsIn, *, camera: str, first: bool
 ) -> ClipLights:
     lamp = None
     if lamp_u_m > 0.0:
@@ -215,4 +232,15 @@ def _clip_lights(
         offset=None if first else ledger.free(1),
         lamp=lamp,
         weave=row.weave,
+        drag=ledger.known(*_drag_inputs(camera, row)),
+        drag_px=row.drag_px,
     )
+
+
+def _drag_inputs(camera: str, row: LightsIn) -> list[Input]:
+    """Return the inputs of a coder's drag; it is the camera's, alike in all its passes."""
+    size = row.track.drag_u_px
+    return [
+        entered(f"camera {camera}", f"drag {axis}", "video coding", size, "px", assumed=True)
+        for axis in "xy"[: row.drag_px.shape[2]]
+    ]

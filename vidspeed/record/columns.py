@@ -15,7 +15,7 @@ from vidspeed.values import Outcome, PassResult, Sighted
 TRACK_COLUMNS = (
     "frame", "time_s", "x_px", "y_px", "u_x_px", "u_y_px", "row", "cov_xy_px2", "time_u_s",
     "streak_px", "streak_u_px", "streak_angle_rad", "peak", "snr", "interval_s",
-    "pass", "used", "residual_x_px", "residual_y_px", "x_m",
+    "drag_u_px", "pass", "used", "residual_x_px", "residual_y_px", "x_m",
 )  # fmt: skip
 
 Cell = str | int | float | None
@@ -50,6 +50,7 @@ def _light_cells(label: str, sighted: Sighted) -> Iterator[tuple[Cell, ...]]:
         track.peak.tolist(),
         track.snr.tolist(),
         [track.interval_s] * len(track),
+        [track.drag_u_px] * len(track),
         [label] * len(track),
         [int(used) for used in sighted.used.tolist()],
         sighted.residual_px[:, 0].tolist(),

@@ -45,6 +45,8 @@ FILE_KEYS = (
         number("streak_angle_rad", "radians", "angle of the streak, from x towards y", "0.1"),
         number("peak", "", "height above the background in luma levels", "120.0"),
         number("snr", "", "peak over the noise of a pixel", "60.0"),
+        u_of("drag_u_px", "pixels", "what its coder may hold a slow light back", "0.0",
+             default=0.0, left_out="0"),
         key("pass", "text", "label of the pass that the light belongs to", "1",
             left_out="all rows are one pass"),
         number("interval_s", "seconds", "median time between the frames of the clip", "0.0166667",
@@ -68,6 +70,8 @@ FILE_KEYS = (
                required=True),
         key("views", "whole", "how many pictures of the board", "14", least=1.0, most=1e6,
             required=True),
+        key("focus", "choice", "near: not focused as in the field, so that the focal length is "
+            "known to 2 % only", '"near"', choices=("near", "field"), left_out="field"),
     ),
     *of(
         "clock file",

@@ -186,5 +186,6 @@ def _track(rows: list[Row], height_px: int) -> Track:
         row=np.where(np.isnan(row), xy_px[:, 1] / height_px, row),
         time_u_s=_column(rows, "time_u_s"),
         interval_s=next((value for value in intervals if value is not None), None),
+        drag_u_px=float(rows[0].values["drag_u_px"]),
         **streak,
     )
