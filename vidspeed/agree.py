@@ -26,6 +26,7 @@ from vidspeed.agreement.playback import (
     speed_words,
     stamps_confirmed,
 )
+from vidspeed.agreement.readout import check_readout
 from vidspeed.clip.scan import scan
 from vidspeed.errors import ClipError, MotionError
 from vidspeed.gather import Cameras, Looked, Progress
@@ -85,12 +86,14 @@ def _judged(row: Pass, looked: dict[str, Looked]) -> Pass:
     entries = [looked[lit.clip].clip for lit in row.flight.lit]
     tracks = [looked[lit.clip].view.tracks for lit in row.flight.lit]
     beside = streak_speed(row.result, found, entries)
+    rows_time = check_readout(row.flight)
     result = replace(
         row.result,
         checks=(
             *row.result.checks,
             check_exposure(found, entries),
             check_frames(row.flight, found, tracks),
+            *([rows_time] if rows_time else []),
         ),
         cross_checks=(*row.result.cross_checks, *([beside] if beside else [])),
     )
