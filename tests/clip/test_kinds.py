@@ -15,8 +15,9 @@ import pytest
 
 from vidspeed.clip.container import packets_of
 from vidspeed.clip.read import ClipReader
-from vidspeed.clip.scan import frame_numbers
+from vidspeed.clip.scan import frame_numbers, scan
 from vidspeed.clip.stamps import account
+from vidspeed.clip.write import Stamps, write_clip
 from vidspeed.errors import ClipError
 
 from .counted import (
@@ -34,6 +35,7 @@ from .counted import (
     without_offsets,
     write_counted,
 )
+from .painted import Painting
 
 COUNT = 30
 PLAIN = Kind(".mp4", "libx264", options={"bf": "0", "g": "1", "crf": "16"})
@@ -240,3 +242,21 @@ def test_a_bare_stream_is_refused(tmp_path):
     path = write_counted(tmp_path / "a.h264", replace(PLAIN, suffix=".h264"), range(20))
     with pytest.raises(ClipError, match=r"a\.h264: .*stamp"), ClipReader(path) as reader:
         list(reader.frames())
+
+
+def test_missing_frames_do_not_shift_the_times_of_a_stated_rate(tmp_path):
+    """Captured at 240 and stored at 30, three frames lost: frame over rate counts them too."""
+    painting = Painting(count=40)
+    lost = {9, 10, 22}
+    kept = [k for k in range(40) if k not in lost]
+    stamps = Stamps(pts=np.array(kept) * 3000, time_base=TICK)
+    pictures = (picture for k, picture in enumerate(painting.frames()) if k not in lost)
+    write_clip(tmp_path / "a.mp4", pictures, stamps=stamps)
+    seen = scan(tmp_path / "a.mp4", rate_hz=240.0)
+    (track,) = seen.tracks
+    assert len(track) > 25
+    own = np.rint((track.xy_px[:, 0] - painting.flyers[0].start[0]) / 9.3)  # about where it is
+    number = track.time_s * 240.0
+    np.testing.assert_allclose(number, np.array(kept)[track.frame], atol=1e-9)
+    assert np.abs(own - number).max() < 4.0
+    assert seen.facts.duration_s == pytest.approx(40 / 240.0)

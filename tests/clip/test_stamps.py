@@ -75,3 +75,60 @@ def test_a_stated_rate_that_contradicts_the_stamps_is_noted(rate_hz, noted):
     found = account(np.arange(30) * 3000, TICK, rate_hz=rate_hz)
     assert any("rate_hz" in note for note in found.notes) == noted
     assert found.stamp_u_s == 0.0
+
+
+def test_taking_30_for_30000_over_1001_shows_as_the_factor_1_001():
+    """ITU-R BT.601 and SMPTE practice: the true rate is 1000/1001 of its name."""
+    stamps = np.arange(600) * 1001
+    (note,) = account(stamps, Fraction(1, 30_000), rate_hz=30.0).notes
+    assert "speeds differ by the factor 1.0010 between the two" in note
+    assert "1001/1000" in note and "30000/1001" in note
+    assert account(stamps, Fraction(1, 30_000), rate_hz=30_000 / 1001).notes == ()
+    (note,) = account(stamps, Fraction(1, 30_000), rate_hz=240.0).notes
+    assert "8 times the stamps say 239.7602" in note and "factor 1.0010" in note
+
+
+def test_a_cameras_own_clock_is_no_contradiction():
+    """A phone's "240" measured 239.981 (-79 ppm)."""
+    stamps = np.rint(np.arange(900) * 90_000 / 239.981).astype(np.int64)
+    assert account(stamps, TICK, rate_hz=240.0).notes == ()
+
+
+def test_numbers_count_what_is_missing():
+    found = account(np.delete(np.arange(40) * 1500, [7, 8, 20]), TICK)
+    assert found.number.tolist() == np.delete(np.arange(40), [7, 8, 20]).tolist()
+
+
+@pytest.mark.parametrize("ratio", [2, 4, 8, 32])
+@pytest.mark.parametrize("jitter", [0.0, 0.02])
+def test_segments_of_other_rates_are_found_and_nothing_is_missing_in_them(ratio, jitter):
+    rng = np.random.default_rng(ratio)
+    steps = np.repeat([300, 300 * ratio, 300], [50, 70, 60]) * (1 + rng.normal(0, jitter, 180))
+    found = account(np.cumsum([0, *np.rint(steps).astype(int)]), TICK)
+    assert [row.interval_s * 300 for row in found.segments] == pytest.approx(
+        [1, ratio, 1], rel=0.02
+    )
+    assert [row.first for row in found.segments] == pytest.approx([0, 51, 121], abs=2)
+    assert sum(row.frames for row in found.segments) == 181
+    assert found.dropped == 0
+    assert found.number.tolist() == list(range(181))
+    assert any("the rate changes on the way" in note for note in found.notes)
+
+
+def test_one_pause_is_no_segment():
+    found = account(np.delete(np.arange(80) * 1500, range(30, 37)), TICK)
+    assert len(found.segments) == 1
+    assert found.dropped == 7
+
+
+def test_stamps_without_any_order_are_only_uneven():
+    """A recorder that takes a frame when it can: nobody can say what is missing."""
+    steps = np.random.default_rng(2).integers(3, 12, 80)
+    found = account(np.cumsum([0, *steps]), Fraction(1, 15))
+    assert found.dropped == 0
+    assert any("uneven" in note for note in found.notes)
+
+
+def test_coarser_units_than_the_time_base_are_the_uncertainty():
+    ticks = 1000 * np.rint(np.arange(60) * 1001 / 30.0).astype(np.int64)
+    assert account(ticks, Fraction(1, 1_000_000)).stamp_u_s == pytest.approx(1e-3 / np.sqrt(12))
