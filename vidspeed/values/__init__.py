@@ -48,6 +48,7 @@ from vidspeed.values.seen import (
     ClipFacts,
     Scan,
     Strip,
+    Sway,
     Track,
 )
 from vidspeed.values.solved import (
@@ -121,6 +122,7 @@ __all__ = [
     "SurveyInput",
     "SurveyTest",
     "Surveyed",
+    "Sway",
     "Sync",
     "Tape",
     "Taped",

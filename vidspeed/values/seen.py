@@ -64,6 +64,21 @@ class Strip(Value):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sway(Value):
+    """Where m fixed pieces of the background were in each of n frames.
+
+    `places_px` (m, 2) are their middles, `away_px` (n, m, 2) how far each lay from there, NaN
+    where it was not seen. `replaced` (n,) is the share of pieces in whose place something else
+    was: the picture moved too far, or something stood before them.
+    """
+
+    time_s: Floats
+    places_px: Floats
+    away_px: Floats
+    replaced: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Scan(Value):
     """All that one decode of a clip gives.
 
@@ -75,3 +90,4 @@ class Scan(Value):
     tracks: tuple[Track, ...]
     brightest: Picture
     still: Picture
+    sway: Sway | None = None

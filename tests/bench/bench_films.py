@@ -1,0 +1,158 @@
+"""Clips of an invented landscape whose camera is left alone, shaken, stabilised or carried.
+
+The landscape is that of `bench_views.py`; every frame is a view of it, warped from one large
+picture, with noise of its own, what moves in it, and a codec.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+import cv2
+import numpy as np
+from bench_views import Eye, by_day, by_night, landscape
+
+from vidspeed.clip.write import even_stamps, write_clip
+
+RATE = 60
+MARGIN = 80  # pixels by which the picture that is warped is larger, on every side
+UNTOUCHED = ("plain", "flicker", "grass", "exposure", "blinking")
+STABILISED = ("jump", "recentre", "bent", "wobble", "carried", "panned")
+
+
+@dataclass(kw_only=True)
+class Film:
+    """What a clip shows: the view, day or night, what moves, how it is encoded."""
+
+    eye: Eye
+    night: bool
+    kind: str
+    seconds: float
+    crf: int
+    noise: float
+    seed: int
+
+
+def draw_film(seed: int, number: int, kind: str, night: bool) -> Film:
+    """Draw a clip at random."""
+    rng = np.random.default_rng([seed, 77, number])
+    size = (960, 540) if number % 2 else (1280, 720)
+    focal = size[0] * rng.uniform(0.6, 1.2)
+    eye = Eye(size=size, focal=focal, centre=(size[0] / 2, size[1] / 2), bent=(0.0,) * 5)
+    return Film(
+        eye=eye, night=night, kind=kind, seconds=float(rng.uniform(1.2, 4.5)),
+        crf=int(rng.integers(16, 27)), noise=float(rng.uniform(1.0, 4.0)),
+        seed=int(rng.integers(2**31)),
+    )  # fmt: skip
+
+
+def movements(film: Film, rng, time_s):
+    """Return shift x, y (pixels) and roll (radians) of every frame (n, 3)."""
+    count = len(time_s)
+    moved = np.zeros((count, 3))
+    turn = rng.uniform(0, 2 * np.pi)
+    way = np.array([np.cos(turn), np.sin(turn)])
+    middle = time_s[-1] * rng.uniform(0.35, 0.65)
+    if film.kind == "shaken":
+        for axis in (0, 1):
+            for _ in range(3):
+                hertz, phase = rng.uniform(1.0, 5.0), rng.uniform(0, 2 * np.pi)
+                moved[:, axis] += rng.uniform(0.2, 1.0) * np.sin(2 * np.pi * hertz * time_s + phase)
+            moved[:, axis] *= rng.uniform(1.0, 3.0) / np.abs(moved[:, axis]).max()
+    elif film.kind == "jump":
+        size = np.exp(rng.uniform(np.log(2.0), np.log(15.0)))
+        moved[:, :2] = np.where(time_s[:, None] > middle, size * way, 0.0)
+    elif film.kind == "recentre":  # follows the craft for a while, then comes back
+        size = np.exp(rng.uniform(np.log(4.0), np.log(12.0)))
+        away = np.clip((time_s - middle) / 0.08, 0.0, 1.0) - np.clip(
+            (time_s - middle - 0.45) / 0.08, 0.0, 1.0
+        )
+        moved[:, :2] = size * way * away[:, None]
+    elif film.kind == "carried":
+        for axis in (0, 1):
+            for _ in range(5):
+                hertz, phase = rng.uniform(0.2, 3.0), rng.uniform(0, 2 * np.pi)
+                moved[:, axis] += (
+                    rng.uniform(4.0, 15.0)
+                    / (0.5 + hertz)
+                    * np.sin(2 * np.pi * hertz * time_s + phase)
+                )
+        moved[:, 2] = 0.004 * np.sin(2 * np.pi * 0.7 * time_s)
+    elif film.kind == "panned":
+        moved[:, :2] = rng.uniform(40.0, 600.0) * way * (time_s - middle)[:, None]
+    return moved
+
+
+def frames(film: Film):
+    """Yield the frames (h, w) uint8."""
+    rng = np.random.default_rng(film.seed)
+    width, height = film.eye.size
+    large = Eye(size=(width + 2 * MARGIN, height + 2 * MARGIN), focal=film.eye.focal,
+                centre=(width / 2 + MARGIN, height / 2 + MARGIN), bent=(0.0,) * 5)  # fmt: skip
+    land = landscape(rng, large, lamps=int(rng.integers(4, 10)))
+    dark = float(rng.uniform(4.0, 14.0))
+    base = by_night(land, large, level=dark) if film.night else by_day(land, large, lamps=False)
+    blink = by_night(land, large, level=0.0, lit=np.arange(len(land.lamps)) % 2)
+    count = round(film.seconds * RATE)
+    time_s = np.arange(count) / RATE
+    moved = movements(film, rng, time_s)
+    rows, columns = np.mgrid[0:height, 0:width].astype(np.float32)
+    sway = rng.standard_normal((8, 2))
+    corner = np.hypot(columns / width - 0.5, rows / height - 0.5) ** 2 * 4.0
+    for k in range(count):
+        x = columns + np.float32(MARGIN) - np.float32(moved[k, 0])
+        y = rows + np.float32(MARGIN) - np.float32(moved[k, 1])
+        if moved[k, 2]:
+            x, y = x + moved[k, 2] * (rows - height / 2), y - moved[k, 2] * (columns - width / 2)
+        if film.kind == "shaken":  # a rolling shutter: later rows see a later place
+            rate = np.gradient(moved[:, :2], 1.0 / RATE, axis=0)[k] * 0.012
+            x, y = x - rate[0] * rows / height, y - rate[1] * rows / height
+        if film.kind == "grass":  # below the middle each tuft goes its own way
+            x = x + tufts(film.seed, time_s[k], x, y, 0) * (rows > 0.62 * height)
+            y = y + 0.3 * tufts(film.seed, time_s[k], x, y, 1) * (rows > 0.62 * height)
+        if film.kind in ("bent", "wobble"):
+            size = 3.5 * np.sin(2 * np.pi * 0.9 * time_s[k] + sway[0, 0])
+            x = x + np.float32(size) * (corner if film.kind == "bent" else np.sin(
+                3.0 * np.pi * rows / height + 9.0 * time_s[k]))  # fmt: skip
+            y = y + np.float32(0.6 * size * sway[1, 0]) * corner
+        picture = cv2.remap(base.astype(np.float32), x.astype(np.float32), y.astype(np.float32),
+                            cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)  # fmt: skip
+        if film.kind == "blinking" and film.night and int(time_s[k] * 3.0) % 2:
+            picture = picture - blink[MARGIN:-MARGIN, MARGIN:-MARGIN]
+        if film.kind == "flicker":
+            picture = picture * (1.0 + 0.08 * np.sin(2 * np.pi * 21.0 * time_s[k]))
+        if film.kind == "exposure":
+            picture = picture * (1.0 - 0.25 * k / count)
+        picture = picture + craft(film, time_s[k])
+        spread = film.noise * np.sqrt(0.3 + np.clip(picture, 0, 255) / 120.0)
+        noisy = picture + spread * rng.standard_normal(picture.shape, dtype=np.float32)
+        yield np.clip(np.rint(noisy), 0, 255).astype(np.uint8)
+
+
+def tufts(seed, time_s, x, y, axis):
+    """Return how far (h, w) tufts of grass are bent, each with its own phase."""
+    rng = np.random.default_rng([seed, axis])
+    phase = cv2.resize(rng.uniform(0, 2 * np.pi, (64, 64)).astype(np.float32),
+                       (x.shape[1], x.shape[0]), interpolation=cv2.INTER_LINEAR)  # fmt: skip
+    return 1.5 * np.sin(2 * np.pi * 1.7 * np.float32(time_s) + phase)
+
+
+def craft(film: Film, time_s):
+    """Return the light (h, w) of a craft that crosses the picture in the middle of the clip."""
+    width, height = film.eye.size
+    share = 0.5 + (time_s - 0.5 * film.seconds) / 0.8
+    if not 0.0 <= share <= 1.0:
+        return np.float32(0.0)
+    x, y = share * width, height * (0.45 + 0.05 * share)
+    across = np.exp(-0.5 * (np.maximum(np.abs(np.arange(width) - x) - 6.0, 0.0) / 1.4) ** 2)
+    down = np.exp(-0.5 * ((np.arange(height) - y) / 1.4) ** 2)
+    return (150.0 * np.outer(down, across)).astype(np.float32)
+
+
+def write_film(film: Film, path):
+    """Encode a clip; return its path."""
+    count = round(film.seconds * RATE)
+    write_clip(path, frames(film), stamps=even_stamps(count, Fraction(RATE)), crf=film.crf,
+               preset="ultrafast")  # fmt: skip
+    return path

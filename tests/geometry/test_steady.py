@@ -1,0 +1,127 @@
+"""What the pieces of a background say of the camera: fixed, shaken, stabilised, carried."""
+
+import numpy as np
+import pytest
+
+from vidspeed.geometry.steady import steadiness
+from vidspeed.values import Sway
+
+LENS = np.array([1000.0, 1000.0, 640.0, 360.0, 0, 0, 0, 0, 0])
+TIME = np.arange(200) / 60.0
+
+
+def sway(moved, noise=0.1, seed=1, time_s=TIME, pieces=36):
+    """Return pieces that all move by `moved` (n, 2), or each its own way (n, m, 2)."""
+    rng = np.random.default_rng(seed)
+    places = rng.uniform([20, 20], [1260, 700], (pieces, 2))
+    moved = np.asarray(moved(places) if callable(moved) else moved)
+    if moved.ndim == 2:
+        moved = moved[:, None, :]
+    away = moved + rng.normal(0, noise, (len(time_s), pieces, 2))
+    return Sway(time_s=time_s, places_px=places, away_px=away, replaced=np.zeros(len(time_s)))
+
+
+def wave(hertz, size, time_s=TIME):
+    return np.column_stack([size * np.sin(2 * np.pi * hertz * time_s), 0.0 * time_s])
+
+
+def test_a_fixed_camera_is_fixed():
+    found = steadiness(sway(np.zeros((200, 2))), LENS)
+    assert (found.verdict, found.refused) == ("fixed", False)
+    assert found.rms_px < 0.05
+
+
+@pytest.mark.parametrize("hertz", [1.0, 2.3, 5.0])
+def test_wind_on_the_tripod_is_told_and_not_refused(hertz):
+    found = steadiness(sway(wave(hertz, 3.0)), LENS)
+    assert (found.verdict, found.refused) == ("shaken", False)
+    assert found.rms_px == pytest.approx(3.0 / np.sqrt(2.0), rel=0.1)
+
+
+def test_a_rolling_shutter_that_shears_a_shaken_picture_is_no_bending():
+    def moved(places):
+        rate = np.gradient(wave(4.0, 3.0), TIME, axis=0)
+        return wave(4.0, 3.0)[:, None] + 0.02 * rate[:, None] * places[None, :, 1:] / 720.0
+
+    assert steadiness(sway(moved), LENS).verdict == "shaken"
+
+
+def test_a_jump_between_still_spells_is_refused():
+    step = np.where(TIME[:, None] > 1.7, [[1.6, -0.5]], 0.0)
+    found = steadiness(sway(step), LENS)
+    assert (found.verdict, found.refused) == ("jumps", True)
+    assert found.size_px == pytest.approx(np.hypot(1.6, 0.5), abs=0.1)
+    assert found.at_s == pytest.approx(1.7, abs=0.1)
+
+
+def test_a_slow_drift_is_refused_where_the_clip_is_long_enough_to_tell_it_from_wind():
+    drift = np.column_stack([1.5 * TIME, 0.0 * TIME])
+    assert steadiness(sway(drift), LENS).verdict == "drifts"
+    short = TIME[:90]
+    assert steadiness(sway(drift[:90], time_s=short), LENS).verdict == "shaken"
+
+
+def test_a_picture_that_wanders_is_refused():
+    assert steadiness(sway(wave(0.4, 6.0)), LENS).verdict == "wanders"
+    gone = sway(np.zeros((200, 2)))
+    gone = Sway(
+        time_s=gone.time_s,
+        places_px=gone.places_px,
+        away_px=np.where(TIME[:, None, None] > 2.0, np.nan, gone.away_px),
+        replaced=(TIME > 2.0).astype(float),
+    )
+    found = steadiness(gone, LENS)
+    assert (found.verdict, found.at_s) == ("wanders", pytest.approx(2.0, abs=0.05))
+
+
+def test_corners_that_move_unlike_a_turn_are_refused():
+    def moved(places):
+        corner = np.sum((places / [640.0, 360.0] - 1.0) ** 2, axis=1)
+        return 2.0 * np.sin(TIME)[:, None, None] * np.stack([corner, 0 * corner], axis=1)
+
+    assert steadiness(sway(moved), LENS).verdict == "bent"
+
+
+def test_a_turn_about_the_axis_is_no_bending():
+    def moved(places):
+        turned = np.column_stack([-(places[:, 1] - 360.0), places[:, 0] - 640.0])
+        return 0.003 * np.sin(9.0 * TIME)[:, None, None] * turned
+
+    assert not steadiness(sway(moved), LENS).refused
+
+
+def test_grass_that_bends_each_its_own_way_is_no_bending():
+    rng = np.random.default_rng(8)
+    phase = rng.uniform(0, 2 * np.pi, (36, 2))
+
+    def moved(places):
+        below = (places[:, 1] > 430.0)[None, :, None]
+        return below * 1.5 * np.sin(9.0 * TIME[:, None, None] + phase)
+
+    assert not steadiness(sway(moved), LENS).refused
+
+
+def test_too_little_to_see_is_said():
+    nothing = Sway(
+        time_s=TIME, places_px=np.empty((0, 2)), away_px=np.empty((200, 0, 2)),
+        replaced=np.zeros(200),
+    )  # fmt: skip
+    assert steadiness(nothing, LENS).verdict == "unknown"
+
+
+@pytest.mark.parametrize(("size", "verdict"), [(0.0, "fixed"), (3.0, "bent")])
+def test_a_few_lamps_tell_bending_too(size, verdict):
+    def moved(places):
+        corner = np.sum((places / [640.0, 360.0] - 1.0) ** 2, axis=1)
+        return size * np.sin(2.0 * TIME)[:, None, None] * np.stack([corner, -corner], axis=1)
+
+    assert steadiness(sway(moved, pieces=7, seed=3), LENS).verdict == verdict
+
+
+@pytest.mark.parametrize("hertz", [1.0, 5.0])
+def test_a_few_lamps_in_the_wind_are_not_refused(hertz):
+    def moved(places):
+        rate = np.gradient(wave(hertz, 3.0), TIME, axis=0)
+        return wave(hertz, 3.0)[:, None] + 0.03 * rate[:, None] * places[None, :, 1:] / 720.0
+
+    assert steadiness(sway(moved, pieces=6), LENS).verdict == "shaken"
