@@ -137,6 +137,12 @@ def _report(rows: list[tuple[Case, Ran | None, str]]) -> int:
             for start in (("refused", "no pass"), "agrees", "differs", "decoder died")
         ]
         print(f"{name:16}" + "".join(f"{count:6}" for count in (*counts, failed)))
+    print("\nwhat is told of those that differ:")
+    for item, told, word in rows:
+        if told is not None and word.startswith("differs"):
+            speeds = ", ".join(f"{3.6 * (row.speed_mps or 0.0):.1f} km/h" for row in told.passes)
+            words = "; ".join(text[:110] for text in told.problems)
+            print(f"{item.number} {item.kind} {item.spoiler}: {speeds}: {words}")
     ran = [row for _, row, _ in rows if row is not None]
     peak = max((row.peak_mb for row in ran if row.peak_mb is not None), default=0.0)
     print(f"\nlongest {max(row.cpu_s for row in ran):.1f} s, most memory {peak:.0f} MB")

@@ -37,6 +37,8 @@ class MovieBoxes(Value):
     movie_made: datetime | None = None
     track_made: datetime | None = None
     capture_hz: float | None = None  # of a camcorder's XML
+    media_s: float | None = None  # how long its frames last, and how long it is shown,
+    shown_s: float | None = None  # waits included; None where the file leaves it open
 
     @property
     def pieced(self) -> bool:
@@ -128,6 +130,8 @@ def _of_movie(moov: bytes, meta: bytes) -> MovieBoxes:
         movie_made=made,
         track_made=track_made,
         capture_hz=_number(said[1]) if said else None,
+        media_s=_lasts_s(_at(track, b"mdia", b"mdhd"), (16, 24), media_scale),
+        shown_s=_lasts_s(_at(track, b"tkhd"), (20, 28), scale),
     )
 
 
@@ -153,6 +157,18 @@ def _made_and_scale(header: bytes | None) -> tuple[datetime | None, int]:
         return None, 0
     made, _, scale = struct.unpack_from(form, header, place)
     return (EPOCH + timedelta(seconds=made) if 0 < made < 1 << 33 else None), scale
+
+
+def _lasts_s(header: bytes | None, places: tuple[int, int], scale: int) -> float | None:
+    """Return the duration that stands in a header at a place by its version."""
+    if not header or not scale:
+        return None
+    form, place = (">Q", places[1]) if header[0] == 1 else (">I", places[0])
+    if len(header) < place + struct.calcsize(form):
+        return None
+    ticks = int(struct.unpack_from(form, header, place)[0])
+    unknown = (1 << 8 * struct.calcsize(form)) - 1
+    return ticks / scale if 0 < ticks < unknown else None
 
 
 def _edits(body: bytes | None, scale: int, media_scale: int) -> tuple[Edit, ...]:

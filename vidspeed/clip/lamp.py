@@ -185,10 +185,10 @@ def _light(spot: Spot, pixels: Pixels, fit: Fit, spread: Floats, noise: Noise) -
     half = fit.parameters[[HALF_X, HALF_Y]]
     length = 2.0 * float(np.linalg.norm(half))
     along = half / max(0.5 * length, 1e-9)
-    length_u = 2.0 * float(
-        np.sqrt(along @ spread[HALF_X : HALF_Y + 1, HALF_X : HALF_Y + 1] @ along)
-    )
-    length_u *= np.sqrt(noise.even)
+    variance = float(along @ spread[HALF_X : HALF_Y + 1, HALF_X : HALF_Y + 1] @ along)
+    if variance < 0.0:  # pixels that hang together so much that they bound nothing: damage
+        return None
+    length_u = 2.0 * float(np.sqrt(variance * noise.even))
     is_streak = length > max(fit.parameters[WIDTH], 3.0 * length_u)
     peak = float(fit.modelled.max() if fit.parameters[PEAK] > 0 else fit.modelled.min())
     peak = -peak if spot.darker else peak

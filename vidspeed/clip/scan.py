@@ -11,9 +11,11 @@ import cv2
 import numpy as np
 
 from vidspeed.clip.background import SAMPLES, Backdrop, halved, middle_of_nine, to_eight_bits
+from vidspeed.clip.boxes import movie_boxes
 from vidspeed.clip.container import packets_of
 from vidspeed.clip.follow import Follower, is_flight, limits_of
 from vidspeed.clip.ghosts import without_ghosts
+from vidspeed.clip.integrity import count_notes, length_notes, picture_notes
 from vidspeed.clip.lamp import Light, lights_of
 from vidspeed.clip.lights import Spot, find_spots
 from vidspeed.clip.read import ClipReader, Frame, Header, file_sha256, readout_row
@@ -260,7 +262,13 @@ def _facts(
         stamp_u_s=stamps.stamp_u_s,
         has_sound=header.has_sound,
         sha256=file_sha256(path),
-        notes=(*header.notes, *_damage(reader, run.count), *stamps.notes),
+        notes=(
+            *header.notes,
+            *_damage(reader, run.count),
+            *picture_notes(np.array(run.changes)),
+            *_length(path, reader, run.count, span_s + stamps.interval_s, stamps.interval_s),
+            *stamps.notes,
+        ),
     )
 
 
@@ -268,6 +276,16 @@ def frame_numbers(path: Path, time_base: Fraction) -> dict[int, int]:
     """Return the number of each captured frame, from 0, by its stamp in ticks."""
     stamps = packets_of(path).stamps
     return dict(zip(stamps.tolist(), account(stamps, time_base).number.tolist(), strict=True))
+
+
+def _length(path: Path, reader: ClipReader, count: int, span_s: float, step_s: float) -> list[str]:
+    """Say where a file contradicts itself about its length, if all of it is there."""
+    if reader.cut_short or reader.damaged or reader.unstamped:
+        return []
+    return [
+        *length_notes(movie_boxes(path), span_s, step_s),
+        *count_notes(reader.header.frames_announced, count),
+    ]
 
 
 def _damage(reader: ClipReader, count: int) -> list[str]:

@@ -1,0 +1,99 @@
+"""Clips that are not what their camera wrote, and say so nowhere: damage is made, then noticed."""
+
+from __future__ import annotations
+
+import struct
+from fractions import Fraction
+
+import numpy as np
+import pytest
+
+from vidspeed.clip.boxes import movie_boxes
+from vidspeed.clip.integrity import length_notes, picture_notes
+from vidspeed.clip.scan import scan
+from vidspeed.clip.write import even_stamps, write_clip
+
+COUNT, RATE = 40, Fraction(60)
+
+
+@pytest.fixture(scope="module")
+def good(tmp_path_factory):
+    path = tmp_path_factory.mktemp("good") / "good.mp4"
+    rng = np.random.default_rng(3)
+    still = rng.integers(60, 200, (90, 160))
+    frames = [
+        np.clip(still + rng.normal(0.0, 2.0, still.shape), 0, 255).astype(np.uint8)
+        for _ in range(COUNT)
+    ]
+    write_clip(path, frames, stamps=even_stamps(COUNT, RATE), codec="mjpeg")
+    return path
+
+
+def patched(good, tmp_path, box: bytes, place: int, change):
+    """Return a copy in which a number of a box's body is another one."""
+    data = bytearray(good.read_bytes())
+    at = data.index(box) + 4 + place
+    (number,) = struct.unpack_from(">I", data, at)
+    struct.pack_into(">I", data, at, change(number))
+    path = tmp_path / "patched.mp4"
+    path.write_bytes(bytes(data))
+    return path
+
+
+def test_a_good_clip_has_nothing_to_tell(good):
+    assert scan(good).facts.notes == ()
+
+
+def test_lengths_are_read(good):
+    boxes = movie_boxes(good)
+    assert boxes is not None
+    assert boxes.media_s == pytest.approx(COUNT / RATE, abs=1e-9)
+    assert boxes.shown_s == pytest.approx(COUNT / RATE, abs=1e-3)
+
+
+DOUBLED = {
+    "time scale halved": (b"mdhd", 12, lambda number: number // 2),
+    "steps doubled": (b"stts", 12, lambda number: 2 * number),
+}
+
+
+@pytest.mark.parametrize("case", DOUBLED)
+def test_a_clip_whose_time_was_stretched_is_noticed(good, tmp_path, case):
+    """Here the edit list, in other units, cuts off what no longer fits."""
+    facts = scan(patched(good, tmp_path, *DOUBLED[case])).facts
+    assert facts.interval_s == pytest.approx(2.0 / 60.0, rel=1e-3)
+    assert any("frames that the file stores are shown" in note for note in facts.notes)
+
+
+def test_a_clip_whose_time_was_stretched_is_noticed_without_an_edit_list(good, tmp_path):
+    halved = patched(good, tmp_path, b"mdhd", 12, lambda number: number // 2)
+    data = halved.read_bytes().replace(b"edts", b"free")
+    halved.write_bytes(data)
+    facts = scan(halved).facts
+    assert facts.interval_s == pytest.approx(2.0 / 60.0, rel=1e-3)
+    assert any("says that it lasts 0.67 s, its frames last 1.33 s" in note for note in facts.notes)
+
+
+def test_a_clip_whose_time_was_squeezed_is_noticed(good, tmp_path):
+    facts = scan(patched(good, tmp_path, b"mdhd", 12, lambda number: 2 * number)).facts
+    assert any("says that it lasts 0.67 s, its frames last 0.33 s" in note for note in facts.notes)
+
+
+def test_lengths_of_other_files_are_not_asked():
+    assert length_notes(None, 1.0, 0.02) == []
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ([0.0, 1.0, 1.1, 0.9, 8.0, 1.0, 1.0], "once at frame 4"),
+        ([0.0, 9.0, 1.1, 0.9, 8.0, 1.0, 1.0, 1.0], "2 times, first at frame 1"),
+        ([0.0, 0.1, 0.1, 0.1, 1.9, 0.1, 0.1], ""),  # a key frame of a quiet picture
+        ([0.0, 9.0, 11.0, 9.0, 10.0, 9.0, 11.0], ""),  # a noisy picture
+        ([0.0, 9.0], ""),
+    ],
+)
+def test_a_picture_that_changes_at_once(changes, words):
+    notes = picture_notes(np.array(changes))
+    assert len(notes) == bool(words)
+    assert all(words in note for note in notes)

@@ -1,0 +1,20 @@
+"""A light of which damaged pixels leave no place."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+
+from vidspeed.clip.lamp import _light
+from vidspeed.clip.profile import HALF_X
+
+
+def test_a_light_among_broken_blocks_has_no_place():
+    """Pixels that hang together beyond reason can make the variance of a length negative."""
+    parameters = np.zeros(8)
+    parameters[HALF_X] = 3.0
+    fit = SimpleNamespace(settled=True, parameters=parameters)
+    spread = np.diag([0.01, 0.01, -0.02, 0.01])
+    noise = SimpleNamespace(even=1.0)
+    assert _light(SimpleNamespace(), SimpleNamespace(), fit, spread, noise) is None  # type: ignore[arg-type]

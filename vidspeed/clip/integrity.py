@@ -1,0 +1,70 @@
+"""Signs that a clip is not what its camera wrote: what neither stamps nor decoder complain of.
+
+Some codecs cannot notice damage: they go on from wrong pictures and show the craft where it is
+not. Bytes that say how long a frame lasts may be wrong as well, and then every speed is.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from vidspeed.clip.boxes import MovieBoxes
+from vidspeed.values import Floats
+
+ABRUPT = 5.0  # times the usual change from frame to frame
+LEAST_ABRUPT = 2.0  # luma levels; a key frame may change the picture by one
+LENGTH_SLACK_S, LENGTH_SLACK = 0.1, 0.03  # seconds, share: headers round, last frames last longer
+
+
+def picture_notes(changes: Floats) -> list[str]:
+    """Say where the whole picture changes at once.
+
+    `changes` (n,) is the mean absolute change of each frame from the one before, in luma levels;
+    the first is not looked at. The picture of a camera that stands changes by its noise.
+    """
+    if len(changes) < 3:
+        return []
+    usual = float(np.median(changes[1:]))
+    abrupt = np.flatnonzero(changes[1:] > max(ABRUPT * usual, LEAST_ABRUPT)) + 1
+    if not len(abrupt):
+        return []
+    times = "once" if len(abrupt) == 1 else f"{len(abrupt)} times, first"
+    return [
+        f"the whole picture changes at once ({times} at frame {abrupt[0]}), as in a damaged file, "
+        "in one cut together, or where the camera is knocked or its exposure jumps: look at the "
+        "picture of the pass before you believe it"
+    ]
+
+
+def length_notes(boxes: MovieBoxes | None, span_s: float, interval_s: float) -> list[str]:
+    """Say where the lengths that a file states of itself are not that of its frames.
+
+    `span_s` is the time that the decoded frames take by their stamps. It is compared with the
+    length of the track as shown, which stands in other units in another place than the stamps;
+    where an edit list pieces the recording together, with that of the recording. A file whose
+    frames are not all there is shorter than it says, and is not asked.
+    """
+    if boxes is None or boxes.fragmented:
+        return []
+    stated_s = boxes.media_s if boxes.pieced else boxes.shown_s
+    if stated_s is None:
+        return []
+    if not boxes.pieced:
+        stated_s -= sum(row.duration_s for row in boxes.edits if row.media_s is None)
+    if abs(stated_s - span_s) <= max(LENGTH_SLACK * span_s, LENGTH_SLACK_S, 3.0 * interval_s):
+        return []
+    return [
+        f"the file says that it lasts {stated_s:.2f} s, its frames last {span_s:.2f} s by their "
+        "stamps: one of them is wrong, and with the stamps every speed would be; copy the clip "
+        "from the camera again"
+    ]
+
+
+def count_notes(stored: int | None, shown: int) -> list[str]:
+    """Say where a whole file shows fewer frames than it stores, as far as it says how many."""
+    if stored is None or stored - shown <= max(2.0, LENGTH_SLACK * stored):
+        return []
+    return [
+        f"{shown} of the {stored} frames that the file stores are shown: its edit list leaves the "
+        "others out (a trimmed clip), or its stamps are wrong, and with them every speed would be"
+    ]
