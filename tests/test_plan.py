@@ -11,10 +11,11 @@ import numpy as np
 import pytest
 
 from tests.motion.flown import evening, flown, true_stand
+from vidspeed.advice import AS_IT_IS, advice, best_change
 from vidspeed.errors import VidspeedError
 from vidspeed.motion.account import account
 from vidspeed.motion.flight import solve
-from vidspeed.plan import advice, forecast, relative_U95
+from vidspeed.plan import forecast, relative_U95
 from vidspeed.values import Clip, Craft
 
 LINE_5_M = {"offset_u_m": 5.0, "height_u_m": 5.0}
@@ -52,13 +53,15 @@ def test_two_side_by_side_are_worth_next_to_nothing_and_the_solver_says_where_to
     farther = next(value for change, value in rows.items() if "farther" in change)
     assert opposite < 0.002 < farther < together
     assert opposite == min(rows.values())
+    assert rows[AS_IT_IS] == pytest.approx(together, rel=1e-9)
     assert any(change.startswith('"n" and one on the opposite side, at (') for change in rows)
 
 
 def test_with_one_camera_the_advice_is_a_second():
     scene, stands = planned(1)
-    changes = [row.change for row in advice(scene.session, stands)]
-    assert changes[0].startswith("a second camera on the opposite side, at (")
+    changes = advice(scene.session, stands)
+    assert changes[0].change == AS_IT_IS
+    assert best_change(changes).change.startswith("a second camera on the opposite side, at (")
 
 
 def test_the_forecast_is_what_a_pass_then_gets():
@@ -80,3 +83,36 @@ def test_a_camera_that_looks_away_is_told_where_to_aim():
     away = replace(stands[0].pose, position_m=np.array([40.0, 85.0, 1.7]))
     with pytest.raises(VidspeedError, match="aim at the middle of the course"):
         forecast(scene.session, [replace(stands[0], pose=away)])
+
+
+def widths(session, stands):
+    return {row.change: row.relative_U95 for row in advice(session, stands)}
+
+
+def named(rows, part):
+    return next(value for change, value in rows.items() if part in change)
+
+
+def test_a_camera_place_by_tape_and_markers_on_poles_help_where_the_pose_rules():
+    scene = evening(
+        1, 1, offset_u_m=0.05, height_u_m=0.05, drift_u_m=0.05, climb_u_m=0.05,
+        accel_u_mps2=np.full(3, 0.1), pick_u_px=3.0, marker_u_m=0.1,
+    )  # fmt: skip
+    rows = widths(scene.session, [true_stand(scene, 0)])
+    assert named(rows, "place taped to 0.05 m") < 0.97 * rows[AS_IT_IS]
+    assert named(rows, "markers on poles 4 m higher at m") < 0.95 * rows[AS_IT_IS]
+
+
+def test_a_flash_is_advised_to_several_cameras_only():
+    scene, stands = planned(2, SAME_SIDE)
+    rows = widths(scene.session, stands)
+    assert named(rows, "a flash in the picture of every camera") <= rows[AS_IT_IS] * (1.0 + 1e-9)
+    assert not any("flash" in change for change in widths(scene.session, stands[:1]))
+
+
+def test_where_nothing_helps_nothing_is_advised():
+    assert best_change(()) is None
+    scene, stands = planned(2, offset_u_m=0.01, height_u_m=0.01)
+    rows = advice(scene.session, stands)
+    best = best_change(rows)
+    assert best is None or best.relative_U95 < rows[0].relative_U95

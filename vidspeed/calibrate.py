@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from vidspeed.advice import advice, best_change
 from vidspeed.clip.still import read_picture
 from vidspeed.errors import VidspeedError
 from vidspeed.gather import Cameras, calibrate_all
@@ -16,10 +17,10 @@ from vidspeed.geometry.course import drawing
 from vidspeed.geometry.lens import project
 from vidspeed.motion.stand import Stand
 from vidspeed.motion.trust import trust
-from vidspeed.plan import Advice, advice, forecast, line_place, relative_U95
+from vidspeed.plan import forecast, line_place, relative_U95
 from vidspeed.reading import read_session, survey_warnings
 from vidspeed.record.figures import calibration_picture
-from vidspeed.values import CameraFit, PassResult, Problem, Session, Trusted, Value
+from vidspeed.values import Advice, CameraFit, PassResult, Problem, Session, Trusted, Value
 
 CHECK_WITHIN = 2.0  # standard uncertainties that check markers may be off, RMS of a camera
 
@@ -170,7 +171,7 @@ def _too_wide(session: Session, predicted: PassResult, changes: Sequence[Advice]
     percent = 100.0 * relative_U95(predicted)
     if percent <= session.wanted_U95_percent:
         return []
-    best = next((row for row in changes if row.relative_U95 is not None), None)
+    best = best_change(changes)
     mend = "state the figures of the largest budget row better"
     if best is not None and best.relative_U95 is not None and 100.0 * best.relative_U95 < percent:
         mend = f"{best.change} would give {100.0 * best.relative_U95:.2g} %"

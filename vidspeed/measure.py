@@ -10,10 +10,14 @@ from concurrent.futures import Executor
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+
+from vidspeed.advice import advice, best_change
 from vidspeed.agree import by_light, with_exposure
 from vidspeed.answer.mark import choose_mark
 from vidspeed.errors import MotionError, VidspeedError
 from vidspeed.executor import executor
+from vidspeed.fixed import between_clips
 from vidspeed.gather import (
     Cameras,
     Progress,
@@ -26,9 +30,9 @@ from vidspeed.looking import IMPORTS, look_at_all
 from vidspeed.motion.budget import covariance
 from vidspeed.motion.montecarlo import beyond_first_order
 from vidspeed.passes import Pass, solve_passes
-from vidspeed.plan import advice, relative_U95
+from vidspeed.plan import relative_U95
 from vidspeed.reading import read_session
-from vidspeed.values import Check, Outcome, PassResult, Problem, Session
+from vidspeed.values import Advice, Check, Outcome, PassResult, Problem, Session
 
 
 def run(
@@ -79,6 +83,7 @@ def _run(folder: Path, progress: Progress | None, monte_carlo: bool, pool: Execu
     passes = checked(solved, progress, monte_carlo=monte_carlo, pool=pool)
     labels, matrix = covariance(passes)
     fits = [fit for _, fit in cameras.stands.values()]
+    changes = _advised(session, cameras, passes)
     return Outcome(
         session=session,
         inputs=(*session.inputs, *(row.input for row in clips if row.input is not None)),
@@ -92,14 +97,16 @@ def _run(folder: Path, progress: Progress | None, monte_carlo: bool, pool: Execu
             *cameras.problems,
             *(problem for fit in fits for problem in fit.problems),
             *(problem for row in clips for problem in row.problems),
+            *between_clips(session, fits, [row.view for row in clips]),
             *problems,
             *doubts,
-            *_what_would_help(session, cameras, passes),
+            *_what_would_help(session, passes, changes),
         ),
         drawing={
             fit.camera: drawing(session.course, session.flight_line, fit.pose, fit.lens)
             for fit in fits
         },
+        advice=changes,
     )
 
 
@@ -125,15 +132,26 @@ def _looked_at(row: Pass, monte_carlo: bool, pool: Executor) -> PassResult:
         return replace(row.result, checks=(*row.result.checks, check))
 
 
-def _what_would_help(
+def _advised(
     session: Session, cameras: Cameras, passes: Sequence[PassResult]
+) -> tuple[Advice, ...]:
+    """Return what single changes would bring a pass at the usual speed of those measured."""
+    speeds = [row.speed_mps for row in passes if row.speed_mps is not None]
+    if not speeds:
+        return ()
+    craft = replace(session.craft, expected_mps=float(np.median(speeds)))
+    stands = [stand for stand, _ in cameras.stands.values()]
+    return advice(replace(session, craft=craft), stands)
+
+
+def _what_would_help(
+    session: Session, passes: Sequence[PassResult], changes: Sequence[Advice]
 ) -> list[Problem]:
     """Say which single change would help most, where a pass is less sure than wanted."""
     widths = [100.0 * relative_U95(row) for row in passes if row.speed_mps is not None]
     if not widths or max(widths) <= session.wanted_U95_percent:
         return []
-    changes = advice(session, [stand for stand, _ in cameras.stands.values()])
-    best = next((row for row in changes if row.relative_U95 is not None), None)
+    best = best_change(changes)
     if best is None or best.relative_U95 is None or 100.0 * best.relative_U95 >= max(widths):
         return []
     message = (

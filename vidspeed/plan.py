@@ -8,40 +8,24 @@ pass would get, budget and all.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 
 import numpy as np
 
 from vidspeed.errors import VidspeedError
-from vidspeed.geometry.aim import aimed, inside
+from vidspeed.geometry.aim import inside
 from vidspeed.geometry.lens import project
 from vidspeed.motion.choose import Seen, solve_tracks
 from vidspeed.motion.stand import Stand
 from vidspeed.motion.start import FALLBACK_HEIGHT_M
 from vidspeed.values import (
-    Camera,
     Clip,
-    FlightLine,
-    Floats,
     PassResult,
-    Pick,
-    Pose,
     Session,
     Track,
-    Value,
 )
 
 LIGHT_U_PX = 0.3  # what a clear light in an ordinary clip is located to, each coordinate
 BEYOND = 0.3  # parts of the course that the craft is seen before the start and after the finish
-BETTER_LINE_M = 0.1  # the flight line that advice tries: flown along a taut string or between poles
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Advice(Value):
-    """A change, and the U95 over speed that a pass would get with it (None: cannot be solved)."""
-
-    change: str
-    relative_U95: float | None
 
 
 def expected_speed_mps(session: Session) -> float:
@@ -60,8 +44,7 @@ def forecast(session: Session, stands: Sequence[Stand]) -> PassResult:
         track = _lights(session, stand)
         if len(track) < 4:
             continue
-        clip = Clip(file=f"{stand.camera.name} (forecast)", camera=stand.camera.name)
-        seen.append(Seen(clip=clip, stand=stand, tracks=(track,)))
+        seen.append(Seen(clip=forecast_clip(stand), stand=stand, tracks=(track,)))
         tracks.append(track)
     if not seen:
         raise VidspeedError(
@@ -69,6 +52,11 @@ def forecast(session: Session, stands: Sequence[Stand]) -> PassResult:
             "move back or zoom out"
         )
     return solve_tracks(session, seen, tracks, "forecast")
+
+
+def forecast_clip(stand: Stand) -> Clip:
+    """Return the clip that a camera's forecast lights would be in."""
+    return Clip(file=f"{stand.camera.name} (forecast)", camera=stand.camera.name)
 
 
 def line_place(session: Session) -> tuple[float, float]:
@@ -117,83 +105,3 @@ def relative_U95(result: PassResult) -> float:
     """Return U95 over the speed."""
     assert result.speed_mps is not None and result.speed_U95_mps is not None
     return result.speed_U95_mps / result.speed_mps
-
-
-def advice(session: Session, stands: Sequence[Stand]) -> tuple[Advice, ...]:
-    """Return what single changes would bring, best first: solved, not looked up in a rule."""
-    rows = []
-    if len(stands) > 1:
-        rows += [
-            _tried(f'camera "{stand.camera.name}" alone', session, [stand]) for stand in stands
-        ]
-    for change, position_m in _second_places(session, stands[0]):
-        other = _imagined(session, stands[0], position_m)
-        what = "a second camera" if len(stands) == 1 else f'"{stands[0].camera.name}" and one'
-        rows.append(_tried(f"{what} {change}", session, [stands[0], other]))
-    if session.flight_line.stated and _loose(session.flight_line):
-        line = session.flight_line
-        better = replace(
-            line,
-            offset_u_m=min(line.offset_u_m, BETTER_LINE_M),
-            height_u_m=min(line.height_u_m, BETTER_LINE_M),
-            offset_shared_u_m=None,
-            height_shared_u_m=None,
-        )
-        change = f"flight line known to {BETTER_LINE_M:g} m, sideways and up"
-        rows.append(_tried(change, replace(session, flight_line=better), stands))
-    return tuple(sorted(rows, key=lambda row: row.relative_U95 or np.inf))
-
-
-def _loose(line: FlightLine) -> bool:
-    """Tell whether the flight line is known less well than advice could make it."""
-    return max(line.offset_u_m, line.height_u_m) > BETTER_LINE_M
-
-
-def _tried(change: str, session: Session, stands: Sequence[Stand]) -> Advice:
-    try:
-        return Advice(change=change, relative_U95=relative_U95(forecast(session, stands)))
-    except VidspeedError:
-        return Advice(change=change, relative_U95=None)
-
-
-def _second_places(session: Session, first: Stand) -> list[tuple[str, Floats]]:
-    """Return places where a camera might stand beside the first, with a name each."""
-    x, y, z = first.pose.position_m
-    line_y, _ = line_place(session)
-    away = y - line_y
-    choices = {
-        "on the opposite side": np.array([x, line_y - away, z]),
-        "on the same side, a third farther away": np.array([x, line_y + 4.0 * away / 3.0, z]),
-        "at the same place, 4 m higher": np.array([x, y, z + 4.0]),
-    }
-    return [
-        (f"{name}, at ({place[0]:.0f}, {place[1]:.0f}, {place[2]:.1f}) m", place)
-        for name, place in choices.items()
-    ]
-
-
-def _imagined(session: Session, first: Stand, position_m: Floats) -> Stand:
-    """Return a camera like the first one elsewhere, with the markers that it would see picked."""
-    y, z = line_place(session)
-    pose = aimed(position_m, np.array([session.course.length_m / 2.0, y, z]))
-    lens = first.lens()
-    seen = project(np.array([marker.xyz_m for marker in session.markers]), pose, lens)
-    there = inside(seen, first.camera.image_size_px)
-    u_px = float(np.median([pick.u_px for pick in first.camera.picks]))
-    picks = tuple(
-        Pick(name=marker.name, xy_px=xy_px, u_px=u_px)
-        for marker, xy_px, within in zip(session.markers, seen, there, strict=True)
-        if within
-    )
-    camera = replace(first.camera, name="second", picks=picks, position_m=None, position_u_m=None)
-    return _stand_at(camera, pose, first)
-
-
-def _stand_at(camera: Camera, pose: Pose, first: Stand) -> Stand:
-    return Stand(
-        camera=camera,
-        pose=pose,
-        lens_deviates=first.lens_deviates,
-        focal_log=first.focal_log,
-        interval_s=first.interval_s,
-    )

@@ -90,7 +90,7 @@ def truth_table(rows: Sequence[tuple[str, float, PassResult | None]], unit: str)
 
 def advice_table(rows: Sequence[tuple[str, float | None]]) -> Table:
     """Return what single changes would bring."""
-    table = Table(title=Text("the same pass with one change"), title_justify="left")
+    table = Table(title=Text("the same pass, as it is and with one change"), title_justify="left")
     table.add_column("change")
     table.add_column("U95", justify="right")
     for change, relative in rows:

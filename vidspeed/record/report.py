@@ -16,12 +16,13 @@ from vidspeed.record.passview import pass_view
 from vidspeed.record.units import (
     Unit,
     bare_speed_text,
+    percent_text,
     rounded_up,
     unit_named,
     with_uncertainty,
 )
 from vidspeed.record.words import beats_sentence, no_mark_sentence, range_sentence
-from vidspeed.values import CameraFit, MarkerResidual, Outcome, Session
+from vidspeed.values import Advice, CameraFit, MarkerResidual, Outcome, Session
 
 _MOST_CORRELATED = 10
 
@@ -84,6 +85,7 @@ def report_view(
         "passes": [pass_view(outcome, result, unit, left) for result in outcome.passes],
         "correlations": _correlations(outcome),
         "cameras": [_camera_view(fit, calibration.get(fit.camera)) for fit in outcome.cameras],
+        "advice": [_advice_view(row) for row in outcome.advice],
         "inputs": outcome.inputs,
         "notes": [
             (view.clip, note)
@@ -163,6 +165,11 @@ def _camera_view(fit: CameraFit, picture: bytes | None) -> dict[str, Any]:
         "problems": fit.problems,
         "markers": [_marker_view(marker) for marker in fit.markers],
     }
+
+
+def _advice_view(row: Advice) -> tuple[str, str]:
+    """Return a change and what it would bring as texts."""
+    return row.change, "–" if row.relative_U95 is None else percent_text(row.relative_U95)
 
 
 def _camera_picture(fit: CameraFit, picture: bytes) -> dict[str, str]:

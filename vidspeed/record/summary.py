@@ -44,6 +44,9 @@ def summary(outcome: Outcome) -> dict[str, Any]:
         },
         "mark": mark_row(outcome),
         "problems": [_problem(problem) for problem in outcome.problems],
+        "advice": [
+            {"change": row.change, "relative_U95": row.relative_U95} for row in outcome.advice
+        ],
     }
 
 

@@ -41,6 +41,14 @@ class ClipView(Value):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Advice(Value):
+    """A change, and the U95 over speed that a pass would get with it (None: cannot be solved)."""
+
+    change: str
+    relative_U95: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Outcome(Value):
     """Everything that `vidspeed run` found: what `vidspeed.record` writes and shows."""
 
@@ -54,3 +62,4 @@ class Outcome(Value):
     mark: Mark | None
     problems: tuple[Problem, ...]
     drawing: Mapping[str, CourseDrawing] = field(default_factory=dict)  # by camera name
+    advice: tuple[Advice, ...] = ()  # the same pass as it is, then with single changes
