@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 
 from vidspeed.errors import VidspeedError
+from vidspeed.forecast import forecast, forecast_clip, line_place, relative_U95
 from vidspeed.geometry.aim import aimed, inside
 from vidspeed.geometry.lens import project
 from vidspeed.motion.stand import Stand
-from vidspeed.plan import forecast, forecast_clip, line_place, relative_U95
 from vidspeed.values import Advice, FlightLine, Floats, Marker, Pick, Session, Sync
 
 BETTER_LINE_M = 0.1  # the flight line that advice tries: flown along a taut string or between poles

@@ -11,13 +11,13 @@ import numpy as np
 from vidspeed.advice import advice, best_change
 from vidspeed.clip.still import read_picture
 from vidspeed.errors import VidspeedError
+from vidspeed.forecast import forecast, line_place, relative_U95
 from vidspeed.gather import Cameras, calibrate_all
 from vidspeed.geometry.aim import inside
 from vidspeed.geometry.course import drawing
 from vidspeed.geometry.lens import project
 from vidspeed.motion.stand import Stand
 from vidspeed.motion.trust import trust
-from vidspeed.plan import forecast, line_place, relative_U95
 from vidspeed.reading import read_session, survey_warnings
 from vidspeed.record.figures import calibration_picture
 from vidspeed.values import Advice, CameraFit, PassResult, Problem, Session, Trusted, Value

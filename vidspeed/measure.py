@@ -18,6 +18,7 @@ from vidspeed.answer.mark import choose_mark
 from vidspeed.errors import MotionError, VidspeedError
 from vidspeed.executor import executor
 from vidspeed.fixed import between_clips
+from vidspeed.forecast import relative_U95
 from vidspeed.gather import (
     Cameras,
     Progress,
@@ -30,7 +31,6 @@ from vidspeed.looking import IMPORTS, look_at_all
 from vidspeed.motion.budget import covariance
 from vidspeed.motion.montecarlo import beyond_first_order
 from vidspeed.passes import Pass, solve_passes
-from vidspeed.plan import relative_U95
 from vidspeed.reading import read_session
 from vidspeed.values import Advice, Check, Outcome, PassResult, Problem, Session
 

@@ -7,12 +7,12 @@ import pytest
 
 from tests.motion.flown import PLACES_M, evening
 from vidspeed.errors import CalibrationError
+from vidspeed.forecast import _lights, forecast
 from vidspeed.geometry.lens import project
 from vidspeed.motion.calibration import calibrate_camera
 from vidspeed.motion.choose import Seen, solve_tracks
 from vidspeed.motion.doubtful import doubtful
 from vidspeed.motion.trust import trust
-from vidspeed.plan import _lights, forecast
 from vidspeed.values import Clip
 
 

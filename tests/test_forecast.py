@@ -13,9 +13,9 @@ import pytest
 from tests.motion.flown import evening, flown, true_stand
 from vidspeed.advice import AS_IT_IS, advice, best_change
 from vidspeed.errors import VidspeedError
+from vidspeed.forecast import forecast, relative_U95
 from vidspeed.motion.account import account
 from vidspeed.motion.flight import solve
-from vidspeed.plan import forecast, relative_U95
 from vidspeed.values import Clip, Craft
 
 LINE_5_M = {"offset_u_m": 5.0, "height_u_m": 5.0}
