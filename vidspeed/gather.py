@@ -14,6 +14,7 @@ from vidspeed.clip.scan import scan
 from vidspeed.clip.slow import refuse_slow_playback
 from vidspeed.clip.still import read_picture
 from vidspeed.errors import CalibrationError, ClipError, VidspeedError
+from vidspeed.fixed import fixed, moved_stand
 from vidspeed.geometry.course import strip
 from vidspeed.motion.calibration import calibrate_camera
 from vidspeed.motion.doubtful import doubtful
@@ -25,7 +26,9 @@ from vidspeed.values import (
     Clip,
     ClipView,
     InputFile,
+    Moved,
     Problem,
+    Scan,
     Session,
     Track,
     Value,
@@ -89,6 +92,7 @@ class Looked(Value):
     interval_s: float | None
     input: InputFile | None
     problems: tuple[Problem, ...]
+    stand: Stand | None = None  # of this clip alone, where its camera moved
 
 
 def look(session: Session, cameras: Cameras, clip: Clip, progress: Progress | None) -> Looked:
@@ -96,7 +100,9 @@ def look(session: Session, cameras: Cameras, clip: Clip, progress: Progress | No
     try:
         if clip.camera not in cameras.stands:
             raise CalibrationError(f'camera "{clip.camera}" could not be calibrated')
-        return _given(session, clip) if clip.track else _scanned(session, cameras, clip, progress)
+        if clip.track:
+            return _given(session, cameras, clip)
+        return _scanned(session, cameras, clip, progress)
     except VidspeedError as error:
         return failed(clip, error)
 
@@ -111,7 +117,7 @@ def failed(clip: Clip, error: VidspeedError) -> Looked:
     return Looked(clip=clip, view=view, interval_s=None, input=None, problems=(problem,))
 
 
-def _given(session: Session, clip: Clip) -> Looked:
+def _given(session: Session, cameras: Cameras, clip: Clip) -> Looked:
     """Take the positions that a track file states; nothing is decoded."""
     assert clip.track is not None
     path = Path(session.folder) / clip.track
@@ -125,7 +131,15 @@ def _given(session: Session, clip: Clip) -> Looked:
         interval_s=min(_interval_s(track) for track in tracks),
         input=InputFile(file=clip.track, sha256=hashlib.sha256(path.read_bytes()).hexdigest()),
         problems=(),
+        stand=_stand_of(session, cameras, clip, tracks[0].moved),
     )
+
+
+def _stand_of(session: Session, cameras: Cameras, clip: Clip, moved: Moved | None) -> Stand | None:
+    """Return the stand of a clip whose track says how its camera had moved."""
+    if moved is None:
+        return None
+    return moved_stand(session, *cameras.stands[clip.camera], moved)[0]
 
 
 def _interval_s(track: Track) -> float:
@@ -138,7 +152,7 @@ def _interval_s(track: Track) -> float:
 def _scanned(session: Session, cameras: Cameras, clip: Clip, progress: Progress | None) -> Looked:
     """Decode a clip once and follow what moves in it."""
     assert clip.file is not None
-    _, fit = cameras.stands[clip.camera]
+    stand, fit = cameras.stands[clip.camera]
 
     def tell(done: int, total: int) -> None:
         if progress is not None:
@@ -147,12 +161,7 @@ def _scanned(session: Session, cameras: Cameras, clip: Clip, progress: Progress 
     path = Path(session.folder) / clip.file
     if clip.rate_hz is None:
         refuse_slow_playback(path)
-    seen = scan(
-        path,
-        rate_hz=clip.rate_hz,
-        strip=strip(session.course, session.flight_line, session.craft, fit.pose, fit.lens),
-        progress=tell,
-    )
+    seen = _searched(session, clip, path, fit, tell)
     stated = session.camera(clip.camera).image_size_px
     if seen.facts.size_px != stated:
         raise ClipError(
@@ -160,6 +169,9 @@ def _scanned(session: Session, cameras: Cameras, clip: Clip, progress: Progress 
             f'shown, camera "{clip.camera}" states image_size_px {list(stated)}; make a camera '
             "entry with picks for this picture size, or name the right camera"
         )
+    still = fixed(session, clip.name, stand, fit, seen)
+    if still.fit is not None and still.moved is not None and still.moved.far:
+        seen = _searched(session, clip, path, still.fit, tell)
     return Looked(
         clip=clip,
         view=ClipView(
@@ -173,15 +185,30 @@ def _scanned(session: Session, cameras: Cameras, clip: Clip, progress: Progress 
                     row,
                     interval_s=seen.facts.interval_s,
                     drag_u_px=drag_u_px(seen.facts.codec),
+                    moved=still.moved,
                 )
                 for row in seen.tracks
             ),
         ),
         interval_s=seen.facts.interval_s,
         input=InputFile(file=clip.file, sha256=seen.facts.sha256),
-        problems=tuple(
-            Problem(level="warn", where=clip.name, message=note) for note in seen.facts.notes
+        problems=(
+            *(Problem(level="warn", where=clip.name, message=note) for note in seen.facts.notes),
+            *still.problems,
         ),
+        stand=still.stand,
+    )
+
+
+def _searched(
+    session: Session, clip: Clip, path: Path, fit: CameraFit, tell: Callable[[int, int], None]
+) -> Scan:
+    """Scan a clip along the course as a camera sees it."""
+    return scan(
+        path,
+        rate_hz=clip.rate_hz,
+        strip=strip(session.course, session.flight_line, session.craft, fit.pose, fit.lens),
+        progress=tell,
     )
 
 

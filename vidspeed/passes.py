@@ -13,6 +13,7 @@ from vidspeed.motion.choose import Found, Seen, many_passes, one_pass, relabelle
 from vidspeed.motion.flight import Flight
 from vidspeed.motion.offsets import tied
 from vidspeed.motion.pairs import UNNAMED, Solved, joined, with_assumed_line
+from vidspeed.motion.stand import Stand
 from vidspeed.values import PassResult, Problem, Session, Value
 
 
@@ -94,10 +95,16 @@ def _seen(cameras: Cameras, row: Looked) -> Seen:
     facts = row.view.facts
     return Seen(
         clip=row.clip,
-        stand=cameras.stands[row.clip.camera][0],
+        stand=_stand(cameras, row),
         tracks=row.view.tracks,
-        span_s=(0.0, facts.duration_s) if facts is not None else None,
+        span_s=(facts.start_s, facts.start_s + facts.duration_s) if facts is not None else None,
     )
+
+
+def _stand(cameras: Cameras, row: Looked) -> Stand:
+    """Return the stand of a clip: its own where the camera moved, else its camera's."""
+    common = cameras.stands[row.clip.camera][0]
+    return common if row.stand is None else replace(row.stand, interval_s=common.interval_s)
 
 
 def _labelled(rows: Sequence[Seen]) -> dict[str, list[Seen]]:

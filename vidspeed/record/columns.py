@@ -10,12 +10,13 @@ from collections.abc import Iterable, Iterator, Sequence
 import numpy as np
 
 from vidspeed.record.units import Unit
-from vidspeed.values import Outcome, PassResult, Sighted
+from vidspeed.values import Moved, Outcome, PassResult, Sighted
 
+MOVED_COLUMNS = ("moved_x_px", "moved_y_px", "moved_turn_rad", "moved_zoom", "moved_u_px")
 TRACK_COLUMNS = (
     "frame", "time_s", "x_px", "y_px", "u_x_px", "u_y_px", "row", "cov_xy_px2", "time_u_s",
     "streak_px", "streak_u_px", "streak_angle_rad", "peak", "snr", "interval_s",
-    "drag_u_px", "pass", "used", "residual_x_px", "residual_y_px", "x_m",
+    "drag_u_px", *MOVED_COLUMNS, "pass", "used", "residual_x_px", "residual_y_px", "x_m",
 )  # fmt: skip
 
 Cell = str | int | float | None
@@ -51,6 +52,7 @@ def _light_cells(label: str, sighted: Sighted) -> Iterator[tuple[Cell, ...]]:
         track.snr.tolist(),
         [track.interval_s] * len(track),
         [track.drag_u_px] * len(track),
+        *([value] * len(track) for value in _moved_cells(track.moved)),
         [label] * len(track),
         [int(used) for used in sighted.used.tolist()],
         sighted.residual_px[:, 0].tolist(),
@@ -58,6 +60,13 @@ def _light_cells(label: str, sighted: Sighted) -> Iterator[tuple[Cell, ...]]:
         sighted.x_m.tolist(),
     ]
     return zip(*columns, strict=True)
+
+
+def _moved_cells(moved: Moved | None) -> tuple[Cell, ...]:
+    """Return what was allowed for of the camera's movement, nothing where nothing was."""
+    if moved is None:
+        return (None,) * len(MOVED_COLUMNS)
+    return (*moved.shift_px, moved.turn_rad, moved.zoom, moved.u_px)
 
 
 def passes_csv(outcome: Outcome, unit: Unit) -> bytes:

@@ -13,7 +13,7 @@ import numpy as np
 from vidspeed.errors import SessionError
 from vidspeed.session.cells import Row, read_rows
 from vidspeed.session.check import Faults, shown
-from vidspeed.values import Floats, Marker, Pick, Track
+from vidspeed.values import Floats, Marker, Moved, Pick, Track
 
 _STREAK = ("streak_px", "streak_u_px", "streak_angle_rad", "peak", "snr")
 
@@ -169,6 +169,19 @@ def _column(rows: list[Row], name: str, blank: float | None = None) -> Floats:
     return np.array([blank if value is None else value for value in values], dtype=np.float64)
 
 
+def _moved(row: Row) -> Moved | None:
+    """Return what is allowed for of the camera's movement, None where the column is empty."""
+    values = row.values
+    if values["moved_u_px"] is None:
+        return None
+    return Moved(
+        shift_px=(values["moved_x_px"], values["moved_y_px"]),
+        turn_rad=values["moved_turn_rad"],
+        zoom=values["moved_zoom"],
+        u_px=values["moved_u_px"],
+    )
+
+
 def _track(rows: list[Row], height_px: int) -> Track:
     xy_px = np.column_stack([_column(rows, "x_px"), _column(rows, "y_px")])
     cov_px2 = np.empty((len(rows), 2, 2))
@@ -187,5 +200,6 @@ def _track(rows: list[Row], height_px: int) -> Track:
         time_u_s=_column(rows, "time_u_s"),
         interval_s=next((value for value in intervals if value is not None), None),
         drag_u_px=float(rows[0].values["drag_u_px"]),
+        moved=_moved(rows[0]),
         **streak,
     )

@@ -32,6 +32,7 @@ from vidspeed.values.entered import (
     Sync,
 )
 from vidspeed.values.kept import (
+    Advice,
     ClipView,
     Mark,
     Outcome,
@@ -46,6 +47,7 @@ from vidspeed.values.placed import (
 )
 from vidspeed.values.seen import (
     ClipFacts,
+    Moved,
     Scan,
     Strip,
     Sway,
@@ -76,6 +78,7 @@ from vidspeed.values.surveyed import (
 from vidspeed.values.trusted import Trusted
 
 __all__ = [
+    "Advice",
     "Air",
     "Bools",
     "BudgetRow",
@@ -105,6 +108,7 @@ __all__ = [
     "Marker",
     "MarkerResidual",
     "Measured",
+    "Moved",
     "Movement",
     "Outcome",
     "PassResult",

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from vidspeed.values.base import Floats, Ints, Picture, Value
 
 
@@ -24,7 +26,31 @@ class ClipFacts(Value):
     has_sound: bool
     sha256: str
     mirrored: bool = False  # flipped left to right before the turn
+    start_s: float = 0.0  # time of the first frame
     notes: tuple[str, ...] = ()  # dropped, repeated, uneven, backward stamps: a sentence each
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Moved(Value):
+    """What is allowed for of how a clip's picture lies off the calibrated view.
+
+    Picks are moved by the shift at the lens centre, the turn (from +x towards +y) and the zoom,
+    and `u_px` is a standard uncertainty of each coordinate that all picks have in common.
+    """
+
+    shift_px: tuple[float, float] = (0.0, 0.0)
+    turn_rad: float = 0.0
+    zoom: float = 1.0
+    u_px: float = 0.0
+
+    @property
+    def far(self) -> bool:
+        """Tell whether the course lies elsewhere in the picture than was taken."""
+        return float(np.hypot(*self.shift_px)) > 2.0 or abs(self.turn_rad) > 0.005
+
+    def unknowns(self) -> Floats:
+        """Return shift, turn and the logarithm of the zoom (4,)."""
+        return np.array([*self.shift_px, self.turn_rad, np.log(self.zoom)])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -35,7 +61,8 @@ class Track(Value):
     `xy_px` from the pixel noise alone. `row` (n,) from 0 to 1 says where in the read-out the
     light's row lies. `time_u_s` (n,) is what the stamp's quantisation leaves open. The streak
     columns are NaN where a light is a point or the fit does not give them. `interval_s` is the
-    median time between the frames of its clip, None where only the lights are known.
+    median time between the frames of its clip, None where only the lights are known. `drag_u_px`
+    is by how much its coder may hold a slow light back, the same in all frames.
     """
 
     frame: Ints
@@ -49,7 +76,10 @@ class Track(Value):
     streak_angle_rad: Floats  # picture frame, from +x towards +y
     peak: Floats  # height above the background in luma levels, negative where darker
     snr: Floats  # peak over the noise of a pixel
+    fill: Floats | None = None  # darkest part within a streak over its bright ones, NaN: a point
     interval_s: float | None = None
+    drag_u_px: float = 0.0
+    moved: Moved | None = None  # of its clip
 
     def __len__(self) -> int:
         return len(self.time_s)
