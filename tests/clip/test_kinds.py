@@ -260,3 +260,26 @@ def test_missing_frames_do_not_shift_the_times_of_a_stated_rate(tmp_path):
     np.testing.assert_allclose(number, np.array(kept)[track.frame], atol=1e-9)
     assert np.abs(own - number).max() < 4.0
     assert seen.facts.duration_s == pytest.approx(40 / 240.0)
+
+
+def test_a_clip_cut_in_the_middle_of_a_group_begins_at_its_first_whole_frame(tmp_path):
+    """A stream caught on its way: nothing behind the first frames is doubted for their sake."""
+    kind = Kind(".ts", "libx264", options={**H264, "x264-params": "open-gop=1:keyint=12"})
+    path = write_counted(tmp_path / "a.ts", kind, [3000 * k for k in range(60)])
+    data = path.read_bytes()
+    (tmp_path / "b.ts").write_bytes(data[len(data) // 4 // 188 * 188 :])
+    whole, late = read_back(path), read_back(tmp_path / "b.ts")
+    assert whole[2] == list(range(60))
+    assert late[2] == list(range(late[2][0], 60))
+    assert 8 <= late[2][0] <= 26
+    step = late[1] - late[2] / np.float64(30)
+    np.testing.assert_allclose(step, step[0], atol=1e-6)
+
+
+def test_a_stream_refreshed_bit_by_bit_is_read(tmp_path):
+    """Without key frames behind the first, as some cameras write."""
+    refresh = {"bf": "0", "x264-params": "intra-refresh=1:keyint=10", "crf": "16"}
+    path = write_counted(
+        tmp_path / "a.mp4", Kind(".mp4", "libx264", options=refresh), [3000 * k for k in range(40)]
+    )
+    assert read_back(path)[2] == list(range(40))

@@ -132,3 +132,12 @@ def test_stamps_without_any_order_are_only_uneven():
 def test_coarser_units_than_the_time_base_are_the_uncertainty():
     ticks = 1000 * np.rint(np.arange(60) * 1001 / 30.0).astype(np.int64)
     assert account(ticks, Fraction(1, 1_000_000)).stamp_u_s == pytest.approx(1e-3 / np.sqrt(12))
+
+
+def test_stamps_that_lie_beyond_reason_break_nothing():
+    """As a file with flipped bits has them: sums of such numbers overflow."""
+    wild = np.array([0, 1500, 3000, (1 << 62), -(1 << 62), (1 << 63) - 1, 4500, 6000, 7500])
+    found = account(wild, TICK)
+    assert found.usable.tolist() == [True] * 4 + [False] * 5
+    assert np.all(np.isfinite([found.interval_s, found.spread_s, found.stamp_u_s]))
+    assert found.number[-1] >= 3

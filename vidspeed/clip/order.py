@@ -25,6 +25,7 @@ class Damage:
         self._key_place: list[int] = []
         self._bad_from: dict[int, int] = {}  # by group: the first doubtful place
         self._given = 0
+        self._good = False  # that a good frame has come
 
     def sent(self, packet: Any) -> None:
         """Note a packet that goes to the decoder."""
@@ -50,14 +51,16 @@ class Damage:
 
     def passes(self, frame: Any) -> bool:
         """Say whether a frame is good, and count it where it is not."""
-        place = None if frame.pts is None else self._place.get(int(frame.pts))
+        stamp = None if frame.pts is None else int(frame.pts)
+        place = None if stamp is None else self._place.get(stamp)
         self._given += 1
         if frame.is_corrupt:
             self.damaged += 1
-            if place is not None:
+            if place is not None and stamp is not None and self._spreads(place, stamp):
                 self._spoil(place)
             return False
-        if place is None or not self._doubtful(place, int(frame.pts)):
+        if place is None or stamp is None or not self._doubtful(place, stamp):
+            self._good = True
             return True
         self.skipped += 1
         return False
@@ -66,6 +69,10 @@ class Damage:
         """Count the packets that gave no picture though their decoder said nothing."""
         if codec in COMPLETE:
             self.damaged = max(self.damaged, len(self._group) - self._given)
+
+    def _spreads(self, place: int, stamp: int) -> bool:
+        """Say whether a damaged frame spoils others: not where decoding began in the middle."""
+        return self._good and stamp >= self._key_stamp[self._group[place]]
 
     def _spoil(self, place: int) -> None:
         group = self._group[place]

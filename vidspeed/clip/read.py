@@ -252,7 +252,7 @@ def _header(
     """Gather what does not change from frame to frame."""
     rotation, mirrored = _display(path, frame)
     size = (frame.width, frame.height)
-    if frame.time_base is None:
+    if frame.time_base is None or frame.time_base <= 0:
         raise ClipError(f"{path.name}: the file has no time base; {READABLE}")
     kind = frame.format
     full = int(frame.color_range) == 2 or kind.name.startswith("yuvj") or not has_luma(kind)

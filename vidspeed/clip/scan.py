@@ -257,6 +257,7 @@ def _facts(
         bit_depth=header.bit_depth,
         frames=run.count,
         duration_s=duration_s,
+        start_s=0.0 if rate_hz is not None else float(int(ticks.min()) * header.time_base),
         interval_s=interval_s,
         time_base_s=float(header.time_base),
         stamp_u_s=stamps.stamp_u_s,

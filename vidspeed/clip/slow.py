@@ -19,6 +19,11 @@ FASTEST_HZ = 1e6
 OTHER_RATE = 1.15  # ratio from which two rates contradict each other
 MIXED = 3.0  # ratio of the rates within a clip that no automatic exposure makes
 SLOWED = (2, 2.5, 3, 4, 5, 6, 8, 10, 12, 16, 20, 24, 32, 40)  # usual factors of slow playback
+ASKED = "It may be stored for slow playback: no speed is given from such stamps. "
+MEND_MIXED = (
+    "If every frame was captured at one rate, state it in this clip's [[clip]] as rate_hz; "
+    "if not, cut the clip to the part of one rate"
+)
 LEAST_SOUND_S, LEAST_SPAN_S = 0.05, 1.0  # too little to compare
 SOUND_SHARE, SOUND_S = 0.02, 0.1  # by which sound may end beside the pictures
 
@@ -115,7 +120,9 @@ def refuse_slow_playback(path: Path) -> None:
         span_s=span_s + stamps.interval_s,
     )
     if against:
-        raise ClipError(f"{path.name}: {'; '.join(against)}. {_mend(stated, stamped_hz)}")
+        mixed = len(stamps.segments) > 1
+        mend = MEND_MIXED if mixed else _mend(stated, stamped_hz)
+        raise ClipError(f"{path.name}: {'; '.join(against)}. {ASKED}{mend}")
 
 
 def _mend(tags: Sequence[CaptureTag], stamped_hz: float) -> str:
@@ -123,8 +130,8 @@ def _mend(tags: Sequence[CaptureTag], stamped_hz: float) -> str:
     known = next((tag.rate_hz for tag in tags if not tag.agrees), None)
     captured = f"rate_hz = {known:g}" if known is not None else "the rate at which it was captured"
     return (
-        "It may be stored for slow playback: no speed is given from such stamps. State in this "
-        f"clip's [[clip]] {captured}{' if that is true' if known is not None else ' as rate_hz'}, "
+        f"State in this clip's [[clip]] {captured}"
+        f"{' if that is true' if known is not None else ' as rate_hz'}, "
         f"or rate_hz = {stamped_hz:.6g} if its stamps are right"
     )
 

@@ -18,6 +18,7 @@ LEAST_CHANGE = 0.05  # luma levels: below this usual change a still clip cannot 
 REGULAR = 0.1  # spread of the intervals, as a share, above which nobody can say what is missing
 LEVEL_WIDTH, LEAST_RUN, NEW_LEVEL = 9, 12, 1.4  # steps, frames, ratio: a change of the rate
 COARSEST_TICK_S = 0.002  # of a recorder that counts its stamps in coarser units than the file's
+FARTHEST, MOST_MISSING = 1 << 60, 1e6  # of stamps and of gaps: beyond them a file lies
 LEAST_STEPS = 10  # from which such units can be told from chance
 
 
@@ -61,6 +62,7 @@ def account(
         The capture rate that the session states; stamps that contradict it are noted, and no
         stamp then carries any uncertainty, since time is frame over rate.
     """
+    stamps = np.clip(stamps, -FARTHEST, FARTHEST)
     usable = _increasing(stamps)
     steps = np.diff(stamps[usable])
     repeated = _repeats(changes, len(stamps))
@@ -71,7 +73,7 @@ def account(
         )  # fmt: skip
     tick_s = float(time_base)
     levels, segments = _levels(steps, np.flatnonzero(usable), tick_s)
-    spans = np.maximum(np.rint(steps / levels), 1.0)
+    spans = np.clip(np.rint(steps / levels), 1.0, MOST_MISSING)
     share = float(np.std(steps / (spans * levels)))
     spans = spans if share < REGULAR else np.ones(len(steps))
     step = float(np.median(steps))
