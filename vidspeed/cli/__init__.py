@@ -13,10 +13,11 @@ from typing import Annotated
 import typer
 
 from vidspeed import __version__
-from vidspeed.cli import course, clips, passes  # isort: skip  (the order of the help page)
+
+from vidspeed.cli import course, clips, passes, clock  # isort: skip  (the order of the help page)
 from vidspeed.cli.shell import app
 
-__all__ = ["app", "clips", "course", "main", "passes"]
+__all__ = ["app", "clips", "clock", "course", "main", "passes"]
 
 
 def main() -> None:
