@@ -90,10 +90,10 @@ def speed_between(flight: Flight, ends: tuple[float, float]) -> tuple[float, Flo
     """
     network, state = flight.network, flight.state
     course_speed, by_path = stretch_speed(ends[0], ends[1], flight.along, flight.nominal)
-    scale = 1.0 + network.scale_u * float(state.theta[network.scale_at][0])
+    scale = network.scale(state)
     gradient = np.zeros(network.ledger.size)
     gradient[network.traverses[0].path][::3] = scale * by_path  # x of the (4, 3) coefficients
-    gradient[network.scale_at] = network.scale_u * course_speed
+    gradient[network.scale_at] = network.scale_factor * course_speed
     return float(scale * course_speed), gradient
 
 
@@ -140,10 +140,10 @@ def _profile(flight: Flight, stretch: tuple[float, float]) -> tuple[Profile, Flo
     x_m = np.linspace(stretch[0], stretch[1], PROFILE_POINTS)
     speed, by_path = local_speeds(x_m, flight.along, flight.nominal)
     network = flight.network
-    scale = 1.0 + network.scale_u * float(flight.state.theta[network.scale_at][0])
+    scale = network.scale(flight.state)
     gradient = np.zeros((len(x_m), network.ledger.size))
     gradient[:, traverse.path][:, ::3] = scale * by_path
-    gradient[:, network.scale_at] = network.scale_u * speed[:, None]
+    gradient[:, network.scale_at] = speed[:, None] * network.scale_factor
     u = np.linalg.norm(flight.sensitivities(gradient.T), axis=0)
     path = traverse.smooth(flight.state, flight.times_at(x_m))
     profile = Profile(x_m=x_m, speed_mps=scale * speed, speed_u_mps=u)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -13,7 +14,7 @@ from vidspeed.motion.network import Network, Picks
 from vidspeed.motion.stand import Stand
 from vidspeed.motion.traverse import PassIn
 from vidspeed.motion.unknowns import Ledger, State, entered
-from vidspeed.values import Session
+from vidspeed.values import Floats, Session, Value
 
 
 def build(
@@ -21,18 +22,7 @@ def build(
 ) -> tuple[Network, State]:
     """Return the adjustment of some cameras and passes, and the state from which it begins."""
     ledger = Ledger()
-    markers = session.markers
-    markers_at = ledger.known(
-        *(
-            entered("session", f"marker {m.name} {axis}", "marker survey", m.u_m, "m")
-            for m in markers
-            for axis in "xyz"
-        )
-    )
-    scale_u = session.course.length_u_m / session.course.length_m
-    scale_at = ledger.known(
-        entered("session", "length", "survey scale", session.course.length_u_m, "m")
-    )
+    known = _survey(ledger, session)
     stations = tuple(
         station.join(ledger, stand.camera, index, stand.interval_s)
         for index, stand in enumerate(stands)
@@ -49,12 +39,12 @@ def build(
         for entry in passes
     )
     network = Network(
-        markers=markers,
-        markers_m=np.array([marker.xyz_m for marker in markers]).reshape(-1, 3),
-        markers_u_m=np.array([marker.u_m for marker in markers]),
-        markers_at=markers_at,
-        scale_at=scale_at,
-        scale_u=scale_u,
+        markers=session.markers,
+        markers_m=np.array([marker.xyz_m for marker in session.markers]).reshape(-1, 3),
+        markers_factor=known.markers,
+        markers_at=known.markers_at,
+        scale_at=known.scale_at,
+        scale_factor=known.scale,
         stations=stations,
         picks=tuple(_picks(index, stand, session) for index, stand in enumerate(stands)),
         traverses=traverses,
@@ -62,6 +52,45 @@ def build(
         ledger=ledger,
     )
     return network, _begin(network, stands, passes)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Survey(Value):
+    """The survey's deviates in the ledger, and how they move markers (m, 3, k) and scale."""
+
+    markers: Floats
+    markers_at: slice
+    scale: Floats
+    scale_at: slice
+
+
+def _survey(ledger: Ledger, session: Session) -> _Survey:
+    """Enter the survey: each marker and the scale by itself, or all by the session's factor."""
+    if session.survey is not None:
+        at = ledger.known(
+            *(
+                entered("session", row.name, row.source, row.u, row.unit, assumed=row.assumed)
+                for row in session.survey.inputs
+            )
+        )
+        markers = session.survey.markers_m.reshape(len(session.markers), 3, -1)
+        return _Survey(markers=markers, markers_at=at, scale=session.survey.scale, scale_at=at)
+    markers_at = ledger.known(
+        *(
+            entered("session", f"marker {m.name} {axis}", "marker survey", m.u_m, "m")
+            for m in session.markers
+            for axis in "xyz"
+        )
+    )
+    course = session.course
+    scale_at = ledger.known(entered("session", "length", "survey scale", course.length_u_m, "m"))
+    sizes = np.repeat([marker.u_m for marker in session.markers], 3)
+    return _Survey(
+        markers=np.diag(sizes).reshape(len(session.markers), 3, -1),
+        markers_at=markers_at,
+        scale=np.array([course.length_u_m / course.length_m]),
+        scale_at=scale_at,
+    )
 
 
 def _picks(index: int, stand: Stand, session: Session) -> Picks:

@@ -165,9 +165,12 @@ def _marker_residuals(
         slopes = [-seen.by_point[0], seen.by_turn[0]]
         slopes += [] if station.focal is None else [seen.by_focal[0]]
         by_camera = np.hstack([*slopes, seen.by_lens[0]])
-        entered = pick.u_px**2 * np.eye(2) + marker.u_m**2 * seen.by_point[0] @ seen.by_point[0].T
+        survey = network.marker_slopes(seen.by_point[0], index[pick.name])
+        entered = pick.u_px**2 * np.eye(2) + survey @ survey.T
         fitted = by_camera @ camera_covariance @ by_camera.T
-        spread = entered + (fitted if marker.use == "check" else -fitted)
+        shared = by_camera @ covariance[own, network.markers_at] @ survey.T
+        held_out = fitted + shared + shared.T
+        spread = entered + (held_out if marker.use == "check" else -fitted)
         left = pick.xy_px - seen.pixels[0]
         allowed = np.sqrt(np.maximum(np.diag(spread), 1e-4 * np.diag(entered)))
         depth = camera_points(marker.xyz_m[None, :], station.pose(state))[0, 2]

@@ -60,14 +60,18 @@ class Event(Value):
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Network(Value):
-    """The problem. `markers_m` (m, 3) as surveyed; `markers_at` is the place of their deviates."""
+    """The problem. `markers_m` (m, 3) as surveyed; `markers_at` is the place of their deviates.
+
+    True places are `markers_m` + `markers_factor` (m, 3, k) @ deviates, the survey's scale is
+    `scale_factor` @ the deviates at `scale_at`: two places, or for an adjusted survey one.
+    """
 
     markers: tuple[Marker, ...]
     markers_m: Floats
-    markers_u_m: Floats
+    markers_factor: Floats
     markers_at: slice
     scale_at: slice
-    scale_u: float
+    scale_factor: Floats
     stations: tuple[Station, ...]
     picks: tuple[Picks, ...]
     traverses: tuple[Traverse, ...]
@@ -148,8 +152,15 @@ class Network(Value):
 
     def marker_places(self, state: State) -> Floats:
         """Return the markers' places (m, 3) in `state`."""
-        deviates = state.theta[self.markers_at].reshape(-1, 3)
-        return np.asarray(self.markers_m + self.markers_u_m[:, None] * deviates)
+        return np.asarray(self.markers_m + self.markers_factor @ state.theta[self.markers_at])
+
+    def marker_slopes(self, by_point: Floats, marker: int) -> Floats:
+        """Return how the survey's deviates move a seen marker (2, k), by its point's (2, 3)."""
+        return np.asarray(by_point @ self.markers_factor[marker])
+
+    def scale(self, state: State) -> float:
+        """Return true metres for one metre of the course in `state`."""
+        return 1.0 + float(self.scale_factor @ state.theta[self.scale_at])
 
     def light_times(self, state: State, traverse: Traverse, clip: ClipLights) -> Floats:
         """Return the times (n,) of a clip's lights on the pass's clock."""
@@ -213,9 +224,7 @@ class Network(Value):
         seen = look(station, state, places[picks.marker])
         rows = out.reshape(len(picks.marker), 2, -1)
         fill(rows, station, seen)
-        for order, index in enumerate(picks.marker):
-            at = self.markers_at.start + 3 * int(index)
-            rows[order, :, at : at + 3] = seen.by_point[order] * self.markers_u_m[index]
+        rows[:, :, self.markers_at] = seen.by_point @ self.markers_factor[picks.marker]
         rows /= picks.u_px[:, None, None]
         return np.asarray((picks.xy_px - seen.pixels) / picks.u_px[:, None]).ravel()
 

@@ -229,8 +229,7 @@ def predicted_px2(joint: _Joint, station: Station, marker: Marker, number: int) 
     if station.focal is not None:
         row[:, station.focal] = seen.by_focal[0]
     at = joint.network.markers_at
-    survey = np.zeros((2, at.stop - at.start))
-    survey[:, 3 * number : 3 * number + 3] = marker.u_m * seen.by_point[0]
+    survey = joint.network.marker_slopes(seen.by_point[0], number)
     camera = row @ joint.adjustment.covariance @ row.T
     shared = row @ joint.adjustment.covariance[:, at] @ survey.T
     return np.asarray(camera + shared + shared.T + survey @ survey.T)

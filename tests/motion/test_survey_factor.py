@@ -1,0 +1,67 @@
+"""A survey whose markers and scale are known together."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.motion.flown import evening, flown
+from vidspeed.geometry.survey import covariance_factor
+from vidspeed.motion.account import account
+from vidspeed.motion.flight import solve
+from vidspeed.values import Clip, SurveyFactor, SurveyInput
+
+
+def solved(session, lit):
+    flight = solve(session, lit, "1")
+    clips = [Clip(file=row.clip, camera=row.stand.camera.name) for row in lit]
+    return account(session, flight, clips, "1")
+
+
+def test_a_covariance_without_correlation_is_the_markers_one_by_one():
+    scene = evening(4, 2)
+    lit, _ = flown(scene)
+    session = scene.session
+    plain = solved(session, lit)
+    sizes = np.repeat([marker.u_m for marker in session.markers], 3)
+    scale_u = session.course.length_u_m / session.course.length_m
+    known = replace(session, survey=covariance_factor(np.diag(sizes**2), scale_u))
+    whole = solved(known, lit)
+    assert whole.speed_mps == pytest.approx(plain.speed_mps, rel=1e-9)
+    assert whole.speed_u_mps == pytest.approx(plain.speed_u_mps, rel=1e-7)
+    share = {row.source: row.contribution_mps for row in whole.budget}
+    for row in plain.budget:
+        if row.source in ("marker survey", "survey scale"):
+            assert share[row.source] == pytest.approx(row.contribution_mps, rel=1e-6)
+
+
+def test_a_scale_that_all_markers_share_costs_nothing_but_the_scale():
+    """One tape that is too long: s moves the speed in proportion, the markers stay."""
+    scene = evening(5, 2)
+    lit, _ = flown(scene)
+    session = scene.session
+    count = 3 * len(session.markers)
+    tape = SurveyFactor(
+        markers_m=np.zeros((count, 1)),
+        scale=np.array([1e-3]),
+        inputs=(SurveyInput(name="scale of steel", source="tape scale", u=1e3, unit="ppm"),),
+    )
+    result = solved(replace(session, survey=tape), lit)
+    (row,) = [row for row in result.budget if row.source == "tape scale"]
+    assert row.contribution_mps == pytest.approx(1e-3 * result.speed_mps, rel=1e-6)
+    assert (row.owner, row.input_u, row.unit) == ("session", 1e3, "ppm")
+    assert "marker survey" not in {row.source for row in result.budget}
+
+
+def test_markers_that_move_together_are_not_taken_for_many_independent_ones():
+    """A shift of all markers along y and the flight line's offset: no averaging over markers."""
+    scene = evening(6, 2, offset_u_m=0.001, height_u_m=0.001)
+    lit, _ = flown(scene)
+    session = scene.session
+    together = np.zeros((len(session.markers), 3, 1))
+    together[:, 0, 0] = np.linspace(0.0, 0.08, len(session.markers))
+    inputs = (SurveyInput(name="drift", source="marker survey", u=0.08, unit="m"),)
+    factor = SurveyFactor(markers_m=together.reshape(-1, 1), scale=np.zeros(1), inputs=inputs)
+    result = solved(replace(session, survey=factor), lit)
+    assert {row.source for row in result.budget} >= {"marker survey"}
+    assert np.sum(np.square(result.sensitivities_mps)) == pytest.approx(result.speed_u_mps**2)
