@@ -31,12 +31,16 @@ def draw_cameras(
     if plan.cameras == 2:
         second = str(
             rng.choice(
-                ["opposite", "opposite oblique", "other range", "other height", "equal"],
-                p=[0.4, 0.2, 0.15, 0.1, 0.15],
+                ["opposite", "opposite oblique", "other range", "other height", "equal", "apart"],
+                p=[0.35, 0.15, 0.15, 0.1, 0.1, 0.15],
             )
         )
-        if second == "equal" and not plan.line_stated:
-            second = "opposite"  # two views from one place do not tell how far away the light is
+        if plan.one_clip and rng.random() < 0.5:
+            second = "apart"  # where a common time offset is worth most
+        if second in ("equal", "apart") and not plan.line_stated:
+            second = "opposite"  # else hardly anything tells how far away the light is
+        if second == "apart":
+            layouts = [("apart", side)]
         layouts.append((second, -side if second.startswith("opposite") else side))
     drawn: list[tuple[TrueCamera, dict[str, Any], dict[str, Any] | None]] = []
     for (layout, its_side), body in zip(layouts, bodies, strict=True):
@@ -139,7 +143,11 @@ def draw_place(
     height = rng.uniform(1.2, 3.0)
     if layout.endswith("oblique"):
         along = length * rng.choice([rng.uniform(-0.6, 0.1), rng.uniform(0.9, 1.6)])
-    if before is not None and before.placement:
+    if layout == "apart":
+        before_m = None if before is None else before.pose.position_m[0]
+        there = rng.random() < 0.5 if before_m is None else before_m < length / 2.0
+        along = length * (rng.uniform(0.8, 1.15) if there else rng.uniform(-0.15, 0.2))
+    elif before is not None and before.placement:
         first = before.pose.position_m
         if layout == "equal":
             along, range_m = first[0] + rng.uniform(-3.0, 3.0), abs(first[1])

@@ -8,6 +8,7 @@ picture. So no drawn error is ever thrown away for being large.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,7 @@ from bench_truth import Floats, TruePath, draw_path
 
 REGIMES = ("ordinary", "tight")
 KINDS = ("tracks", "videos")
+LONG_CLIPS = "one clip a camera, several passes"
 
 
 def draw_case(seed: int, kind: str, regime: str, index: int) -> Case:
@@ -29,7 +31,7 @@ def draw_case(seed: int, kind: str, regime: str, index: int) -> Case:
     noise = "measured" if kind == "videos" or index % 10 < 8 else "normal"
     plan = draw_plan(rng, kind, regime, cameras, noise)
     scale_error = rng.standard_normal() * plan.length_u_m / plan.length_m
-    line_true, line_stated = draw_lines(rng, plan)
+    line_true, line_stated, part = draw_lines(rng, plan)
     paths = tuple(
         draw_path(
             rng,
@@ -51,9 +53,9 @@ def draw_case(seed: int, kind: str, regime: str, index: int) -> Case:
         drawn = draw_cameras(rng, plan, paths, bodies)
         markers = None if drawn is None else draw_markers(rng, plan, [item[0] for item in drawn])
         if drawn is not None and markers is not None:
-            return assemble(
-                rng, plan, f"{kind}-{regime}-{index}", paths, drawn, markers, line_stated
-            )
+            name = f"{kind}-{regime}-{index}"
+            case = assemble(rng, plan, name, paths, drawn, markers, line_stated)
+            return replace(case, line_part=part)
     raise RuntimeError(f"{kind}-{regime}-{index}: no geometry found for seed {seed}")
 
 
@@ -128,12 +130,17 @@ def assemble(
         reach = 0.35 * plan.length_m
         longest = [-min(p.time_at(-reach), p.time_at(p.length_m + reach)) for p in paths]
         starts = np.array(longest)[:, None] + rng.uniform(0.3, 0.6, starts.shape)
+    if plan.one_clip:
+        rates = np.array([camera.clock_scale for camera in cameras])
+        times = np.cumsum(rng.uniform(20.0, 60.0, len(paths)))
+        starts = times[:, None] / rates + rng.uniform(0.0, 600.0, len(cameras))
     tables, lens_files = state_tables(rng, plan, drawn, line, paths, starts)
     tags = [f"{plan.cameras} camera", f"lens {plan.lens_kind}", *(c.placement for c in cameras)]
     tags += [speed_tag(paths[0]), range_tag(paths[0], cameras)]
     tags += ["understated lights"] if plan.understated > 1.0 else []
     tags += [] if plan.line_stated else ["line left out"]
-    tags += ["two passes"] if len(paths) > 1 else []
+    tags += ["two passes"] if len(paths) == 2 else []
+    tags += [LONG_CLIPS] if plan.one_clip else []
     tags += ["sync"] if "sync" in tables else []
     return Case(
         name=name,
@@ -149,6 +156,7 @@ def assemble(
         markers=markers,
         picks=picks,
         lens_files=lens_files,
+        one_clip=plan.one_clip,
     )
 
 

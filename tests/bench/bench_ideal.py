@@ -1,6 +1,7 @@
 """The ideal solver: knows the truth, solves around it for everything that is uncertain.
 
-It shares no code with the tool but the projection. Derivatives are central differences at the
+It shares no code with the tool but the projection. It solves the first pass, and where one clip of
+each camera holds several, all of them together. Derivatives are central differences at the
 truth, so its u is the Bayesian Cramér-Rao bound of the session (H. L. Van Trees, "Detection,
 Estimation, and Modulation Theory", part I, 1968, section 2.4, for a linear Gaussian problem), and
 its own z tells whether the bench draws what it states.
@@ -10,13 +11,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
-from bench_cameras import LENS_NAMES
-from bench_scene import Case, TrueCamera, turn
+from bench_given import lens_residuals, light_covariance
+from bench_scene import Case, turn
 from bench_truth import Floats, TruePath, mean_along_course, solve_time
 from bench_write import Rows
+from scipy.linalg import block_diag
 
 from vidspeed.geometry.lens import project
 from vidspeed.values import Pose
@@ -45,9 +46,9 @@ class Block:
         self.steps += steps
 
 
-def solve_ideal(case: Case, tracks: list[Rows]) -> Ideal:
-    """Solve the first pass of a case; `tracks` are its lights as written, a list a camera."""
-    block = lay_out(case)
+def solve_ideal(case: Case, tracks: list[list[Rows]]) -> Ideal:
+    """Solve a case; `tracks` are its lights as written, a list of cameras a pass."""
+    block = lay_out(case, len(tracks))
     model = Model(case, tracks, block)
     steps = np.array(block.steps)
     zero = np.zeros(len(steps))
@@ -82,12 +83,18 @@ def slopes(function: Callable[[Floats], Floats], at: Floats, steps: Floats) -> F
     return np.stack(columns, axis=1)
 
 
-def lay_out(case: Case) -> Block:
-    """Name the unknowns of a case's first pass."""
+def lay_out(case: Case, passes: int) -> Block:
+    """Name the unknowns of a case with so many passes."""
     block = Block()
     block.add("s", [1e-5])
     block.add("markers", [1e-3] * 3 * len(case.markers))
-    block.add("path", [1e-3, 1e-3, 1e-3, *[1e-2] * 3, *[1e-1] * 3, *[1.0] * 3])
+    if passes > 1 and "flight_line" in case.stated:
+        block.add("line", [1e-3, 1e-3])
+    for number in range(passes):
+        block.add(f"path {number}", [*[1e-3] * 3, *[1e-2] * 3, *[1e-1] * 3, *[1.0] * 3])
+        if case.stated["craft"]["lamp_u_m"] > 0.0:
+            for camera in case.cameras:
+                block.add(f"lamp {number} {camera.name}", [1e-3] * 2)
     for index, camera in enumerate(case.cameras):
         lens = "lens" in case.stated["camera"][index]
         block.add(f"pose {camera.name}", [1e-5] * 3 + [1e-3] * 3)
@@ -99,21 +106,21 @@ def lay_out(case: Case) -> Block:
             block.add(f"exposure {camera.name}", [1e-4])
         if index:
             block.add(f"start {camera.name}", [1e-4])
-        if case.stated["craft"]["lamp_u_m"] > 0.0:
-            block.add(f"lamp {camera.name}", [1e-3] * 2)
     return block
 
 
 class Model:
     """The whole session as observed less predicted, over standard uncertainty."""
 
-    def __init__(self, case: Case, tracks: list[Rows], block: Block) -> None:
+    def __init__(self, case: Case, tracks: list[list[Rows]], block: Block) -> None:
         self.case = case
         self.block = block
-        self.path = case.paths[0]
         self.places = np.array(case.true_markers)
-        self.tracks = [{k: np.array([row[k] for row in rows]) for k in rows[0]} for rows in tracks]
-        self.light_rows: list[slice] = []
+        self.tracks = [
+            [{k: np.array([row[k] for row in rows]) for k in rows[0]} for rows in one]
+            for one in tracks
+        ]
+        self.light_rows: list[list[slice]] = []
         self.residuals(np.zeros(len(block.steps)))
 
     def part(self, theta: Floats, name: str, count: int = 1) -> Floats:
@@ -121,16 +128,34 @@ class Model:
         where = self.block.where.get(name)
         return np.zeros(count) if where is None else theta[where]
 
-    def moved_path(self, theta: Floats) -> TruePath:
-        """Return the smooth path at the unknowns."""
-        terms = self.path.terms + self.part(theta, "path").reshape(4, 3)
-        gates = (solve_time(terms[:, 0], 0.0), solve_time(terms[:, 0], self.path.length_m))
-        return replace(self.path, terms=terms, gates_s=gates)
+    def moved_path(self, theta: Floats, number: int) -> TruePath:
+        """Return the smooth path of a pass at the unknowns."""
+        path = self.case.paths[number]
+        terms = path.terms + self.part(theta, f"path {number}").reshape(4, 3)
+        gates = (solve_time(terms[:, 0], 0.0), solve_time(terms[:, 0], path.length_m))
+        return replace(path, terms=terms, gates_s=gates)
 
     def speed(self, theta: Floats) -> float:
-        """Return the speed at the unknowns."""
-        scale = self.path.scale_error + float(self.part(theta, "s")[0])
-        return replace(self.moved_path(theta), scale_error=scale).speed_mps
+        """Return the speed of the first pass at the unknowns."""
+        scale = self.case.paths[0].scale_error + float(self.part(theta, "s")[0])
+        return replace(self.moved_path(theta, 0), scale_error=scale).speed_mps
+
+    def clock(self, theta: Floats, index: int) -> float:
+        """Return the true seconds for a second of a camera's clock at the unknowns."""
+        camera = self.case.cameras[index]
+        return camera.clock_scale + float(self.part(theta, f"clock {camera.name}")[0])
+
+    def start(self, theta: Floats, number: int, index: int) -> float:
+        """Return what a camera's clock shows at tau = 0 of a pass, at the unknowns.
+
+        The first camera's moment is fixed, the path moves. The others' clocks are off by one
+        unknown each, which is all that passes of the same clips have in common.
+        """
+        true_s = self.case.starts_s
+        off = self.part(theta, f"start {self.case.cameras[index].name}")
+        rate = self.clock(theta, 0) / self.clock(theta, index)
+        rate -= self.case.cameras[0].clock_scale / self.case.cameras[index].clock_scale
+        return float(true_s[number, index] + off[0] + rate * (true_s[number, 0] - true_s[0, 0]))
 
     def camera(self, theta: Floats, index: int) -> tuple[Pose, Floats]:
         """Return pose and lens of a camera at the unknowns."""
@@ -151,33 +176,46 @@ class Model:
 
     def residuals(self, theta: Floats) -> Floats:
         """Return all observed less predicted; priors over their u, lights in pixels."""
-        rows = [self.survey(theta), self.flight(theta)]
+        rows = [self.survey(theta)]
+        if "line" in self.block.where and self.case.line_part > 0.0:
+            rows.append(-self.part(theta, "line") / self.line_u(shared=True))
+        rows += [self.flight(theta, number) for number in range(len(self.tracks))]
         rows += [self.station(theta, index) for index in range(len(self.case.cameras))]
         rows += self.sync(theta)
         self.light_rows = []
         begin = sum(len(row) for row in rows)
-        for index in range(len(self.case.cameras)):
-            rows.append(self.lights(theta, index))
-            self.light_rows.append(slice(begin, begin + len(rows[-1])))
-            begin += len(rows[-1])
+        for number in range(len(self.tracks)):
+            self.light_rows.append([])
+            for index in range(len(self.case.cameras)):
+                rows.append(self.lights(theta, number, index))
+                self.light_rows[-1].append(slice(begin, begin + len(rows[-1])))
+                begin += len(rows[-1])
         return np.concatenate(rows)
 
     def survey(self, theta: Floats) -> Floats:
         """Return the residuals of the scale and the markers."""
         course = self.case.stated["course"]
-        scale = self.path.scale_error + self.part(theta, "s")
+        scale = self.case.paths[0].scale_error + self.part(theta, "s")
         told = np.array([item[1] for item in self.case.markers])
         u = np.array([item[2] for item in self.case.markers])[:, None]
         places = self.places + self.part(theta, "markers").reshape(-1, 3)
         off = -scale / (course["length_u_m"] / course["length_m"])
         return np.concatenate([off, ((told - places) / u).ravel()])
 
-    def flight(self, theta: Floats) -> Floats:
-        """Return the residuals of the flight line and the path's priors."""
+    def line_u(self, *, shared: bool) -> Floats:
+        """Return u (2,) of the flight line's offset and height: common to all passes, or own."""
+        line, part = self.case.stated["flight_line"], self.case.line_part
+        if "line" not in self.block.where:
+            part = float(shared)
+        u = np.array([line["offset_u_m"], line["height_u_m"]])
+        return np.asarray(u * np.sqrt(part if shared else 1.0 - part))
+
+    def flight(self, theta: Floats, number: int) -> Floats:
+        """Return the residuals of the flight line and the priors of a pass's path."""
         line = self.case.stated.get("flight_line", {})
-        path = self.moved_path(theta)
+        path = self.moved_path(theta, number)
         accel_u = np.array(line.get("accel_u_mps2", (10.0, 3.0, 3.0)))
-        jerk_u = accel_u * abs(self.path.terms[1, 0]) / path.length_m
+        jerk_u = accel_u * abs(self.case.paths[number].terms[1, 0]) / path.length_m
         rows = [-path.terms[2] / accel_u, -path.terms[3] / jerk_u]
         ends = path.smooth(np.array(path.gates_s))
         change = ends[1, 1:] - ends[0, 1:]
@@ -189,13 +227,14 @@ class Model:
         rows.append(-change / np.array(change_u))
         if "offset_m" in line:
             told = np.array([line["offset_m"], line["height_m"]])
-            rows.append((told - mean_along_course(path)) / np.array([line[k] for k in keys]))
-        for camera in self.case.cameras:
-            lamp = self.part(theta, f"lamp {camera.name}", 0)
+            # What is common moves the stated line; its own truth is in the stated figure.
+            told = told - self.part(theta, "line", 2)
+            rows.append((told - mean_along_course(path)) / self.line_u(shared=False))
+        for index, camera in enumerate(self.case.cameras):
+            lamp = self.part(theta, f"lamp {number} {camera.name}", 0)
             if len(lamp):
-                index = self.case.cameras.index(camera)
                 u = self.case.stated["craft"]["lamp_u_m"]
-                rows.append(-(self.case.lamp_m[0, index] + lamp) / u)
+                rows.append(-(self.case.lamp_m[number, index] + lamp) / u)
         return np.concatenate(rows)
 
     def station(self, theta: Floats, index: int) -> Floats:
@@ -228,11 +267,10 @@ class Model:
         rows = []
         for event in self.case.stated.get("sync", []):
             tau = []
-            for index, camera in enumerate(self.case.cameras):
-                scale = camera.clock_scale + self.part(theta, f"clock {camera.name}")
-                start = self.case.starts_s[0, index] + self.part(theta, f"start {camera.name}")
-                tau.append(scale * (event["time_s"][index] - start))
-            rows.append((tau[1] - tau[0]) / np.hypot(*event["time_u_s"]))
+            for index in range(len(self.case.cameras)):
+                start = self.start(theta, 0, index)
+                tau.append(self.clock(theta, index) * (event["time_s"][index] - start))
+            rows.append(np.array([tau[1] - tau[0]]) / np.hypot(*event["time_u_s"]))
             for camera, clip in zip(self.case.cameras, self.case.stated["clip"], strict=False):
                 exposure = camera.exposure_s + self.part(theta, f"exposure {camera.name}")
                 told_s = 1e-3 * clip.get("exposure_ms", 500.0 / camera.rate_hz)
@@ -240,21 +278,21 @@ class Model:
                 rows.append((told_s - exposure) / u)
         return rows
 
-    def lights(self, theta: Floats, index: int) -> Floats:
-        """Return the residuals of a camera's lights in pixels, x and y in turn.
+    def lights(self, theta: Floats, number: int, index: int) -> Floats:
+        """Return the residuals of a camera's lights of a pass in pixels, x and y in turn.
 
         Seen less the smooth path: the weave is noise (`whitener`). Were the true weave moved
         along with the path, its pattern along x would tell how far away the light is.
         """
-        camera, track = self.case.cameras[index], self.tracks[index]
+        camera, track = self.case.cameras[index], self.tracks[number][index]
         pose, lens = self.camera(theta, index)
-        scale = camera.clock_scale + self.part(theta, f"clock {camera.name}")
-        start = self.case.starts_s[0, index] + self.part(theta, f"start {camera.name}")
+        since = track["time_s"] - self.start(theta, number, index)
         readout = camera.readout_s + self.part(theta, f"readout {camera.name}")
         exposure = camera.exposure_s + self.part(theta, f"exposure {camera.name}")
-        tau = scale * (track["time_s"] - start) + exposure / 2.0 + readout * track["row"]
-        place = self.moved_path(theta).smooth(tau)
-        place[:, 1:] += self.case.lamp_m[0, index] + self.part(theta, f"lamp {camera.name}", 2)
+        tau = self.clock(theta, index) * since + exposure / 2.0 + readout * track["row"]
+        place = self.moved_path(theta, number).smooth(tau)
+        lamp = self.part(theta, f"lamp {number} {camera.name}", 2)
+        place[:, 1:] += self.case.lamp_m[number, index] + lamp
         seen = project(place, pose, lens)
         return (np.column_stack([track["x_px"], track["y_px"]]) - seen).ravel()
 
@@ -264,61 +302,32 @@ class Model:
         The weave is a correlated error of the lights of all cameras, by their places along x;
         quantised stamps move each light along its motion.
         """
-        count = self.light_rows[-1].stop
-        first = self.light_rows[0].start
+        count = self.light_rows[-1][-1].stop
         covariance = np.eye(count)
-        push, x = [], []
-        for index, (camera, track) in enumerate(zip(self.case.cameras, self.tracks, strict=True)):
-            tau = camera.clock_scale * (track["time_s"] - self.case.starts_s[0, index])
+        for number, own in enumerate(self.light_rows):
+            part = slice(own[0].start, own[-1].stop)
+            covariance[part, part] = self.pass_covariance(number)
+        return np.linalg.inv(np.linalg.cholesky(covariance))
+
+    def pass_covariance(self, number: int) -> Floats:
+        """Return the covariance of all lights of a pass, weave included."""
+        path = self.case.paths[number]
+        push, x, own = [], [], []
+        for index, camera in enumerate(self.case.cameras):
+            track = self.tracks[number][index]
+            tau = camera.clock_scale * (track["time_s"] - self.case.starts_s[number, index])
             tau = tau + camera.exposure_s / 2.0 + camera.readout_s * track["row"]
-            place, after = self.path.smooth(tau), self.path.smooth(tau + 1e-4)
+            place, after = path.smooth(tau), path.smooth(tau + 1e-4)
             by_y, by_z = (
                 (camera.see(place + step) - camera.see(place - step)) / 2e-3
                 for step in 1e-3 * np.eye(3)[1:]
             )
             motion = (camera.see(after) - camera.see(place)) / 1e-4
-            where = self.light_rows[index]
-            covariance[where, where] = light_covariance(track, motion)
+            own.append(light_covariance(track, motion))
             push.append(np.stack([by_y, by_z], axis=-1).reshape(-1, 2))
             x.append(np.repeat(place[:, 0], 2))
         spread = np.concatenate(x)
-        kernel = np.exp(-0.5 * ((spread[:, None] - spread) / (self.path.length_m / 4.0)) ** 2)
+        kernel = np.exp(-0.5 * ((spread[:, None] - spread) / (path.length_m / 4.0)) ** 2)
         rms = self.case.stated.get("flight_line", {}).get("weave_u_m", 0.02)
         slope = np.concatenate(push)
-        covariance[first:, first:] += rms**2 * kernel * (slope @ slope.T)
-        return np.linalg.inv(np.linalg.cholesky(covariance))
-
-
-def light_covariance(track: dict[str, Floats], motion_px_s: Floats) -> Floats:
-    """Return the true covariance (2 n, 2 n) of a track's lights, x and y in turn.
-
-    Each light's from its root, and by how far two are apart in the track; what rounds the
-    stamps is added along the motion.
-    """
-    count = len(motion_px_s)
-    apart = np.abs(np.subtract.outer(np.arange(count), np.arange(count)))
-    total = np.zeros((count, 2, count, 2))
-    for part in "ab":
-        root = np.column_stack([track[f"root_x{part}_px"], track[f"root_y{part}_px"]])
-        total += np.einsum("kl,ki,lj->kilj", track[f"alike_{part}"][apart], root, root)
-    for k in range(count):
-        moved = track["time_u_s"][k] * motion_px_s[k]
-        total[k, :, k, :] += np.outer(moved, moved)
-    return total.reshape(2 * count, 2 * count)
-
-
-def lens_residuals(case: Case, stated: dict[str, Any], camera: TrueCamera, lens: Floats) -> Floats:
-    """Return what is stated of a lens less the lens, over its u."""
-    if "lens" in stated:
-        content = case.lens_files[stated["lens"]]
-        told = np.array([content[name] for name in LENS_NAMES])
-        root = np.linalg.cholesky(np.array(content["covariance"]))
-        return np.linalg.solve(root, told - lens)
-    width, height = camera.size_px
-    centre = np.array(stated.get("centre_px", [(width - 1) / 2.0, (height - 1) / 2.0]))
-    rows = [(centre - lens[2:4]) / stated.get("centre_u_px", 0.02 * width)]
-    rows.append(np.array([(stated.get("k1", 0.0) - lens[4]) / stated.get("k1_u", 0.1)]))
-    if "focal_px" in stated:
-        u = stated.get("focal_u_px", 0.03 * stated["focal_px"])
-        rows.append(np.array([(stated["focal_px"] - lens[0]) / u]))
-    return np.concatenate(rows)
+        return np.asarray(block_diag(*own) + rms**2 * kernel * (slope @ slope.T))

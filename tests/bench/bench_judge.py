@@ -18,6 +18,8 @@ from bench_write import Rows, write_case
 
 from vidspeed.values import Outcome, PassResult
 
+NEAR_S = 0.5  # a pass found this near to a true one is that one
+
 
 def judge(seed: int, kind: str, regime: str, index: int) -> list[Score]:
     """Draw a case, run it and return its scores: the first pass, and a pair's mean and difference.
@@ -62,11 +64,12 @@ def run_tool(folder: Path) -> Outcome:
 class Laid:
     """What a written session leaves for the ideal solver, and how its lights came about.
 
-    `tracks` are the lights of the first pass, a list a camera: those of the files, or for clips
-    such as the best detector would give. `peak_sigmas`: clips only, see `best_lights`.
+    `tracks` are the lights of the first pass, and of those that share a time offset with it, a
+    list of cameras a pass: those of the files, or for clips such as the best detector would give.
+    `peak_sigmas`: clips only, see `best_lights`.
     """
 
-    tracks: list[Rows]
+    tracks: list[list[Rows]]
     tags: tuple[str, ...]
     peak_sigmas: float | None = None
 
@@ -97,11 +100,33 @@ def _reason(error: Exception) -> str:
 
 def score_outcome(case: Case, outcome: Outcome, blank: Score) -> list[Score]:
     """Return the score of the first pass, and of the mean and difference of two."""
-    found = {result.label: result for result in outcome.passes}
-    scores = [score_pass(case, outcome, found.get("1"), blank)]
-    if len(case.paths) == 2:
-        scores += score_pair(case, outcome, found, blank)
+    found = {number: found_pass(case, outcome, number) for number in range(len(case.paths))}
+    scores = [score_pass(case, outcome, found[0], blank)]
+    if len(case.paths) > 1:
+        scores += score_pair(case, outcome, [found[0], found[1]], blank)
     return scores
+
+
+def found_pass(case: Case, outcome: Outcome, number: int) -> PassResult | None:
+    """Return the result that belongs to a pass: by its label, or by when a long clip has it.
+
+    Of several by time, the one that most clips saw together.
+    """
+    if not case.one_clip:
+        return next((row for row in outcome.passes if row.label == str(number + 1)), None)
+    names = [camera.name for camera in case.cameras]
+    near = [
+        row
+        for row in outcome.passes
+        if any(
+            abs(
+                (at.time_in_s + at.time_out_s) / 2.0 - case.starts_s[number, names.index(at.camera)]
+            )
+            < NEAR_S
+            for at in row.crossings
+        )
+    ]
+    return max(near, key=lambda row: len(row.clips), default=None)
 
 
 def score_pass(case: Case, outcome: Outcome, result: PassResult | None, blank: Score) -> Score:
@@ -111,7 +136,7 @@ def score_pass(case: Case, outcome: Outcome, result: PassResult | None, blank: S
     details = [f"{c.name} {c.status}: {c.detail}" for r in outcome.passes for c in r.checks]
     blank = replace(blank, truth_mps=path.speed_mps, detail="; ".join([problems, *details]))
     if result is None:
-        return replace(blank, lost=f"no pass labelled 1 ({problems or 'no problem stated'})")
+        return replace(blank, lost=f"no first pass ({problems or 'no problem stated'})")
     if any(problem.level == "error" for problem in outcome.problems):
         return replace(blank, lost=f"a camera or clip was lost: {problems}")
     warned = tuple(f"{c.name} {c.status}" for c in result.checks if c.status != "ok")
@@ -136,16 +161,16 @@ def score_pass(case: Case, outcome: Outcome, result: PassResult | None, blank: S
 
 
 def score_pair(
-    case: Case, outcome: Outcome, found: dict[str, PassResult], blank: Score
+    case: Case, outcome: Outcome, found: list[PassResult | None], blank: Score
 ) -> list[Score]:
     """Return the scores of the mean (from the covariance) and of the difference of two passes."""
-    truth = np.array([path.speed_mps for path in case.paths])
+    truth = np.array([path.speed_mps for path in case.paths[:2]])
     blank = replace(blank, truth_mps=float(truth.mean()), ideal_z=None, bound_mps=None)
     names = ("pair mean", "pair difference")
-    pair = [found[label] for label in ("1", "2") if label in found]
+    pair = [one for one in found if one is not None]
     if len(pair) < 2 or any(one.speed_mps is None for one in pair):
         return [replace(blank, kind=name, lost="a pass of the pair has no speed") for name in names]
-    order = [outcome.covariance_labels.index(label) for label in ("1", "2")]
+    order = [outcome.covariance_labels.index(one.label) for one in pair]
     matrix = outcome.covariance[np.ix_(order, order)]
     error = np.array([one.speed_mps for one in pair], dtype=float) - truth
     scores = []

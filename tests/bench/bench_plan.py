@@ -31,6 +31,7 @@ class Plan:
     lens_kind: str
     noise: str
     understated: float
+    one_clip: bool  # one clip of each camera holds all passes, so that they share a time offset
 
 
 def log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
@@ -45,7 +46,13 @@ def draw_plan(rng: np.random.Generator, kind: str, regime: str, cameras: int, no
     speed = rng.uniform(150.0, 520.0) / 3.6
     sign = 1.0 if rng.random() < 0.5 else -1.0
     speeds: tuple[float, ...] = (sign * speed,)
-    if kind == "tracks" and rng.random() < 0.15:
+    one_clip = kind == "tracks" and cameras == 2 and rng.random() < 0.15
+    if one_clip:
+        count = int(rng.integers(3, 5))
+        speeds += tuple(
+            sign * (-1.0) ** number * speed * rng.uniform(0.92, 1.08) for number in range(1, count)
+        )
+    elif kind == "tracks" and rng.random() < 0.15:
         speeds = (sign * speed, -sign * speed * rng.uniform(0.9, 1.1))
     if tight:
         offset_u, height_u = log_uniform(rng, 0.02, 0.08), log_uniform(rng, 0.03, 0.15)
@@ -60,7 +67,7 @@ def draw_plan(rng: np.random.Generator, kind: str, regime: str, cameras: int, no
         lamp_u = float(rng.choice([0.0, 0.02, 0.05]))
         kinds, share = ("file", "inline 1 %", "inline 3 %", "free"), (0.25, 0.3, 0.25, 0.2)
     default_drift = rng.random() < 0.3
-    line_stated = not (cameras == 2 and not tight and rng.random() < 0.15)
+    line_stated = one_clip or not (cameras == 2 and not tight and rng.random() < 0.15)
     # A craft that could stop or turn within its stated acceleration is no pass along a course.
     accel_top = 0.12 * speed**2 / length
     accel: tuple[float, float, float] | None = None
@@ -89,17 +96,21 @@ def draw_plan(rng: np.random.Generator, kind: str, regime: str, cameras: int, no
         lens_kind=str(rng.choice(kinds, p=share)),
         noise=noise,
         understated=1.5 if rng.random() < 0.3 and noise == "normal" else 1.0,
+        one_clip=one_clip,
     )
 
 
 def draw_lines(
     rng: np.random.Generator, plan: Plan
-) -> tuple[list[tuple[float, float]], tuple[float, float]]:
-    """Draw the true mean y, z of each pass about the line, and the line as it is stated."""
+) -> tuple[list[tuple[float, float]], tuple[float, float], float]:
+    """Draw the true mean y, z of each pass about the line, and the line as it is stated.
+
+    Also returned: which part of the line's variance is common to all passes.
+    """
     part = rng.uniform(0.0, 1.0) if plan.shared_part is None else plan.shared_part
     u = np.array([plan.offset_u_m, plan.height_u_m])
     line = np.array([plan.offset_m, plan.height_m])
     own = np.sqrt(1.0 - part) * u * rng.standard_normal((len(plan.speeds_mps), 2))
     shared = np.sqrt(part) * u * rng.standard_normal(2)
     true = [(float(y), float(z)) for y, z in line + own]
-    return true, (float(line[0] + shared[0]), float(line[1] + shared[1]))
+    return true, (float(line[0] + shared[0]), float(line[1] + shared[1])), float(part)

@@ -77,6 +77,8 @@ class Case:
     markers: list[tuple[str, Floats, float, str]]
     picks: dict[str, list[tuple[str, Floats, float | None]]]
     lens_files: dict[str, dict[str, Any]] = field(default_factory=dict)
+    one_clip: bool = False  # one clip of each camera holds all passes
+    line_part: float = 0.0  # of the variance of the flight line: common to all passes
 
 
 def look(position_m: Floats, target_m: Floats, roll_rad: float) -> Pose:

@@ -23,6 +23,7 @@ class Score:
     regime: str
     kind: str
     cameras: int
+    seed: int | None = None
     tags: tuple[str, ...]
     lost: str | None = None
     truth_mps: float | None = None

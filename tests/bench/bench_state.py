@@ -56,6 +56,11 @@ def state_tables(
         for number in range(len(paths))
         for camera, _, _ in drawn
     ]
+    if plan.one_clip:
+        tables["clip"] = [
+            {"camera": camera.name} | (state_exposure(rng, camera) if told else {})
+            for camera, _, _ in drawn
+        ]
     if synced:
         tables["sync"] = [state_sync(rng, [item[0] for item in drawn], starts_s[0])]
     return tables, lens_files

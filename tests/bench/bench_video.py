@@ -123,7 +123,7 @@ def write_videos(case: Case, takes: list[Take], folder: Path) -> None:
 
 def best_lights(
     case: Case, takes: list[Take], rng: np.random.Generator
-) -> tuple[list[Rows], float]:
+) -> tuple[list[list[Rows]], float]:
     """Return the lights of the first pass as the best detector would place them, and a peak.
 
     Rows as of a bare track: the true places with noise of the Cramér-Rao bound of each light. The
@@ -154,7 +154,7 @@ def best_lights(
                 for number, k in enumerate(kept)
             ]
         )
-    return tracks, min(peaks)
+    return [tracks], min(peaks)
 
 
 def visible_s(path: TruePath, sign: float) -> float:

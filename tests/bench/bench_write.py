@@ -28,38 +28,44 @@ TRACK_COLUMNS = (
 
 def write_case(
     case: Case, folder: Path, rng: np.random.Generator
-) -> tuple[list[Rows], tuple[str, ...]]:
+) -> tuple[list[list[Rows]], tuple[str, ...]]:
     """Write the whole session with bare tracks; `rng` draws the noise of the lights.
 
-    Returns the lights of the first pass, a list of rows a camera, and the kinds of their noise.
+    Returns the lights, a list of cameras a pass, and the kinds of noise of the first pass. Passes
+    that do not share a time offset with the first are left out.
     """
     tables = dict(case.stated)
-    clips = iter(tables.pop("clip"))
+    clips = [dict(clip) for clip in tables.pop("clip")]
     syncs = tables.pop("sync", [])
-    written = []
-    first: list[Rows] = []
-    kinds: list[str] = []
+    seen = [
+        [
+            lights(camera, path, case.starts_s[number, index], case.lamp_m[number, index], rng)
+            for index, camera in enumerate(case.cameras)
+        ]
+        for number, path in enumerate(case.paths)
+    ]
+    files = dict.fromkeys((clip["camera"] for clip in clips), 0)
     names: dict[str, str] = {}
-    for number, path in enumerate(case.paths):
-        for index, camera in enumerate(case.cameras):
-            clip = dict(next(clips))
-            clip["track"] = f"hand/{camera.name}-{number + 1}.csv"
-            rows, kind = lights(
-                camera, path, case.starts_s[number, index], case.lamp_m[number, index], rng
-            )
-            if number == 0:
-                names[camera.name] = clip["track"]
-                first.append(rows)
-                kinds.append(f"noise {kind}")
-            shown = [{key: row[key] for key in TRACK_COLUMNS} for row in rows]
-            write_table(folder / clip["track"], shown)
-            written.append(clip)
-    tables["clip"] = written
+    for clip in clips:
+        index = [camera.name for camera in case.cameras].index(clip["camera"])
+        number = files[clip["camera"]]
+        files[clip["camera"]] += 1
+        clip["track"] = f"hand/{clip['camera']}-{number + 1}.csv"
+        names.setdefault(clip["camera"], clip["track"])
+        held = range(len(case.paths)) if case.one_clip else [number]
+        shown: list[dict[str, Any]] = []
+        for other in held:
+            mark = {"pass": f"at row {len(shown)}"} if case.one_clip else {}
+            rows = seen[other][index][0]
+            shown += [mark | {key: row[key] for key in TRACK_COLUMNS} for row in rows]
+        write_table(folder / clip["track"], shown)
+    tables["clip"] = clips
     if syncs:
         tables["sync"] = [s | {"clips": [names[name] for name in s["clips"]]} for s in syncs]
     write_survey(case, folder)
     (folder / "session.toml").write_text(toml_text(tables), encoding="utf-8", newline="\n")
-    return first, tuple(dict.fromkeys(kinds))
+    kinds = tuple(dict.fromkeys(f"noise {kind}" for _, kind in seen[0]))
+    return [[rows for rows, _ in one] for one in (seen if case.one_clip else seen[:1])], kinds
 
 
 def write_survey(case: Case, folder: Path) -> None:
