@@ -16,15 +16,15 @@ from vidspeed.agreement.exposure import (
     streak_speed,
     widened,
 )
-from vidspeed.agreement.frames import SpeedJump, check_frames, speed_jump
+from vidspeed.agreement.frames import SpeedJump, check_frames, dashed, speed_jumps
 from vidspeed.agreement.playback import (
     FACTORS,
+    denied_by_exposure,
     exposure_words,
     faster,
     slow_by_exposure,
     slow_by_speed,
     speed_words,
-    stamps_confirmed,
 )
 from vidspeed.agreement.readout import check_readout
 from vidspeed.clip.scan import scan
@@ -51,11 +51,7 @@ def by_light(
     Returns the passes, those whose speed is withheld without one, and what is to be told.
     """
     looked = {row.clip.name: row for row in clips}
-    jumps = {
-        name: jump
-        for name, row in looked.items()
-        if (jump := speed_jump(row.view.tracks)) is not None
-    }
+    jumps = {name: speed_jumps(row.view.tracks) for name, row in looked.items()}
     passes, problems = [], []
     for row in solved:
         reason = _against(row, looked, jumps)
@@ -69,7 +65,7 @@ def by_light(
     for name, clip in looked.items():
         if name in used or any(name in where for where in told):
             continue
-        problems += _idle(session, cameras, clip, jumps.get(name), progress)
+        problems += _idle(session, cameras, clip, jumps[name], progress)
     return passes, problems
 
 
@@ -100,21 +96,24 @@ def _judged(row: Pass, looked: dict[str, Looked]) -> Pass:
     return replace(row, result=result)
 
 
-def _against(row: Pass, looked: dict[str, Looked], jumps: dict[str, SpeedJump]) -> Problem | None:
+def _against(
+    row: Pass, looked: dict[str, Looked], jumps: dict[str, list[SpeedJump]]
+) -> Problem | None:
     """Return why a pass's speed would be false, None where nothing speaks against its stamps."""
     if row.flight is None:
         return None
     for lit, seen in zip(row.flight.lit, exposures(row.flight), strict=True):
         entry = looked[lit.clip].clip
-        slow = slow_by_exposure(seen, entry) if seen is not None else None
-        if seen is not None and slow is not None:
+        if seen is None or dashed(lit.track):
+            continue
+        slow = slow_by_exposure(seen, entry)
+        if slow is not None:
             return _error(lit.clip, row.result, exposure_words(seen, entry, slow))
     for sighted in row.result.sightings:
-        jump, time_s = jumps.get(sighted.clip), sighted.track.time_s[sighted.used]
-        if jump is not None and (
-            time_s[0] - JUMP_SLACK_S <= jump.time_s <= time_s[-1] + JUMP_SLACK_S
-        ):
-            return _error(sighted.clip, row.result, jump.words())
+        time_s = sighted.track.time_s[sighted.used]
+        for jump in jumps[sighted.clip]:
+            if time_s[0] - JUMP_SLACK_S <= jump.time_s <= time_s[-1] + JUMP_SLACK_S:
+                return _error(sighted.clip, row.result, jump.words())
     return None
 
 
@@ -138,14 +137,14 @@ def _idle(
     session: Session,
     cameras: Cameras,
     row: Looked,
-    jump: SpeedJump | None,
+    jumps: Sequence[SpeedJump],
     progress: Progress | None,
 ) -> list[Problem]:
     """Say of a clip that took part in no pass whether it may be stored for slow playback."""
     if row.interval_s is None or row.clip.expect_none:
         return []
-    if jump is not None:
-        return [Problem(level="error", where=row.clip.name, message=jump.words())]
+    if jumps:
+        return [Problem(level="error", where=row.clip.name, message=jumps[0].words())]
     if row.clip.rate_hz is not None:
         return []
     words = _if_faster(session, cameras, row, row.view.tracks)
@@ -207,6 +206,7 @@ def _slow_words(
     """Return what to tell of a light that would be the craft in a faster clip."""
     seen = exposures(found.flight)[0]
     interval_s = float(row.interval_s or 0.0)
+    slow = slow_by_speed(session.craft, at_stamps_mps, interval_s)
     if seen is not None:
         at_stamps = replace(
             seen,
@@ -214,9 +214,9 @@ def _slow_words(
             exposure_u_s=factor * seen.exposure_u_s,
             interval_s=interval_s,
         )
-        slow = slow_by_exposure(at_stamps, row.clip)
-        if slow is not None:
-            return exposure_words(at_stamps, row.clip, slow)
-        if stamps_confirmed(at_stamps, row.clip):
+        told = slow_by_exposure(at_stamps, row.clip)
+        if told is not None:
+            return exposure_words(at_stamps, row.clip, told)
+        if denied_by_exposure(at_stamps, row.clip, slow):
             return None  # it is something slow, and no craft
-    return speed_words(slow_by_speed(session.craft, at_stamps_mps, interval_s), at_stamps_mps)
+    return speed_words(slow, at_stamps_mps)

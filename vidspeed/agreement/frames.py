@@ -22,6 +22,7 @@ LEAST_RUN = 4
 LEAST_BOTH = 6  # frames in which two tracks are seen, at least, to be one lamp twice
 BOTH_SHARE = 0.6
 BESIDE_PX = 4.0  # of the one track's path, where the other's lights lie
+GAPPED, PLAIN_SNR = 0.72, 8.0  # brightness within a streak over its bright parts; whole ones 0.8
 STEADY_LAG = 0.15  # scatter of the lag between the two, over the lag
 JUMP = 1.7  # factor by which a lamp's speed in the picture changes at once
 JUMP_LIGHTS = 6  # on each side of it
@@ -65,7 +66,7 @@ def check_frames(
     said = []
     for order, (lit, seen) in enumerate(zip(flight.lit, found, strict=True)):
         used = take(lit.track, flight.used[order])
-        words = [*_overlong(seen), *_twice(used, tracks[order]), *_other_rate(used)]
+        words = [*_overlong(seen), *_dashed(used), *_twice(used, tracks[order]), *_other_rate(used)]
         several = len(flight.lit) > 1
         said += [f"{lit.clip}: {word}" if several else word for word in words]
     if not said:
@@ -82,6 +83,23 @@ def _overlong(seen: Exposure | None) -> list[str]:
         "next frame, which one exposure cannot be: exposures are merged (a night mode) or frames "
         "are made up between others; film with such modes off"
     ]
+
+
+def _dashed(used: Track) -> list[str]:
+    if not dashed(used):
+        return []
+    return [
+        "the streaks have gaps: exposures are merged into a frame (a night mode), or the lamp goes "
+        "on and off faster than the frames; the middle of the whole is taken"
+    ]
+
+
+def dashed(track: Track) -> bool:
+    """Tell whether the streaks of a track are dark in between."""
+    if track.fill is None:
+        return False
+    plain = np.isfinite(track.fill) & (track.snr >= PLAIN_SNR)
+    return bool(plain.sum() >= LEAST_BOTH and np.median(track.fill[plain]) < GAPPED)
 
 
 def _twice(used: Track, tracks: Sequence[Track]) -> list[str]:
@@ -163,24 +181,31 @@ def _when_there(track: Track, place: Floats) -> tuple[Floats, Floats]:
     return np.where(outside, np.nan, time), beside
 
 
-def speed_jump(tracks: Sequence[Track]) -> SpeedJump | None:
-    """Return where a lamp goes on along its way at another speed at once; None where none does.
+def speed_jumps(tracks: Sequence[Track]) -> list[SpeedJump]:
+    """Return where a lamp goes on along its way at another speed at once, in order of time.
 
     Within a track, or from the end of one to the beginning of another.
     """
-    for track in tracks:
-        for at in range(JUMP_LIGHTS, len(track) - JUMP_LIGHTS + 1):
-            jump = _jump(track, at - JUMP_LIGHTS, at, track, at, at + JUMP_LIGHTS)
-            if jump is not None:
-                return jump
+    found = [jump for track in tracks for jump in _within(track)]
     for first in tracks:
         for second in tracks:
             gap_s = float(second.time_s[0] - first.time_s[-1])
             if 0.0 < gap_s <= JUMP_GAP_S and min(len(first), len(second)) >= JUMP_LIGHTS:
                 jump = _jump(first, -JUMP_LIGHTS, None, second, 0, JUMP_LIGHTS)
-                if jump is not None:
-                    return jump
-    return None
+                found += [] if jump is None else [jump]
+    return sorted(found, key=lambda jump: jump.time_s)
+
+
+def _within(track: Track) -> list[SpeedJump]:
+    """Return the jumps of one track; neighbouring places of one jump count once."""
+    found: list[SpeedJump] = []
+    last = -JUMP_LIGHTS
+    for at in range(JUMP_LIGHTS, len(track) - JUMP_LIGHTS + 1):
+        jump = _jump(track, at - JUMP_LIGHTS, at, track, at, at + JUMP_LIGHTS)
+        if jump is not None and at - last >= JUMP_LIGHTS:
+            found.append(jump)
+            last = at
+    return found
 
 
 def _jump(

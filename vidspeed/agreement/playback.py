@@ -54,12 +54,12 @@ def slow_by_exposure(seen: Exposure, clip: Clip) -> Slow | None:
     return Slow(low=ratio - u_ratio, high=ratio + u_ratio, interval_s=seen.interval_s)
 
 
-def stamps_confirmed(seen: Exposure, clip: Clip) -> bool:
-    """Tell whether the streaks are surely as short as the stated exposure and the stamps say."""
+def denied_by_exposure(seen: Exposure, clip: Clip, slow: Slow) -> bool:
+    """Tell whether the streaks are surely too short for a clip that plays so slowly."""
     if clip.exposure_s is None:
         return False
     u, stated_u = SURE * seen.exposure_u_s, SURE * (clip.exposure_u_s or 0.0)
-    return seen.exposure_s + u < SURELY_SLOWER * max(clip.exposure_s - stated_u, 0.0)
+    return seen.exposure_s + u < slow.low * max(clip.exposure_s - stated_u, 0.0)
 
 
 def slow_by_speed(craft: Craft, speed_mps: float, interval_s: float) -> Slow:

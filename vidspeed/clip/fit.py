@@ -26,6 +26,7 @@ SETTLED = 3e-3  # chi-square that another step would still gain: a twentieth of 
 REACH = 5.0  # widths around the segment that are looked at
 LIMITS = ((WIDTH, 0.45, 8.0), (SLOPE, -1.8, 1.8), (HALO, 0.0, 1.0))  # place, low, high
 LEAST_HALF = 0.1  # half length in widths: below it a streak is a point
+PARTS, PARTED = 7, 2.5  # a streak is looked at in so many parts from this half length, in widths
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -156,6 +157,28 @@ def ends_of(parameters: Floats) -> NDArray[np.float64]:
     """Return the two ends (2, 2) of a streak."""
     half = parameters[[HALF_X, HALF_Y]]
     return np.stack([parameters[[X, Y]] - half, parameters[[X, Y]] + half])
+
+
+def fill_of(pixels: Pixels, parameters: Floats) -> float | None:
+    """Return how bright the darkest part within a streak is, over its bright parts; about 1.
+
+    Less where the lamp was off in between or several exposures were merged. None where the
+    streak is too short to have parts.
+    """
+    half = float(np.hypot(parameters[HALF_X], parameters[HALF_Y]))
+    if half < PARTED * parameters[WIDTH]:
+        return None
+    cosine, sine = parameters[[HALF_X, HALF_Y]] / half
+    dx, dy = pixels.x - parameters[X], pixels.y - parameters[Y]
+    u, v = dx * cosine + dy * sine, dy * cosine - dx * sine
+    core = (np.abs(v) <= max(parameters[WIDTH], 0.8)) & (np.abs(u) < 0.9 * half)
+    part = np.floor((u[core] / (0.9 * half) + 1.0) / 2.0 * PARTS).astype(int)
+    count = np.bincount(part, minlength=PARTS)
+    if count.min() == 0:
+        return None
+    above = np.bincount(part, (pixels.value - pixels.ground)[core], minlength=PARTS) / count
+    bright = float(np.mean(np.sort(above)[-2:]))
+    return float(above[1:-1].min()) / bright if bright > 0.0 else None
 
 
 def slope_prior(length_px: float, picture_px: float) -> float:

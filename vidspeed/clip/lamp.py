@@ -25,6 +25,7 @@ from vidspeed.clip.fit import (
     Fit,
     Pixels,
     Prior,
+    fill_of,
     fit_streak,
     pixels_of,
     slope_prior,
@@ -55,6 +56,7 @@ class Light(Value):
     angle_rad: float | None
     peak: float
     snr: float
+    fill: float | None  # the darkest part within the streak over its bright ones
 
 
 def lights_of(spots: Sequence[Spot], size_px: tuple[int, int], *, full_range: bool) -> list[Light]:
@@ -202,6 +204,7 @@ def _light(spot: Spot, pixels: Pixels, fit: Fit, spread: Floats, noise: Noise) -
         angle_rad=float(np.arctan2(half[1], half[0])) if is_streak else None,
         peak=peak,
         snr=abs(peak) / grain,
+        fill=fill_of(pixels, fit.parameters) if is_streak else None,
     )
 
 

@@ -324,6 +324,7 @@ def _track(lights: Sequence[Light], facts: ClipFacts) -> Track:
         streak_angle_rad=_column(light.angle_rad for light in lights),
         peak=np.array([light.peak for light in lights]),
         snr=np.array([light.snr for light in lights]),
+        fill=_column(light.fill for light in lights),
     )
 
 
