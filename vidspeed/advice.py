@@ -105,7 +105,7 @@ def _imagined(session: Session, first: Stand, position_m: Floats) -> Stand:
     pose = aimed(position_m, np.array([session.course.length_m / 2.0, y, z]))
     camera = replace(first.camera, name="second", picks=(), position_m=None, position_u_m=None)
     stand = replace(first, camera=camera, pose=pose)
-    picks = _picks(stand, session.markers, _usual_u_px(first))
+    picks = markers_seen(stand, session.markers, _usual_u_px(first))
     return replace(stand, camera=replace(camera, picks=picks))
 
 
@@ -113,7 +113,7 @@ def _usual_u_px(stand: Stand) -> float:
     return float(np.median([pick.u_px for pick in stand.camera.picks]))
 
 
-def _picks(stand: Stand, markers: Sequence[Marker], u_px: float) -> tuple[Pick, ...]:
+def markers_seen(stand: Stand, markers: Sequence[Marker], u_px: float) -> tuple[Pick, ...]:
     """Return the picks of those markers that a camera has in its picture."""
     seen = project(np.array([marker.xyz_m for marker in markers]), stand.pose, stand.lens())
     there = inside(seen, stand.camera.image_size_px)
@@ -165,7 +165,7 @@ def _raised(
             stand,
             camera=replace(
                 stand.camera,
-                picks=(*stand.camera.picks, *_picks(stand, poles, _usual_u_px(stand))),
+                picks=(*stand.camera.picks, *markers_seen(stand, poles, _usual_u_px(stand))),
             ),
         )
         for stand in stands

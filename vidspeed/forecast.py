@@ -24,7 +24,7 @@ from vidspeed.values import (
     Track,
 )
 
-LIGHT_U_PX = 0.3  # what a clear light in an ordinary clip is located to, each coordinate
+LIGHT_U_PX = 0.1  # what a clear light in an ordinary clip is located to, each coordinate
 BEYOND = 0.3  # parts of the course that the craft is seen before the start and after the finish
 
 
@@ -78,12 +78,14 @@ def _lights(session: Session, stand: Stand) -> Track:
     row = xy_px[there, 1] / stand.camera.image_size_px[1]
     readout = _forecast_readout(stand)
     count = int(there.sum())
+    planned = stand.camera.planned
+    light_u_px = LIGHT_U_PX if planned is None else planned.light_u_px
     unknown = np.full(count, np.nan)
     return Track(
         frame=np.flatnonzero(there),
         time_s=time[there] - readout * row,
         xy_px=xy_px[there],
-        cov_px2=np.tile(LIGHT_U_PX**2 * np.eye(2), (count, 1, 1)),
+        cov_px2=np.tile(light_u_px**2 * np.eye(2), (count, 1, 1)),
         row=row,
         time_u_s=np.zeros(count),
         streak_px=unknown,

@@ -55,6 +55,7 @@ def calibrate_all(session: Session) -> Cameras:
     stands, messages = {}, []
     for camera in session.cameras:
         try:
+            _refuse_planned(camera)
             _check_still(session, camera)
             stands[camera.name] = calibrate_camera(
                 session, camera, 1.0 / (camera.rate_hz or USUAL_RATE_HZ)
@@ -68,6 +69,14 @@ def calibrate_all(session: Session) -> Cameras:
     )
     doubts = doubtful(session, [stand for stand, _ in stands.values()])
     return Cameras(stands=stands, problems=(*problems, *doubts))
+
+
+def _refuse_planned(camera: Camera) -> None:
+    if not camera.picks:
+        raise CalibrationError(
+            f'session.toml: camera "{camera.name}": it is only planned, no picks are stated; '
+            "pick its markers and name the file under picks (`vidspeed plan` forecasts it)"
+        )
 
 
 def _check_still(session: Session, camera: Camera) -> None:

@@ -1,4 +1,4 @@
-"""Commands for the course: make a session, calibrate it."""
+"""Commands for the course: make a session, plan it, survey it, calibrate it."""
 
 from __future__ import annotations
 
@@ -78,6 +78,32 @@ def calibrate(session: SessionFolder, unit: Unit = UnitName.kmh) -> int:
     if found.ready:
         typer.echo("ready")
     return 0 if found.ready else WRONG_INPUT
+
+
+@app.command()
+@guarded
+def plan(
+    session: SessionFolder,
+    optimise: Annotated[
+        bool,
+        typer.Option("--optimise", help="Search for better places within from_m and to_m."),
+    ] = False,
+    unit: Unit = UnitName.kmh,
+) -> int:
+    """Forecast a course before the day, from cameras that are only planned."""
+    from vidspeed.plan import plan as plan_session
+    from vidspeed.record.files import write_calibration
+    from vidspeed.record.planview import prospect_table
+    from vidspeed.record.readiness import advice_table, forecast_text
+
+    found = plan_session(session, optimise=optimise)
+    folder = write_calibration(session, found.pictures, place="plan")
+    console = terminal()
+    console.print(prospect_table(found.prospects))
+    console.print(forecast_text(found.forecast, unit.value), highlight=False)
+    console.print(advice_table([(row.change, row.relative_U95) for row in found.advice]))
+    typer.echo(f"pictures: {folder}")
+    return 0
 
 
 def _print_readiness(found: Readiness, unit: str) -> None:

@@ -47,7 +47,7 @@ def write_calibration(
     folder: Path,
     files: Mapping[str, bytes],
     *,
-    place: Literal["calibration", "survey"] = ("calibration"),
+    place: Literal["calibration", "survey", "plan"] = "calibration",
 ) -> Path:
     """Write `results/calibration/` of the session in `folder`; the other results stay.
 

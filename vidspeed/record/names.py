@@ -58,7 +58,7 @@ def clip_folders(clips: Iterable[tuple[str, str]]) -> dict[tuple[str, str], str]
     {('north', 'clips/a.mp4'): 'north-a', ('north', 'more/A.mp4'): 'north-A-2'}
     """
     folders: dict[tuple[str, str], str] = {}
-    taken = {"calibration", "survey"}
+    taken = {"calibration", "survey", "plan"}
     for camera, clip in clips:
         if (camera, clip) not in folders:
             wanted = legal_name(f"{camera}-{PurePosixPath(clip.replace(chr(92), '/')).stem}")

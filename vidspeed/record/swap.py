@@ -28,6 +28,7 @@ PLACES = {
     "results": Path("results"),
     "calibration": Path("results", "calibration"),
     "survey": Path("results", "survey"),
+    "plan": Path("results", "plan"),
 }
 
 

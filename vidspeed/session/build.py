@@ -13,6 +13,7 @@ import numpy as np
 from vidspeed.session.check import Taken
 from vidspeed.session.clock import with_clock
 from vidspeed.session.keys import keys_of
+from vidspeed.session.proofs import proofs_of, without_passes
 from vidspeed.session.survey import course_of
 from vidspeed.values import (
     Air,
@@ -29,6 +30,7 @@ from vidspeed.values import (
     MarkRules,
     Measured,
     Pick,
+    Planned,
     Session,
     Sync,
 )
@@ -58,6 +60,7 @@ def build(draft: Draft, folder: Path, inputs: tuple[InputFile, ...]) -> Session:
     top, tables = draft.top.values, draft.tables
     cameras = zip(tables["camera"], draft.lenses, draft.picks, draft.clocks, strict=True)
     zone = top.get("timezone")
+    proofs = proofs_of(tables["proof"])
     return Session(
         folder=str(folder),
         title=top.get("title", folder.resolve().name),
@@ -74,7 +77,8 @@ def build(draft: Draft, folder: Path, inputs: tuple[InputFile, ...]) -> Session:
             for taken, lens, picks, clock in cameras
             if lens is not None
         ),
-        clips=tuple(_clip(taken.values, zone) for taken in tables["clip"]),
+        clips=without_passes([_clip(taken.values, zone) for taken in tables["clip"]], proofs),
+        proofs=proofs,
         syncs=tuple(_sync(taken.values) for taken in tables["sync"]),
         mark=_mark(tables["mark"][0].values) if tables["mark"] else None,
         wanted_U95_percent=top["wanted_U95_percent"],
@@ -160,8 +164,26 @@ def _camera(taken: Taken, lens: Lens, picks: tuple[Pick, ...], clock: Clock | No
         position_m=None if position is None else np.array(position),
         position_u_m=values.get("position_u_m"),
         rate_hz=values.get("rate_hz"),
+        planned=_planned(values["planned"]) if "planned" in values else None,
         assumed=frozenset(assumed | ({"clock"} if taken.left_out("clock_u_ppm") else set())),
     )
+
+
+def _planned(values: dict[str, Any]) -> Planned:
+    exposure_ms = values.get("exposure_ms")
+    return Planned(
+        position_m=np.array(values["position_m"]),
+        aim_m=_place(values, "aim_m"),
+        from_m=_place(values, "from_m"),
+        to_m=_place(values, "to_m"),
+        exposure_s=None if exposure_ms is None else _ms(exposure_ms),
+        pick_u_px=values["pick_u_px"],
+        light_u_px=values["light_u_px"],
+    )
+
+
+def _place(values: dict[str, Any], name: str) -> Floats | None:
+    return np.array(values[name]) if name in values else None
 
 
 def _clip(values: dict[str, Any], zone: str | None) -> Clip:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
-Kind = Literal["text", "path", "date", "moment", "number", "whole", "choice", "tables"]
+Kind = Literal["text", "path", "date", "moment", "number", "whole", "choice", "table", "tables"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

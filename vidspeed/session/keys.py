@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from vidspeed.session.filekeys import FILE_KEYS
 from vidspeed.session.key import Key, Table, key, number, of, u_of
+from vidspeed.session.plankeys import PLANNED_KEYS
 from vidspeed.session.surveykeys import COURSE_KEYS, SURVEY_FILE_KEYS, TAPE_KEYS
 
 __all__ = [
@@ -41,6 +42,11 @@ TABLES = (
     ),
     Table(name="clip", meaning="one recorded clip; none is needed to calibrate", many=True),
     Table(name="sync", meaning="one event seen or heard in several clips", many=True),
+    Table(
+        name="proof",
+        meaning="a lamp held still at a surveyed place on the flight line, to prove the course by",
+        many=True,
+    ),
     Table(name="mark", meaning="the earlier figure that this session is held against"),
 )
 
@@ -115,13 +121,19 @@ SESSION_KEYS = (
         key("name", "text", "what the camera is called", '"north"', required=True),
         key("image_size_px", "whole", "width and height of its clips as shown", "[1920, 1080]",
             unit="pixels", above=0.0, most=65536.0, count=2, required=True),
-        key("picks", "path", "the file of where its markers are seen", '"picks-north.csv"',
-            required=True),
-        key("lens", "path", "a lens file, instead of focal_px to k1_u", '"lens-north.json"'),
+        key("picks", "path", "the file of where its markers are seen", '"picks-north.csv"'),
+        key("lens", "path", "a lens file, instead of focal_px to k1_u; or OpenCV's .yml or .xml",
+            '"lens-north.json"'),
+        number("lens_scale", "", "the picture is the whole one of the lens file, this many times "
+               "as large, nothing cropped", "0.5", above=0.0, most=100.0, left_out="1",
+               beside="lens"),
+        key("lens_focus", "choice", "near: the chart was filmed with another focus than the "
+            "field, so that the focal length is known to 2 % only", '"near"',
+            choices=("near", "field"), left_out="what the lens file says", beside="lens"),
         number("focal_px", "pixels", "focal length", "1480.0", above=0.0, most=1e6,
                left_out="free: the markers must carry it"),
-        u_of("focal_u_px", "pixels", "focal_px", "15.0", left_out="3 % of focal_px",
-             beside="focal_px"),
+        u_of("focal_u_px", "pixels", "focal_px, or of the focal length in OpenCV's file", "15.0",
+             left_out="3 %"),
         number("centre_px", "pixels", "where the lens axis meets the picture", "[959.5, 539.5]",
                least=-65536.0, most=65536.0, count=2, left_out="the middle of the picture"),
         u_of("centre_u_px", "pixels", "each of centre_px", "10.0", left_out="2 % of the width"),
@@ -146,7 +158,10 @@ SESSION_KEYS = (
                above=0.0, beside="position_m"),
         number("rate_hz", "Hz", "frames a second it will film at, for forecasts", "60.0",
                above=0.0, most=1e6, left_out="what its clips say"),
+        key("planned", "table", "instead of picks, for vidspeed plan: where it will stand, what "
+            "it will look at", "{position_m = [40.0, -60.0, 1.7]}"),
     ),
+    *PLANNED_KEYS,
     *of(
         "clip",
         key("file", "path", "the clip", '"clips/pass-1.mp4"'),
@@ -185,6 +200,23 @@ SESSION_KEYS = (
                above=0.0, count=0, required=True),
         key("kind", "choice", "how it was noticed; sound is allowed its way through the air",
             '"flash"', choices=("flash", "sound"), default="flash", left_out='"flash"'),
+    ),
+    *of(
+        "proof",
+        key("clip", "text", "the clip that shows the lamp, as [[clip]] names it",
+            '"clips/pole-1.mp4"', required=True),
+        number("x_m", "metres", "where the lamp is held, along the course", "10.0", required=True),
+        number("y_m", "metres", "to the left, seen from start to finish", "0.0", required=True),
+        number("z_m", "metres", "up: at flying height", "4.0", required=True),
+        u_of("u_m", "metres", "each of these", "0.02", required=True),
+        key("kind", "choice", "still: the lamp is held still there", '"still"',
+            choices=("still",), default="still", left_out='"still"'),
+        number("time_s", "seconds", "when it was held there", "3.5",
+               left_out="all the time that the clip runs"),
+        number("x_px", "pixels", "which light it is, to the right", "812.0", beside="y_px",
+               left_out="the one light that is near enough"),
+        number("y_px", "pixels", "which light it is, downwards", "440.0", beside="x_px",
+               left_out="the one light that is near enough"),
     ),
     *of(
         "mark",

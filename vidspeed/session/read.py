@@ -17,6 +17,7 @@ from vidspeed.session.cells import decoded
 from vidspeed.session.check import Faults, Refused, Taken, shown, take, unknown
 from vidspeed.session.keys import TABLES, TOP, Table, keys_of
 from vidspeed.session.paths import Files, inside
+from vidspeed.session.proofs import check_proofs
 from vidspeed.session.rules import check_camera, check_clips, check_single, check_syncs
 from vidspeed.session.survey import take_survey
 from vidspeed.values import Measured, Session
@@ -104,6 +105,7 @@ def _draft(raw: Mapping[str, object], files: Files, faults: Faults) -> Draft:
         check_camera(camera, cameras[:number], where, draft, files, faults)
     check_clips(tables["clip"], cameras, top, faults)
     check_syncs(tables["sync"], tables["clip"], faults)
+    check_proofs(tables["proof"], tables["clip"], faults)
     return draft
 
 
@@ -151,6 +153,11 @@ def _taken(raw: Mapping[str, object], table: Table, faults: Faults) -> list[Take
     for number, item in enumerate(items):
         where = place(table.name, number, item) if table.many else f"{NAME}: [{table.name}]"
         taken.append(take(table.name, item, where, faults))
+        if "planned" in taken[-1].values:
+            planned = taken[-1].values["planned"]
+            taken[-1].values["planned"] = take(
+                "camera.planned", planned, f"{where}: planned", faults
+            ).values
         if "choose" in taken[-1].values:
             taken[-1].values["choose"] = _choices(taken[-1].values["choose"], where, faults)
     return taken

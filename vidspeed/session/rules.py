@@ -10,10 +10,10 @@ from vidspeed.errors import SessionError
 from vidspeed.session.check import Faults, Refused, Taken, missing, shown
 from vidspeed.session.clock import clock_of
 from vidspeed.session.keys import keys_of
-from vidspeed.session.lens import INLINE, inline_lens, parse_lens
+from vidspeed.session.lens import lens_of
 from vidspeed.session.paths import Files
 from vidspeed.session.tables import nearest, parse_picks
-from vidspeed.values import Lens, Pick
+from vidspeed.values import Pick
 
 if TYPE_CHECKING:
     from vidspeed.session.build import Draft
@@ -75,9 +75,10 @@ def check_camera(
                     f"{key} is {shown(ours)}, the {what} of another camera too; "
                     "each camera needs its own",
                 )
-    draft.lenses.append(_lens(camera, where, files, faults))
+    draft.lenses.append(lens_of(camera, where, files, faults))
     draft.clocks.append(clock_of(camera, where, files, faults))
     draft.picks.append(_picks(camera, where, draft, files, faults))
+    check_planned(camera, where, faults)
     reference = camera.values.get("reference")
     if reference is not None:
         try:
@@ -86,44 +87,13 @@ def check_camera(
             faults.add(where, f"reference {refusal}")
 
 
-def _lens(camera: Taken, where: str, files: Files, faults: Faults) -> Lens | None:
-    size = camera.values.get("image_size_px")
-    if "lens" not in camera.given:
-        return inline_lens(camera) if _can_build(camera) else None
-    both = sorted(camera.given & set(INLINE), key=INLINE.index)
-    if both:
-        faults.add(where, f"lens and {', '.join(both)} are given; keep the file or the figures")
-    file = camera.values.get("lens")
-    if file is None:
-        return None
-    try:
-        lens = parse_lens(files.read(file), file)
-    except Refused as refusal:
-        faults.add(where, f"lens {refusal}")
-        return None
-    except SessionError as error:
-        faults.messages.extend(error.messages)
-        return None
-    if size is not None and lens.image_size_px != size:
-        faults.add(
-            where,
-            f"image_size_px is {shown(size)}, but {file} is of a picture of "
-            f"{shown(lens.image_size_px)}; a lens file holds for its own picture size only",
-        )
-    return lens
-
-
-def _can_build(camera: Taken) -> bool:
-    """Say whether every stated key of the inline lens was good."""
-    stated = camera.given & {"image_size_px", *INLINE}
-    return stated <= camera.values.keys() and "image_size_px" in stated
-
-
 def _picks(
     camera: Taken, where: str, draft: Draft, files: Files, faults: Faults
 ) -> tuple[Pick, ...]:
     file = camera.values.get("picks")
     if file is None:
+        if not camera.given & {"picks", "planned"}:
+            faults.add(where, missing(keys_of("camera")["picks"]))
         return ()
     try:
         rows = parse_picks(files.read(file), file)
@@ -172,6 +142,17 @@ def _check_known(rows: Sequence[tuple[int, Pick]], file: str, draft: Draft, faul
                 f"{file}: row {number}",
                 f"no marker is named {shown(pick.name)}; {nearest(pick.name, names)}",
             )
+
+
+def check_planned(camera: Taken, where: str, faults: Faults) -> None:
+    """Check the room in which a planned camera may be moved."""
+    planned = camera.values.get("planned", {})
+    low, high = planned.get("from_m"), planned.get("to_m")
+    if low is not None and high is not None and any(a > b for a, b in zip(low, high, strict=True)):
+        faults.add(
+            f"{where}: planned",
+            f"from_m is {shown(low)}, to_m {shown(high)}; each of from_m must be the lower",
+        )
 
 
 def check_clips(

@@ -28,6 +28,8 @@ from vidspeed.values.entered import (
     Marker,
     MarkRules,
     Pick,
+    Planned,
+    Proof,
     Session,
     Sync,
 )
@@ -37,6 +39,12 @@ from vidspeed.values.kept import (
     Mark,
     Outcome,
 )
+from vidspeed.values.lensed import (
+    Chart,
+    LensFit,
+    LensTrial,
+    View,
+)
 from vidspeed.values.placed import (
     CameraFit,
     CourseDrawing,
@@ -44,6 +52,15 @@ from vidspeed.values.placed import (
     Movement,
     Pose,
     Problem,
+)
+from vidspeed.values.planned import (
+    Plan,
+    Prospect,
+)
+from vidspeed.values.proved import (
+    Proven,
+    ProvenDistance,
+    ProvenPlace,
 )
 from vidspeed.values.seen import (
     ClipFacts,
@@ -84,6 +101,7 @@ __all__ = [
     "BudgetRow",
     "Camera",
     "CameraFit",
+    "Chart",
     "Check",
     "Choice",
     "Clip",
@@ -102,6 +120,8 @@ __all__ = [
     "InputFile",
     "Ints",
     "Lens",
+    "LensFit",
+    "LensTrial",
     "Level",
     "Mark",
     "MarkRules",
@@ -114,9 +134,20 @@ __all__ = [
     "PassResult",
     "Pick",
     "Picture",
+    "Plan",
+    "Planned",
     "Pose",
     "Problem",
     "Profile",
+    "Proof",
+    "Prospect",
+    "Proven",
+    "ProvenDistance",
+    "ProvenPlace",
+    "Proof",
+    "Proven",
+    "ProvenDistance",
+    "ProvenPlace",
     "SatelliteFix",
     "Scan",
     "Session",
@@ -133,5 +164,6 @@ __all__ = [
     "Track",
     "Trusted",
     "Value",
+    "View",
     "jsonable",
 ]

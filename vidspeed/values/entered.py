@@ -80,6 +80,7 @@ class Lens(Value):
     focal_free: bool = False
     assumed: frozenset[str] = frozenset()  # names that the session did not state
     file: str | None = None
+    focus: Literal["near", "field"] = "field"  # near: not as in the field, focal length open
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -105,6 +106,22 @@ class Clock(Value):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Planned(Value):
+    """Where a camera will stand and what it will look at, metres; None: left to the plan.
+
+    `from_m` and `to_m` (3,) are the corners of the room in which a search may move it.
+    """
+
+    position_m: Floats
+    aim_m: Floats | None
+    exposure_s: float | None
+    pick_u_px: float
+    light_u_px: float
+    from_m: Floats | None
+    to_m: Floats | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Camera(Value):
     """One fixed position of one camera with one lens setting, as the session states it.
 
@@ -124,6 +141,7 @@ class Camera(Value):
     position_m: Floats | None = None
     position_u_m: float | None = None
     rate_hz: float | None = None  # the rate it will film at; used by forecasts only
+    planned: Planned | None = None  # where it will stand, before there are picks
     assumed: frozenset[str] = frozenset()
 
 
@@ -166,6 +184,20 @@ class Sync(Value):
     time_s: Floats
     time_u_s: Floats
     kind: Literal["flash", "sound"] = "flash"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Proof(Value):
+    """A lamp held still at a surveyed place: `place_m` (3,), `u_m` of each coordinate.
+
+    `time_s` None: all the time that the clip runs. `xy_px` (2,) says which light it is.
+    """
+
+    clip: str
+    place_m: Floats
+    u_m: float
+    time_s: float | None = None
+    xy_px: Floats | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -235,6 +267,7 @@ class Session(Value):
     measured: Measured | None = None  # tapes or satellites; markers and course follow from them
     surveyed: Surveyed | None = None  # ... adjusted
     survey: SurveyFactor | None = None  # None: each marker by itself, the scale by length_u_m
+    proofs: tuple[Proof, ...] = ()
 
     def camera(self, name: str) -> Camera:
         """Return the camera of that name; KeyError where there is none (the reader checked)."""
