@@ -31,6 +31,7 @@ from vidspeed.looking import IMPORTS, look_at_all
 from vidspeed.motion.budget import covariance
 from vidspeed.motion.montecarlo import beyond_first_order
 from vidspeed.passes import Pass, solve_passes
+from vidspeed.proof import prove
 from vidspeed.reading import read_session
 from vidspeed.values import Advice, Check, Outcome, PassResult, Problem, Session
 
@@ -84,6 +85,7 @@ def _run(folder: Path, progress: Progress | None, monte_carlo: bool, pool: Execu
     labels, matrix = covariance(passes)
     fits = [fit for _, fit in cameras.stands.values()]
     changes = _advised(session, cameras, passes)
+    proofs = prove(session, cameras, clips)
     return Outcome(
         session=session,
         inputs=(*session.inputs, *(row.input for row in clips if row.input is not None)),
@@ -100,12 +102,14 @@ def _run(folder: Path, progress: Progress | None, monte_carlo: bool, pool: Execu
             *between_clips(session, fits, [row.view for row in clips]),
             *problems,
             *doubts,
+            *proofs.problems,
             *_what_would_help(session, passes, changes),
         ),
         drawing={
             fit.camera: drawing(session.course, session.flight_line, fit.pose, fit.lens)
             for fit in fits
         },
+        proof=proofs.proven,
         advice=changes,
     )
 

@@ -32,6 +32,7 @@ class Film:
     crf: int
     noise: float
     seed: int
+    offset: tuple[float, float] = (0.0, 0.0)  # of the whole clip: the camera had moved before
 
 
 def draw_film(seed: int, number: int, kind: str, night: bool) -> Film:
@@ -51,6 +52,7 @@ def movements(film: Film, rng, time_s):
     """Return shift x, y (pixels) and roll (radians) of every frame (n, 3)."""
     count = len(time_s)
     moved = np.zeros((count, 3))
+    moved[:, :2] = film.offset
     turn = rng.uniform(0, 2 * np.pi)
     way = np.array([np.cos(turn), np.sin(turn)])
     middle = time_s[-1] * rng.uniform(0.35, 0.65)

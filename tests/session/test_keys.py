@@ -22,6 +22,7 @@ CONTRACT = {
     "choose track",
     "clip.choose": "time_s x_px y_px",
     "sync": "clips time_s time_u_s kind",
+    "proof": "clip x_m y_m z_m u_m kind",
     "mark": "earlier_kmh earlier_u_kmh margin_percent",
     "markers.csv": "name x_m y_m z_m u_m use",
     "picks": "name x_px y_px u_px",

@@ -73,7 +73,7 @@ def test_every_key_stands_in_a_new_session_and_its_example_is_good(tmp_path: Pat
     for name in ("covariance", "tapes", "levels", "gnss"):  # other ways to measure a course
         text = re.sub(rf"^{name} = .*\n", "", text, flags=re.MULTILINE)
     text = text.replace("[[sync]]", "".join(
-        f'[[clip]]\nfile = "clips/{name}.mp4"\ncamera = "north"\n' for name in "ab") + "[[sync]]"
+        f'[[clip]]\nfile = "clips/{name}.mp4"\ncamera = "north"\n' for name in ("a", "b", "pole-1")) + "[[sync]]"
     )  # fmt: skip
     folder = tmp_path / "s"
     new_session(folder)
@@ -82,7 +82,7 @@ def test_every_key_stands_in_a_new_session_and_its_example_is_good(tmp_path: Pat
     (folder / "picks-north.csv").write_text(PICKS, encoding="utf-8")
     (folder / "still-north.png").write_bytes(b"picture")
     session = read_session(folder)
-    assert session.title == "Evening passes" and len(session.clips) == 3
+    assert session.title == "Evening passes" and len(session.clips) == 4
     assert session.craft.expected_mps == pytest.approx(400 / 3.6)
 
 
@@ -95,7 +95,7 @@ def test_what_must_be_filled_in_and_what_may_be_left_out_are_told_apart() -> Non
     for line in ("# drift_u_m = 0.5", "# focal_px = 1480.0", '# file = "clips/pass-1.mp4"'):
         assert f"\n{line}\n" in text
     optional = re.findall(r"\(optional\)\n# \[+(\w+)\]", text)
-    assert optional == ["tape", "air", "craft", "clip", "sync", "mark"]
+    assert optional == ["tape", "air", "craft", "clip", "sync", "proof", "mark"]
     assert "## from the shelf" not in text
 
 

@@ -13,6 +13,7 @@ from jinja2 import Environment, StrictUndefined
 from vidspeed import __version__
 from vidspeed.record.canvas import data_uri
 from vidspeed.record.passview import pass_view
+from vidspeed.record.proofview import proof_view
 from vidspeed.record.units import (
     Unit,
     bare_speed_text,
@@ -80,6 +81,7 @@ def report_view(
         "version": __version__,
         "mark": _mark_view(outcome, unit),
         "no_mark": no_mark_sentence(outcome.passes),
+        "proof": proof_view(outcome.proof),
         "range_warning": _range_warning(outcome),
         "problems": outcome.problems,
         "passes": [pass_view(outcome, result, unit, left) for result in outcome.passes],

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from vidspeed import __version__
+from vidspeed.record.proofview import proof_row
 from vidspeed.values import (
     BudgetRow,
     CameraFit,
@@ -43,6 +44,7 @@ def summary(outcome: Outcome) -> dict[str, Any]:
             "matrix": np.asarray(outcome.covariance).tolist(),
         },
         "mark": mark_row(outcome),
+        "proof": proof_row(outcome.proof),
         "problems": [_problem(problem) for problem in outcome.problems],
         "advice": [
             {"change": row.change, "relative_U95": row.relative_U95} for row in outcome.advice

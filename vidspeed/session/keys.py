@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from vidspeed.session.filekeys import FILE_KEYS
 from vidspeed.session.key import Key, Table, key, number, of, u_of
-from vidspeed.session.plankeys import PLANNED_KEYS
 from vidspeed.session.surveykeys import COURSE_KEYS, SURVEY_FILE_KEYS, TAPE_KEYS
 
 __all__ = [
@@ -121,19 +120,13 @@ SESSION_KEYS = (
         key("name", "text", "what the camera is called", '"north"', required=True),
         key("image_size_px", "whole", "width and height of its clips as shown", "[1920, 1080]",
             unit="pixels", above=0.0, most=65536.0, count=2, required=True),
-        key("picks", "path", "the file of where its markers are seen", '"picks-north.csv"'),
-        key("lens", "path", "a lens file, instead of focal_px to k1_u; or OpenCV's .yml or .xml",
-            '"lens-north.json"'),
-        number("lens_scale", "", "the picture is the whole one of the lens file, this many times "
-               "as large, nothing cropped", "0.5", above=0.0, most=100.0, left_out="1",
-               beside="lens"),
-        key("lens_focus", "choice", "near: the chart was filmed with another focus than the "
-            "field, so that the focal length is known to 2 % only", '"near"',
-            choices=("near", "field"), left_out="what the lens file says", beside="lens"),
+        key("picks", "path", "the file of where its markers are seen", '"picks-north.csv"',
+            required=True),
+        key("lens", "path", "a lens file, instead of focal_px to k1_u", '"lens-north.json"'),
         number("focal_px", "pixels", "focal length", "1480.0", above=0.0, most=1e6,
                left_out="free: the markers must carry it"),
-        u_of("focal_u_px", "pixels", "focal_px, or of the focal length in OpenCV's file", "15.0",
-             left_out="3 %"),
+        u_of("focal_u_px", "pixels", "focal_px", "15.0", left_out="3 % of focal_px",
+             beside="focal_px"),
         number("centre_px", "pixels", "where the lens axis meets the picture", "[959.5, 539.5]",
                least=-65536.0, most=65536.0, count=2, left_out="the middle of the picture"),
         u_of("centre_u_px", "pixels", "each of centre_px", "10.0", left_out="2 % of the width"),
@@ -158,10 +151,7 @@ SESSION_KEYS = (
                above=0.0, beside="position_m"),
         number("rate_hz", "Hz", "frames a second it will film at, for forecasts", "60.0",
                above=0.0, most=1e6, left_out="what its clips say"),
-        key("planned", "table", "instead of picks, for vidspeed plan: where it will stand, what "
-            "it will look at", "{position_m = [40.0, -60.0, 1.7]}"),
     ),
-    *PLANNED_KEYS,
     *of(
         "clip",
         key("file", "path", "the clip", '"clips/pass-1.mp4"'),

@@ -21,7 +21,8 @@ _WANTED = {
     ("course", "length_u_m"),
     *(("flight_line", name) for name in LINE),
 }
-_LEFT_OPEN = ("tape", "air", "craft", "clip", "sync", "mark")  # tables that are written as comments
+# Tables that are written as comments.
+_LEFT_OPEN = ("tape", "air", "craft", "clip", "sync", "proof", "mark")
 _HEAD = """\
 ## A session: one day at one course. Lines that begin with ## explain; take away the "# "
 ## before another line to state it. Every figure with _u in its name is a standard

@@ -28,7 +28,6 @@ from vidspeed.values.entered import (
     Marker,
     MarkRules,
     Pick,
-    Planned,
     Proof,
     Session,
     Sync,
@@ -39,12 +38,6 @@ from vidspeed.values.kept import (
     Mark,
     Outcome,
 )
-from vidspeed.values.lensed import (
-    Chart,
-    LensFit,
-    LensTrial,
-    View,
-)
 from vidspeed.values.placed import (
     CameraFit,
     CourseDrawing,
@@ -52,10 +45,6 @@ from vidspeed.values.placed import (
     Movement,
     Pose,
     Problem,
-)
-from vidspeed.values.planned import (
-    Plan,
-    Prospect,
 )
 from vidspeed.values.proved import (
     Proven,
@@ -101,7 +90,6 @@ __all__ = [
     "BudgetRow",
     "Camera",
     "CameraFit",
-    "Chart",
     "Check",
     "Choice",
     "Clip",
@@ -120,8 +108,6 @@ __all__ = [
     "InputFile",
     "Ints",
     "Lens",
-    "LensFit",
-    "LensTrial",
     "Level",
     "Mark",
     "MarkRules",
@@ -134,16 +120,9 @@ __all__ = [
     "PassResult",
     "Pick",
     "Picture",
-    "Plan",
-    "Planned",
     "Pose",
     "Problem",
     "Profile",
-    "Proof",
-    "Prospect",
-    "Proven",
-    "ProvenDistance",
-    "ProvenPlace",
     "Proof",
     "Proven",
     "ProvenDistance",
@@ -164,6 +143,5 @@ __all__ = [
     "Track",
     "Trusted",
     "Value",
-    "View",
     "jsonable",
 ]

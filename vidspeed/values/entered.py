@@ -80,7 +80,6 @@ class Lens(Value):
     focal_free: bool = False
     assumed: frozenset[str] = frozenset()  # names that the session did not state
     file: str | None = None
-    focus: Literal["near", "field"] = "field"  # near: not as in the field, focal length open
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -106,22 +105,6 @@ class Clock(Value):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Planned(Value):
-    """Where a camera will stand and what it will look at, metres; None: left to the plan.
-
-    `from_m` and `to_m` (3,) are the corners of the room in which a search may move it.
-    """
-
-    position_m: Floats
-    aim_m: Floats | None
-    exposure_s: float | None
-    pick_u_px: float
-    light_u_px: float
-    from_m: Floats | None
-    to_m: Floats | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Camera(Value):
     """One fixed position of one camera with one lens setting, as the session states it.
 
@@ -141,7 +124,6 @@ class Camera(Value):
     position_m: Floats | None = None
     position_u_m: float | None = None
     rate_hz: float | None = None  # the rate it will film at; used by forecasts only
-    planned: Planned | None = None  # where it will stand, before there are picks
     assumed: frozenset[str] = frozenset()
 
 

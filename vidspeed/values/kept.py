@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from vidspeed.values.base import Floats, Picture, Value
 from vidspeed.values.entered import InputFile, Session
 from vidspeed.values.placed import CameraFit, CourseDrawing, Problem
+from vidspeed.values.proved import Proven
 from vidspeed.values.seen import ClipFacts, Track
 from vidspeed.values.solved import PassResult
 
@@ -62,4 +63,5 @@ class Outcome(Value):
     mark: Mark | None
     problems: tuple[Problem, ...]
     drawing: Mapping[str, CourseDrawing] = field(default_factory=dict)  # by camera name
+    proof: Proven | None = None  # None: not proved on the ground
     advice: tuple[Advice, ...] = ()  # the same pass as it is, then with single changes

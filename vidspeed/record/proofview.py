@@ -1,0 +1,92 @@
+"""The proof on the ground, for the summary and beside the mark in the report."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from vidspeed.values import Proven, ProvenDistance, ProvenPlace
+
+NOT_PROVED = (
+    "Not proved on the ground: no lamp was held still at surveyed places on the flight line "
+    "([[proof]]), so that nothing but the figures entered says that the course is right."
+)
+
+
+def proof_row(proven: Proven | None) -> dict[str, Any] | None:
+    """Return `proof` of the summary, None where nothing was proved."""
+    if proven is None:
+        return None
+    return {
+        "places": [_place_row(row) for row in proven.places],
+        "distances": [_distance_row(proven, row) for row in proven.distances],
+    }
+
+
+def _place_row(row: ProvenPlace) -> dict[str, Any]:
+    return {
+        "clips": list(row.clips),
+        "cameras": list(row.cameras),
+        "place_m": row.place_m,
+        "found_m": row.found_m,
+        "error_m": row.error_m,
+        "error_u_m": row.error_u_m,
+        "normalised": row.normalised,
+    }
+
+
+def _distance_row(proven: Proven, row: ProvenDistance) -> dict[str, Any]:
+    return {
+        "from_m": proven.places[row.first].place_m,
+        "to_m": proven.places[row.second].place_m,
+        "distance_m": row.distance_m,
+        "error_percent": row.error_percent,
+        "error_u_percent": row.error_u_percent,
+        "normalised": row.normalised,
+    }
+
+
+def proof_view(proven: Proven | None) -> dict[str, Any]:
+    """Return what the report shows of the proof, as texts."""
+    if proven is None:
+        return {"sentence": NOT_PROVED, "places": [], "distances": []}
+    return {
+        "sentence": _sentence(proven),
+        "places": [_place_view(row) for row in proven.places],
+        "distances": [_distance_view(proven, row) for row in proven.distances],
+    }
+
+
+def _sentence(proven: Proven) -> str:
+    """Say in one sentence what was proved."""
+    if not proven.distances:
+        return (
+            "Proved on the ground at one place; a second one would prove a distance, and with it "
+            "the speed."
+        )
+    row = proven.distances[-1]
+    return (
+        f"Proved on the ground: a lamp held still at {len(proven.places)} surveyed places; over "
+        f"{row.distance_m:.2f} m the cameras are wrong by {row.error_percent:+.2f} %, u "
+        f"{row.error_u_percent:.2f} %, and so is a speed there."
+    )
+
+
+def _place_view(row: ProvenPlace) -> dict[str, str]:
+    return {
+        "place": ", ".join(f"{value:.2f}" for value in row.place_m),
+        "cameras": ", ".join(row.cameras),
+        "error": ", ".join(f"{value:+.3f}" for value in row.error_m),
+        "u": ", ".join(f"{value:.3f}" for value in row.error_u_m),
+        "normalised": f"{row.normalised:.1f}",
+    }
+
+
+def _distance_view(proven: Proven, row: ProvenDistance) -> dict[str, str]:
+    first, second = (proven.places[number].place_m[0] for number in (row.first, row.second))
+    return {
+        "stretch": f"x {first:.2f} to {second:.2f} m",
+        "distance": f"{row.distance_m:.2f}",
+        "error": f"{row.error_percent:+.3f}",
+        "u": f"{row.error_u_percent:.3f}",
+        "normalised": f"{row.normalised:+.1f}",
+    }
