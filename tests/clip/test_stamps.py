@@ -141,3 +141,15 @@ def test_stamps_that_lie_beyond_reason_break_nothing():
     assert found.usable.tolist() == [True] * 4 + [False] * 5
     assert np.all(np.isfinite([found.interval_s, found.spread_s, found.stamp_u_s]))
     assert found.number[-1] >= 3
+
+
+@pytest.mark.parametrize("rate_hz", [59.94, 119.88, 239.76, 480.0])
+def test_whole_milliseconds_are_no_unevenness_and_hide_no_gap(rate_hz):
+    """As Matroska keeps them: steps of 4 and 5 ms are an even 240 a second."""
+    kept = np.delete(np.arange(600), [90, 91, 400])
+    found = account(np.rint(kept * 1000 / rate_hz).astype(np.int64), Fraction(1, 1000))
+    assert 1.0 / found.interval_s == pytest.approx(rate_hz, rel=2e-3)
+    assert found.dropped == 3
+    assert found.number.tolist() == kept.tolist()
+    assert not any("uneven" in note for note in found.notes)
+    assert any("ticks of 1 ms" in note for note in found.notes)

@@ -1,7 +1,7 @@
 """Look into the boxes of an MP4 or MOV file for what FFmpeg does not pass on.
 
-ISO/IEC 14496-12 names them: the edit list with its rates (8.6.6), whether samples have composition
-offsets (8.6.1.3), when movie and tracks say they were made (8.2.2, 8.4.2). Nothing here decodes. A
+ISO/IEC 14496-12 names them: the edit list with its rates (8.6.6), when movie and tracks say they
+were made (8.2.2, 8.4.2). Nothing here decodes. A
 box that lies about its size ends the search; what was found until then is given.
 """
 
@@ -32,7 +32,6 @@ class MovieBoxes(Value):
     """What the boxes say of the film's first picture track; times are UTC, None where unsaid."""
 
     edits: tuple[Edit, ...] = ()
-    composition: bool = False  # samples have composition offsets
     fragmented: bool = False
     movie_made: datetime | None = None
     track_made: datetime | None = None
@@ -125,7 +124,6 @@ def _of_movie(moov: bytes, meta: bytes) -> MovieBoxes:
     said = CAPTURE.search(meta)
     return MovieBoxes(
         edits=_edits(_at(track, b"edts", b"elst"), scale, media_scale),
-        composition=_at(track, b"mdia", b"minf", b"stbl", b"ctts") is not None,
         fragmented=_at(moov, b"mvex") is not None,
         movie_made=made,
         track_made=track_made,

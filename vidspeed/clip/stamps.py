@@ -17,8 +17,12 @@ SAME_CONTENT = 0.05  # change of a repeated frame, as a share of the usual chang
 LEAST_CHANGE = 0.05  # luma levels: below this usual change a still clip cannot show repeats
 REGULAR = 0.1  # spread of the intervals, as a share, above which nobody can say what is missing
 LEVEL_WIDTH, LEAST_RUN, NEW_LEVEL = 9, 12, 1.4  # steps, frames, ratio: a change of the rate
+NO_GAP = 1.6  # ratio to the median from which a step holds a missing frame
+NEAR_WHOLE = 0.45  # frames by which a step may miss a whole number to count for the mean
 COARSEST_TICK_S = 0.002  # of a recorder that counts its stamps in coarser units than the file's
 FARTHEST, MOST_MISSING = 1 << 60, 1e6  # of stamps and of gaps: beyond them a file lies
+COARSE = 0.01  # of the interval: stamps in coarser units than this have no median worth naming
+ROUNDING = 0.5  # of a unit: steps between rounded stamps scatter by at most that much
 LEAST_STEPS = 10  # from which such units can be told from chance
 
 
@@ -26,7 +30,8 @@ LEAST_STEPS = 10  # from which such units can be told from chance
 class StampAccount(Value):
     """What the stamps of a clip say.
 
-    `interval_s` is the median time between frames, `spread_s` the standard deviation of the
+    `interval_s` is the median time between frames (their mean where the stamps count in coarse
+    units), `spread_s` the standard deviation of the
     intervals about that of their segment where no frame is missing. `usable` (n,) is False where
     a stamp does not lie after all earlier ones, `repeated` (n,) is True where a frame shows the
     one before it again. `stamp_u_s` is the standard uncertainty of one stamp from its
@@ -75,12 +80,16 @@ def account(
     levels, segments = _levels(steps, np.flatnonzero(usable), tick_s)
     spans = np.clip(np.rint(steps / levels), 1.0, MOST_MISSING)
     share = float(np.std(steps / (spans * levels)))
-    spans = spans if share < REGULAR else np.ones(len(steps))
-    step = float(np.median(steps))
-    u_s = 0.0 if rate_hz is not None or _exactly_even(steps) else _tick(steps, tick_s) / 12.0**0.5
+    step_s = float(np.median(steps)) * tick_s
+    unit_s = 0.0 if _exactly_even(steps) else _tick(steps, tick_s)
+    rounding = ROUNDING * unit_s / step_s  # share of the spread that counting in units makes
+    spans = spans if share < max(REGULAR, rounding) else np.ones(len(steps))
+    u_s = 0.0 if rate_hz is not None else unit_s / 12.0**0.5
+    coarse = len(segments) == 1 and unit_s > COARSE * step_s
+    interval_s = segments[0].interval_s if coarse else step_s
     return StampAccount(
-        interval_s=step * tick_s,
-        spread_s=share * step * tick_s,
+        interval_s=interval_s,
+        spread_s=share * step_s,
         dropped=int(np.sum(spans - 1)),
         stamp_u_s=float(u_s),
         usable=usable,
@@ -88,7 +97,8 @@ def account(
         segments=segments,
         number=_numbers(usable, spans),
         notes=stamp_notes(
-            spans=spans, share=share, interval_s=step * tick_s, stamp_u_s=float(u_s),
+            spans=spans, share=share if share > rounding else 0.0, interval_s=interval_s,
+            stamp_u_s=float(u_s),
             usable=usable, repeated=repeated, rate_hz=rate_hz, segments=segments,
             mean_hz=float(np.sum(spans) / (np.sum(steps) * tick_s)),
         ),
@@ -138,13 +148,27 @@ def _levels(steps: Ints, frames: Ints, tick_s: float) -> tuple[Floats, tuple[Seg
     levels = np.empty(len(steps))
     segments = []
     for start, end in zip(starts, ends, strict=True):
-        usual = float(np.median(steps[start:end]))
+        usual = _usual_step(steps[start:end])
         levels[start:end] = usual
         first = int(frames[start]) if start == 0 else int(frames[start]) + 1
         last = int(frames[end])
         count = last - first + 1
-        segments.append(Segment(first=first, frames=count, interval_s=usual * tick_s))
+        mean = _mean_step(steps[start:end], usual)
+        segments.append(Segment(first=first, frames=count, interval_s=mean * tick_s))
     return levels, _joined(segments)
+
+
+def _usual_step(steps: Ints) -> float:
+    """Return the time between frames of which none is missing: coarse stamps have no one median."""
+    median = float(np.median(steps))
+    return float(np.mean(steps[(steps > median / NO_GAP) & (steps < median * NO_GAP)]))
+
+
+def _mean_step(steps: Ints, usual: float) -> float:
+    """Return the mean time between captured frames, of steps (n,) about whole multiples of one."""
+    spans = np.maximum(np.rint(steps / usual), 1.0)
+    whole = np.abs(steps / usual - spans) < NEAR_WHOLE
+    return float(np.sum(steps[whole]) / np.sum(spans[whole])) if np.any(whole) else usual
 
 
 def _long_enough(starts: list[int], count: int) -> list[int]:

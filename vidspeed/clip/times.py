@@ -119,7 +119,7 @@ def _told(
         time_base_s=tick_s,
         first_stamp_s=float(seen.stamps[0]) * tick_s,
         duration_s=lasting_s,
-        interval_s=found.interval_s if real_hz else None,
+        interval_s=float(np.median(steps_s)) if real_hz else None,
         spread_s=found.spread_s if real_hz else None,
         shortest_s=float(steps_s.min()) if len(steps_s) else None,
         longest_s=float(steps_s.max()) if len(steps_s) else None,
