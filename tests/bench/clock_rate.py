@@ -44,6 +44,9 @@ class Score:
     true_readout_s: float = 0.0
     readout_s: float | None = None
     readout_u_s: float = 0.0
+    true_drift: float = 0.0
+    drift: float | None = None
+    drift_u: float = 0.0
     refused: str = ""
 
 
@@ -64,6 +67,8 @@ def draw(kind: str, seed: int, number: int) -> tuple[Filmed, dict]:
         "shot": float(rng.uniform(0.0, 4.0)),
         "seed": int(rng.integers(2**31)),
     }
+    drift = float(rng.normal(0.0, 3.0)) if kind != "mains" and number % 2 else 0.0
+    camera["drift_ppm_per_min"] = drift
     lamp = {"light": float(rng.uniform(0.3, 0.75))}
     options = {"crf": int(rng.integers(16, 27))}
     if rng.random() < 0.25:
@@ -106,6 +111,8 @@ def run(case: tuple[str, int, int]) -> Score:
             score.refused = str(error)
             return score
     score.ppm, score.ppm_u, score.dof = reading.clock_ppm, reading.clock_u_ppm, reading.fit.dof
+    score.true_drift, score.drift = filmed.drift_ppm_per_min, reading.fit.drift_ppm_per_min
+    score.drift_u = reading.fit.drift_u_ppm_per_min
     score.readout_s, score.readout_u_s = reading.fit.readout_s, reading.fit.readout_u_s
     return score
 
@@ -135,6 +142,18 @@ def rate_row(name: str, scores: list[Score]) -> str:
     below = f", {np.mean(u < 1.0):.0%} below 1; error RMS {np.sqrt(np.mean(off**2)):.3f}"
     lost = f"{sum(s.ppm is None for s in scores)} of {len(scores)}"
     return row(f"{name}: rate", z, worst + below if told else "", lost)
+
+
+def drift_row(name: str, scores: list[Score]) -> str:
+    """Return the line on the drift of the rate."""
+    told = [s for s in scores if s.drift is not None]
+    u = np.array([s.drift_u for s in told])
+    ratio = np.array([(s.drift - s.true_drift) / s.drift_u for s in told])
+    dof = np.array([max(s.dof - 1.0, 1.0) for s in told])
+    z = np.clip(norm.ppf(t.cdf(ratio, dof)), -8.0, 8.0) if told else np.zeros(0)
+    detail = f"u {np.median(u):.2f} ({u.min():.2f} to {u.max():.2f}) ppm a minute" if told else ""
+    lost = f"{sum(s.drift is None for s in scores)} of {len(scores)}"
+    return row(f"{name}: drift", z, detail, lost)
 
 
 def readout_row(name: str, scores: list[Score]) -> str:
@@ -171,6 +190,7 @@ def main() -> None:
         mine = [score for score in scores if score.kind == kind]
         if kind != "mains":
             print(rate_row(kind, mine))
+            print(drift_row(kind, mine))
         if kind in ("large lamp", "fast lamp", "mains"):
             print(readout_row(kind, mine))
 

@@ -15,7 +15,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from vidspeed.clip.edges import RateFit
+from vidspeed.clip.edges import ROWS_U, RateFit
 from vidspeed.clip.flashes import Flashes
 from vidspeed.errors import ClipError
 from vidspeed.values import Floats, Value
@@ -174,7 +174,10 @@ def _rate(
         variance += (least_rad / (2.0 * np.pi * hz) * 1e6) ** 2
         covariance = np.linalg.inv(design.T @ design) * variance
         found.append((best, covariance, float(np.sqrt(variance))))
-    (line, of_line, scatter), (curve, of_curve, _) = found
+    (line, of_line, scatter), (curve, of_curve, about) = found
+    bends = abs(float(curve[0])) > 3.0 * float(np.sqrt(of_curve[0, 0]))
+    scatter = about if bends else scatter
+    slope, slope_u = (curve[1], of_curve[1, 1]) if bends else (line[0], of_line[0, 0])
     if scatter * 1e-6 * 2.0 * np.pi * hz > LOOSE_RAD:
         raise ClipError(
             f"{seen.file}: no light that flashes steadily at {hz:g} Hz is seen; check the rate, "
@@ -182,8 +185,8 @@ def _rate(
             f"{1e3 / hz:.2g} ms"
         )
     return (
-        ppm + float(line[0]),
-        float(np.sqrt(of_line[0, 0])),
+        ppm + float(slope),
+        float(np.sqrt(slope_u)),
         120.0 * float(curve[0]),
         120.0 * float(np.sqrt(of_curve[0, 0])),
     )
@@ -230,6 +233,7 @@ def _readout(
     without = np.array([_slope(wave[block != k], row[block != k], turns) for k in range(JACKKNIFE)])
     jackknife = np.sqrt((JACKKNIFE - 1) * np.mean((without - without.mean()) ** 2))
     u = float(max(np.std(each, ddof=1) / np.sqrt(len(each)), jackknife))
+    u = float(np.hypot(u, ROWS_U * turns))
     readout_s, readout_u_s = turns / hz, u / hz
     if readout_u_s > TOLD * abs(readout_s):
         return None, 0.0, ["the bands are too wide or too faint to tell the read-out"]

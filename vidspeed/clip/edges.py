@@ -33,6 +33,7 @@ STILL, LOCKED = 0.15, 0.5  # of the frame interval that the edges' phases cover
 FIRM = 2.0  # scatters beyond which a point pulls no harder
 FAR = 6.0  # times the usual scatter of an edge, for one that is left out
 WIDTHS = (0.6, 0.3, 0.15, 0.08, 0.04)  # of a frame interval: ramps that are tried
+ROWS_U = 1e-3  # of the read-out: where within a band its light lies
 WORST_PPM = 100.0  # beyond which a rate is not worth stating
 
 
@@ -82,7 +83,11 @@ def fit_edges(seen: Flashes, hz: float) -> RateFit:
     sigma = scatter(points, solved.theta)
     ppm, u_ppm = _bounds(seen, points, solved, sigma)
     drifting = solve(points, np.append(solved.theta, 0.0), range(DRIFT + 1), sigma, wide=True)
-    readout_s, readout_u_s = 1e-3 * solved.theta[READOUT], 1e-3 * solved.u(READOUT)
+    if abs(drifting.theta[DRIFT]) > 3.0 * drifting.u(DRIFT):
+        ppm += float(drifting.theta[SCALE] - solved.theta[SCALE])
+        u_ppm = max(u_ppm, drifting.u(SCALE))
+    readout_s = 1e-3 * float(solved.theta[READOUT])
+    readout_u_s = float(np.hypot(1e-3 * solved.u(READOUT), ROWS_U * readout_s))
     told = readout_u_s < 0.1 * abs(readout_s)
     ramp_s = 1e-3 * float(np.exp(solved.theta[RAMP]))
     notes = [f"{lost} edges lie off the line and were left out"] if lost else []
@@ -92,7 +97,7 @@ def fit_edges(seen: Flashes, hz: float) -> RateFit:
         dof=float(used - 5),
         drift_ppm_per_min=60.0 * float(drifting.theta[DRIFT]),
         drift_u_ppm_per_min=60.0 * drifting.u(DRIFT),
-        readout_s=float(readout_s) if told else None,
+        readout_s=readout_s if told else None,
         readout_u_s=readout_u_s if told else 0.0,
         ramp_s=ramp_s,
         ramp_u_s=ramp_s * solved.u(RAMP),
