@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from vidspeed.session.read import read_session
+from vidspeed.values import Lens
 
 from .good import SESSION, faults, write
 
@@ -94,3 +95,122 @@ def test_each_fault_of_a_lens_file(tmp_path: Path, text: str, message: str) -> N
 def test_a_missing_lens_file_is_named(tmp_path: Path) -> None:
     messages = faults(write(tmp_path / "s", LENS_SESSION))
     assert messages[0].startswith('session.toml: camera "north": lens "lens.json" does not exist')
+
+
+def lens_of_session(folder: Path, session: str) -> Lens:
+    (folder / "session.toml").write_text(session, encoding="utf-8")
+    return read_session(folder).cameras[0].lens
+
+
+def with_lens(tmp_path: Path, name: str, text: str) -> Path:
+    folder = write(tmp_path / "s", LENS_SESSION)
+    (folder / name).write_text(text, encoding="utf-8", newline="\n")
+    return folder
+
+
+def test_a_lens_that_was_focused_near_leaves_the_focal_length_open(tmp_path: Path) -> None:
+    folder = with_lens(tmp_path, "lens.json", lens_file(focus="near"))
+    near = lens_of_session(folder, LENS_SESSION)
+    assert near.names[0] == "focal length" and near.names[1:] == tuple(
+        f"lens {number}" for number in range(1, 9)
+    )
+    assert near.factor[:, 0].tolist() == [0.02 * 1480.0, 0.02 * 1481.0, 0, 0, 0, 0, 0, 0, 0]
+    assert (near.assumed, near.focus) == (frozenset({"focal length"}), "near")
+    stated = 'lens = "lens.json"\nlens_focus = "field"\n'
+    field = lens_of_session(folder, LENS_SESSION.replace('lens = "lens.json"\n', stated))
+    assert "focal length" not in field.names and field.factor.shape == (9, 8)
+    (folder / "lens.json").write_text(lens_file(), encoding="utf-8")
+    again = lens_of_session(folder, LENS_SESSION.replace(
+        'lens = "lens.json"\n', 'lens = "lens.json"\nlens_focus = "near"\n'))  # fmt: skip
+    assert again.factor.tolist() == near.factor.tolist()
+
+
+def test_a_smaller_copy_of_the_whole_picture_is_stated(tmp_path: Path) -> None:
+    text = lens_file(image_size_px=[3840, 2160], fx_px=2960.0, fy_px=2962.0, cx_px=1920.5,
+                     cy_px=1080.5)  # fmt: skip
+    folder = with_lens(tmp_path, "lens.json", text)
+    messages = faults(folder)
+    assert "state lens_scale = 0.5; if it is cropped or zoomed, film the chart" in messages[0]
+    stated = LENS_SESSION.replace('lens = "lens.json"\n', 'lens = "lens.json"\nlens_scale = 0.5\n')
+    lens = lens_of_session(folder, stated)
+    assert lens.image_size_px == (1920, 1080)
+    assert lens.parameters[:5].tolist() == [1480.0, 1481.0, 960.0, 540.0, 0.1]
+    covariance = lens.factor @ lens.factor.T
+    assert np.diag(covariance) == pytest.approx([1.0, 1.0, 2.25, 2.25, 1e-6, 1e-4, 1e-8, 1e-8, 0.0])
+    (folder / "session.toml").write_text(stated.replace("scale = 0.5", "scale = 0.6"), encoding="utf-8")
+    assert any("lens_scale is 0.6, which makes 2304 x 1296" in each for each in faults(folder))
+
+
+def test_another_proportion_of_the_sides_is_a_crop(tmp_path: Path) -> None:
+    folder = with_lens(tmp_path, "lens.json", lens_file(image_size_px=[1920, 1440]))
+    assert "proportion of the sides differs, so one is cropped" in faults(folder)[0]
+
+
+STORAGE = """%YAML:1.0
+---
+image_width: 1920
+image_height: 1080
+camera_matrix: !!opencv-matrix
+   rows: 3
+   cols: 3
+   dt: d
+   data: [ 1480., 0., 960., 0., 1481., 540., 0., 0., 1. ]
+distortion_coefficients: !!opencv-matrix
+   rows: 5
+   cols: 1
+   dt: d
+   data: [ -0.2, 0.05, 0.001, -0.002, 0.01 ]
+avg_reprojection_error: 0.3
+"""
+XML = """<?xml version="1.0"?>
+<opencv_storage>
+<image_width>1920</image_width><image_height>1080</image_height>
+<camera_matrix type_id="opencv-matrix"><rows>3</rows><cols>3</cols><dt>d</dt>
+  <data>1480. 0. 960. 0. 1481. 540. 0. 0. 1.</data></camera_matrix>
+<distortion_coefficients type_id="opencv-matrix"><rows>5</rows><cols>1</cols><dt>d</dt>
+  <data>-0.2 0.05 0.001 -0.002 0.01</data></distortion_coefficients>
+</opencv_storage>
+"""
+
+
+@pytest.mark.parametrize(("name", "text"), [("lens.yml", STORAGE), ("lens.xml", XML)])
+def test_opencvs_own_storage_is_read(tmp_path: Path, name: str, text: str) -> None:
+    folder = with_lens(tmp_path, name, text)
+    session = LENS_SESSION.replace("lens.json", name)
+    lens = lens_of_session(folder, session)
+    assert lens.parameters.tolist() == [1480, 1481, 960, 540, -0.2, 0.05, 0.001, -0.002, 0.01]
+    assert lens.names == ("focal length", "centre x", "centre y", "k1")
+    assert lens.assumed == frozenset(lens.names)
+    assert np.abs(lens.factor).max(axis=0) == pytest.approx([0.03 * 1480, 38.4, 38.4, 0.1])
+    known = session.replace(
+        f'"{name}"\n', f'"{name}"\nfocal_u_px = 2.0\ncentre_u_px = 3.0\nk1_u = 0.01\n'
+    )
+    lens = lens_of_session(folder, known)
+    assert np.abs(lens.factor).max(axis=0).tolist() == [2.0, 3.0, 3.0, 0.01]
+    assert lens.assumed == frozenset()
+    lens = lens_of_session(folder, known.replace("k1_u", 'lens_focus = "near"\nk1_u'))
+    assert lens.factor[0, 0] == pytest.approx(np.hypot(2.0, 0.02 * 1480))
+    assert lens.names == ("focal length", "centre x", "centre y", "k1")
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("", "lens.yml: "),
+        ("just words", "lens.yml: "),
+        ("%YAML:1.0\n---\na: 3\n", "holds no lens; camera_matrix and distortion_coefficients"),
+        (STORAGE.replace("-0.2,", ".NaN,"), "5 distortion coefficients"),
+        (STORAGE.replace("[ 1480., 0.,", "[ -1., 0.,"), "focal lengths above 0 and no skew"),
+        (STORAGE + "fisheye_model: 1\n", "a lens of the fisheye model"),
+        (STORAGE.replace("rows: 5", "rows: 8").replace("0.01 ]", "0.01, 1., 2., 3. ]"),
+         "a lens with 8 distortion coefficients"),
+        (STORAGE.replace("1920", "1280").replace("1080", "720"),
+         "image_size_px is [1920, 1080], but lens.yml is of a picture of [1280, 720]"),
+    ],
+)  # fmt: skip
+def test_each_fault_of_a_storage_file(tmp_path: Path, text: str, message: str) -> None:
+    folder = with_lens(tmp_path, "lens.yml", text)
+    session = LENS_SESSION.replace("lens.json", "lens.yml")
+    (folder / "session.toml").write_text(session, encoding="utf-8")
+    messages = faults(folder)
+    assert any(message in each for each in messages), messages

@@ -14,10 +14,10 @@ import typer
 
 from vidspeed import __version__
 
-from vidspeed.cli import course, clips, passes, clock  # isort: skip  (the order of the help page)
+from vidspeed.cli import course, clips, passes, clock, lenses  # isort: skip  (order of the help page)
 from vidspeed.cli.shell import app
 
-__all__ = ["app", "clips", "clock", "course", "main", "passes"]
+__all__ = ["app", "clips", "clock", "course", "lenses", "main", "passes"]
 
 
 def main() -> None:

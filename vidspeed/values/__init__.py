@@ -38,6 +38,12 @@ from vidspeed.values.kept import (
     Mark,
     Outcome,
 )
+from vidspeed.values.lensed import (
+    Chart,
+    LensFit,
+    LensTrial,
+    View,
+)
 from vidspeed.values.placed import (
     CameraFit,
     CourseDrawing,
@@ -90,6 +96,7 @@ __all__ = [
     "BudgetRow",
     "Camera",
     "CameraFit",
+    "Chart",
     "Check",
     "Choice",
     "Clip",
@@ -108,6 +115,8 @@ __all__ = [
     "InputFile",
     "Ints",
     "Lens",
+    "LensFit",
+    "LensTrial",
     "Level",
     "Mark",
     "MarkRules",
@@ -143,5 +152,6 @@ __all__ = [
     "Track",
     "Trusted",
     "Value",
+    "View",
     "jsonable",
 ]

@@ -80,6 +80,7 @@ class Lens(Value):
     focal_free: bool = False
     assumed: frozenset[str] = frozenset()  # names that the session did not state
     file: str | None = None
+    focus: Literal["near", "field"] = "field"  # near: not as in the field, focal length open
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -1,0 +1,178 @@
+"""Commands that measure a lens and pick without clicking: chart, boards, lens."""
+
+from __future__ import annotations
+
+import re
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from vidspeed.cli.shell import app, guarded, progress, terminal
+from vidspeed.errors import CalibrationError, ResultsError
+
+if TYPE_CHECKING:
+    from vidspeed.geometry.chart import Page
+    from vidspeed.lens import MeasuredLens
+    from vidspeed.values import Chart
+
+CODE_SHARE = 0.7  # of a square, the side of the codes of a ChArUco chart where it is not stated
+
+
+class ChartKind(StrEnum):
+    """The kinds of chart."""
+
+    chessboard = "chessboard"
+    charuco = "charuco"
+
+
+class Focus(StrEnum):
+    """How the lens was focused while the chart was filmed."""
+
+    near = "near"
+    field = "field"
+
+
+Board = Annotated[str, typer.Option(help="Inner corners of the chart, across x down.")]
+SquareMm = Annotated[float, typer.Option(help="Side of a square, millimetres.")]
+Kind = Annotated[ChartKind, typer.Option("--chart", help="Plain chessboard, or with codes.")]
+Family = Annotated[str, typer.Option(help="Family of the codes.")]
+CodeMm = Annotated[
+    float | None, typer.Option(help="Side of a ChArUco code; 0.7 of the square if left out.")
+]
+Paper = Annotated[str, typer.Option(help="A4, A3 or Letter.")]
+
+
+@app.command()
+@guarded
+def chart(
+    out: Annotated[Path, typer.Option(help="File to write, .pdf or .svg.")] = Path("chart.pdf"),
+    board: Board = "9x6",
+    square_mm: SquareMm = 25.0,
+    kind: Kind = ChartKind.chessboard,
+    family: Family = "5x5_100",
+    code_mm: CodeMm = None,
+    paper: Paper = "A4",
+) -> int:
+    """Write a chart to print and film, true to scale, with rulers to check the printer."""
+    from vidspeed.geometry.chart import chart_page
+
+    page = chart_page(_chart(board, square_mm, kind, family, code_mm), paper)
+    _write_pages(out, [page])
+    typer.echo(out)
+    typer.echo("print at 100 %, glue it on something flat and stiff, and measure the rulers")
+    return 0
+
+
+@app.command()
+@guarded
+def boards(
+    codes: Annotated[str, typer.Option(help="Numbers of the codes: 0-7 or 3,5,9.")] = "0-7",
+    out: Annotated[Path, typer.Option(help="PDF file to write, a page a board.")] = Path(
+        "boards.pdf"
+    ),
+    side_mm: Annotated[float, typer.Option(help="Side of the dark square, millimetres.")] = 150.0,
+    family: Family = "4x4_50",
+    paper: Paper = "A4",
+) -> int:
+    """Write coded boards to print and put on posts, so that their markers are picked by day."""
+    from vidspeed.geometry.chart import board_pages
+
+    _write_pages(out, board_pages(family, _numbers(codes), side_mm, paper))
+    typer.echo(out)
+    return 0
+
+
+@app.command()
+@guarded
+def lens(
+    files: Annotated[list[Path], typer.Argument(help="Clips or stills of the chart.")],
+    out: Annotated[Path, typer.Option(help="Lens file to write.")],
+    board: Board = "9x6",
+    square_mm: SquareMm = 25.0,
+    kind: Kind = ChartKind.chessboard,
+    family: Family = "5x5_100",
+    code_mm: CodeMm = None,
+    focus: Annotated[
+        Focus, typer.Option(help="field: focused as it will be in the field; else near.")
+    ] = Focus.near,
+) -> int:
+    """Measure a lens from clips or stills of a printed chart, and write its lens file."""
+    from vidspeed.lens import lens as measure
+    from vidspeed.session.lensfile import write_lens
+
+    what = _chart(board, square_mm, kind, family, code_mm)
+    with progress() as tell:
+        found = measure(files, what, focus=focus.value, progress=tell)
+    write_lens(out, found.fit, what)
+    _print_lens(found)
+    typer.echo(out)
+    return 0
+
+
+def _print_lens(found: MeasuredLens) -> None:
+    from vidspeed.record.lensview import cover_lines, lens_notes, lens_table, trial_table
+
+    console = terminal()
+    console.print(trial_table(found.fit))
+    console.print(lens_table(found.fit))
+    typer.echo("corners seen in each part of the picture:")
+    for line in cover_lines(found.cover):
+        typer.echo(f"  {line}")
+    typer.echo(
+        f"{len(found.views)} views used, of {found.found} with the chart in {found.looked_at} "
+        f"pictures looked at; {found.moving} left out because something moved"
+    )
+    for note in lens_notes(found.fit):
+        typer.echo(note)
+
+
+def _chart(
+    board: str, square_mm: float, kind: ChartKind, family: str, code_mm: float | None
+) -> Chart:
+    """Return the chart that the options describe."""
+    from vidspeed.values import Chart as ChartValue
+
+    corners = re.fullmatch(r"(\d{1,2})\s*[xX×]\s*(\d{1,2})", board.strip())
+    if corners is None:
+        raise CalibrationError(
+            f"--board is {board!r}; inner corners across x down are needed, for example 9x6"
+        )
+    if not 0.1 <= square_mm <= 2000.0:
+        raise CalibrationError(f"--square-mm is {square_mm:g}; 0.1 to 2000 mm is allowed")
+    plain = kind is ChartKind.chessboard
+    side_mm = CODE_SHARE * square_mm if code_mm is None else code_mm
+    return ChartValue(
+        columns=int(corners[1]),
+        rows=int(corners[2]),
+        square_m=square_mm / 1e3,
+        family=None if plain else family,
+        code_m=None if plain else side_mm / 1e3,
+    )
+
+
+def _numbers(text: str) -> list[int]:
+    """Return the numbers of a list like 0-7 or 3,5,9."""
+    numbers: list[int] = []
+    for part in text.split(","):
+        ends = re.fullmatch(r"\s*(\d{1,4})(?:\s*-\s*(\d{1,4}))?\s*", part)
+        if ends is None:
+            raise CalibrationError(f"--codes is {text!r}; numbers like 0-7 or 3,5,9 are needed")
+        numbers += range(int(ends[1]), int(ends[2] or ends[1]) + 1)
+    if not 1 <= len(numbers) <= 200:
+        raise CalibrationError(f"--codes is {text!r}, {len(numbers)} codes; 1 to 200 are allowed")
+    return numbers
+
+
+def _write_pages(out: Path, pages: list[Page]) -> None:
+    from vidspeed.geometry.sheet import pdf, svg
+
+    ending = out.suffix.lower()
+    if ending not in (".pdf", ".svg") or (ending == ".svg" and len(pages) > 1):
+        what = "only PDF holds several pages" if ending == ".svg" else "PDF and SVG can be written"
+        raise ResultsError(f"{out}: {what}; give a name that ends in .pdf")
+    try:
+        out.write_bytes(pdf(pages) if ending == ".pdf" else svg(pages[0]))
+    except OSError as error:
+        raise ResultsError(f"{out}: cannot be written: {error.strerror}") from error

@@ -1,0 +1,248 @@
+"""Measure a lens from clips or stills of a printed chart."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Literal
+
+import cv2
+import numpy as np
+
+from vidspeed.clip.background import to_eight_bits
+from vidspeed.clip.read import ClipReader
+from vidspeed.clip.still import read_picture
+from vidspeed.errors import CalibrationError, ClipError
+from vidspeed.geometry.boards import Sighting, find_chart, found_again
+from vidspeed.geometry.chart import check_chart
+from vidspeed.geometry.lensfit import fit_lens
+from vidspeed.geometry.lensviews import (
+    check_enough,
+    check_known,
+    check_one_zoom,
+    coverage,
+    spread_views,
+)
+from vidspeed.values import Chart, Ints, LensFit, Picture, Value, View
+
+Progress = Callable[[str, int, int], None]
+PICTURES = {".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp", ".pgm"}
+MOMENTS = 90  # places of a clip at which the chart is looked for, at most
+LEAST_STEP_S = 0.2  # between them
+SHARP_ENOUGH = 0.8  # of the sharpest frame near by: of those the stillest is taken
+MOST_MOVED_PX = 1.0  # from one frame to the next; a rolling shutter bends what moves more
+SMALL_PX = 480  # width at which sharpness and stillness are judged
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MeasuredLens(Value):
+    """A measured lens, the views that it is made of, and what was looked at.
+
+    `cover` counts the corners in each cell of the picture; `moving` views were left out because
+    the chart or the camera moved, `found` of `looked_at` pictures showed the chart.
+    """
+
+    fit: LensFit
+    views: tuple[View, ...]
+    cover: Ints
+    looked_at: int
+    found: int
+    moving: int
+
+
+@dataclass(slots=True)
+class _Looked:
+    """What was found so far; pictures are not kept."""
+
+    views: list[View]
+    sizes: dict[str, tuple[int, int]]
+    looked_at: int = 0
+    moving: int = 0
+
+
+def lens(
+    paths: Sequence[Path],
+    chart: Chart,
+    *,
+    focus: Literal["near", "field"] = "near",
+    progress: Progress | None = None,
+) -> MeasuredLens:
+    """Measure the lens that filmed a chart.
+
+    Parameters
+    ----------
+    paths
+        Clips, stills, or both, all of one camera, zoom, focus and video mode.
+    chart
+        What was printed.
+    focus
+        "field": the lens stood focused as it will be in the field; "near": it did not, and a
+        session that uses the file lets its markers correct the focal length.
+
+    Raises
+    ------
+    ClipError
+        Where a file cannot be read.
+    CalibrationError
+        Where the files are of different picture sizes or zooms, or the views are too few or too
+        much alike; with what to film.
+    """
+    check_chart(chart)
+    seen = _looked(paths, chart, progress)
+    size_px = _one_size(seen.sizes)
+    chosen = spread_views(seen.views, size_px)
+    check_enough(chosen, size_px, seen.looked_at)
+    if progress is not None:
+        progress("fitting the lens", 0, 0)
+    fit = fit_lens(chosen, size_px)
+    check_one_zoom(chosen, size_px, fit.parameters)
+    check_known(fit)
+    return MeasuredLens(
+        fit=replace(fit, focus=focus),
+        views=tuple(chosen),
+        cover=coverage(chosen, size_px),
+        looked_at=seen.looked_at,
+        found=len(seen.views) + seen.moving,
+        moving=seen.moving,
+    )
+
+
+def _looked(paths: Sequence[Path], chart: Chart, progress: Progress | None) -> _Looked:
+    seen = _Looked(views=[], sizes={})
+    for number, path in enumerate(paths):
+        if progress is not None:
+            progress("looking for the chart", number, len(paths))
+        if path.suffix.lower() in PICTURES:
+            _look_at_still(path, chart, seen)
+        else:
+            _look_at_clip(path, chart, seen)
+    return seen
+
+
+def _look_at_still(path: Path, chart: Chart, seen: _Looked) -> None:
+    picture = read_picture(path)
+    seen.sizes[path.name] = (picture.shape[1], picture.shape[0])
+    seen.looked_at += 1
+    found = find_chart(picture, chart)
+    if found is not None:
+        seen.views.append(_view(path.name, path.name, None, found))
+
+
+def _view(name: str, source: str, time_s: float | None, found: Sighting) -> View:
+    return View(
+        name=name,
+        source=source,
+        time_s=time_s,
+        plane_m=found.plane_m,
+        xy_px=found.xy_px,
+        blur_px=found.blur_px,
+    )
+
+
+@dataclass(slots=True)
+class _Moment:
+    """A frame with the one before it, how sharp it is and how much changed between the two."""
+
+    time_s: float
+    before: Picture
+    picture: Picture
+    sharpness: float
+    change: float
+
+
+def _look_at_clip(path: Path, chart: Chart, seen: _Looked) -> None:
+    """Look for the chart in the stillest sharp frame of each short stretch of a clip."""
+    with ClipReader(path) as reader:
+        seen.sizes[path.name] = reader.header.size_px
+        step_s = max((reader.header.duration_s or 0.0) / MOMENTS, LEAST_STEP_S)
+        before: Picture | None = None
+        small_before: Picture | None = None
+        stretch: list[_Moment] = []
+        begun_s: float | None = None
+        for frame in reader.frames():
+            picture = to_eight_bits(frame.luma)
+            small = _small(picture)
+            if before is not None and small_before is not None:
+                stretch.append(_moment(frame.time_s, before, picture, small_before, small))
+                stretch = _worth_keeping(stretch)
+            before, small_before = picture, small
+            begun_s = frame.time_s if begun_s is None else begun_s
+            if frame.time_s - begun_s >= step_s:
+                _look_at_moment(path, chart, seen, stretch)
+                stretch, begun_s = [], frame.time_s
+        _look_at_moment(path, chart, seen, stretch)
+
+
+def _small(picture: Picture) -> Picture:
+    scale = min(1.0, SMALL_PX / picture.shape[1])
+    return np.asarray(
+        cv2.resize(picture, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8
+    )
+
+
+def _moment(
+    time_s: float, before: Picture, picture: Picture, small_before: Picture, small: Picture
+) -> _Moment:
+    return _Moment(
+        time_s=time_s,
+        before=before,
+        picture=picture,
+        sharpness=float(cv2.Laplacian(small, cv2.CV_32F).var()),
+        change=float(np.mean(cv2.absdiff(small, small_before))),
+    )
+
+
+def _worth_keeping(stretch: list[_Moment]) -> list[_Moment]:
+    """Keep the stillest of the sharp frames and the sharpest one, so that few are in memory."""
+    best = max(moment.sharpness for moment in stretch)
+    sharp = [moment for moment in stretch if moment.sharpness >= SHARP_ENOUGH * best]
+    stillest = min(sharp, key=lambda moment: moment.change)
+    sharpest = max(sharp, key=lambda moment: moment.sharpness)
+    return [stillest] if stillest is sharpest else [stillest, sharpest]
+
+
+def _look_at_moment(path: Path, chart: Chart, seen: _Looked, stretch: list[_Moment]) -> None:
+    if not stretch:
+        return
+    moment = stretch[0]
+    seen.looked_at += 1
+    found = find_chart(moment.picture, chart)
+    if found is None:
+        return
+    before = found_again(moment.before, chart, found)
+    if before is None or _moved_px(found, before) > MOST_MOVED_PX:
+        seen.moving += 1
+        return
+    name = f"{path.name} at {moment.time_s:.2f} s"
+    seen.views.append(_view(name, path.name, moment.time_s, found))
+
+
+def _moved_px(now: Sighting, before: Sighting) -> float:
+    """Return how far the corners of two frames are apart, RMS over those in both."""
+    places = {tuple(place): xy for place, xy in zip(before.plane_m, before.xy_px, strict=True)}
+    steps = [
+        xy - places[tuple(place)]
+        for place, xy in zip(now.plane_m, now.xy_px, strict=True)
+        if tuple(place) in places
+    ]
+    return float(np.sqrt(np.mean(np.sum(np.square(steps), axis=1)))) if steps else float("inf")
+
+
+def _one_size(sizes: dict[str, tuple[int, int]]) -> tuple[int, int]:
+    """Return the picture size of all files, or refuse several."""
+    if not sizes:
+        raise ClipError("no clip or still of the chart is given; name at least one")
+    by_size: dict[tuple[int, int], list[str]] = {}
+    for name, size in sizes.items():
+        by_size.setdefault(size, []).append(name)
+    if len(by_size) > 1:
+        kinds = "; ".join(
+            f"{width} x {height}: {', '.join(names[:3])}{' ...' if len(names) > 3 else ''}"
+            for (width, height), names in by_size.items()
+        )
+        raise CalibrationError(
+            f"the files are of different picture sizes ({kinds}); another size may be cropped or "
+            "zoomed, so each needs a lens file of its own: name the files of one size"
+        )
+    return next(iter(by_size))
