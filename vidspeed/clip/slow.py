@@ -24,7 +24,7 @@ MEND_MIXED = (
     "If every frame was captured at one rate, state it in this clip's [[clip]] as rate_hz; "
     "if not, cut the clip to the part of one rate"
 )
-LEAST_SOUND_S, LEAST_SPAN_S = 0.05, 1.0  # too little to compare
+LEAST_SOUND_S, LEAST_SPAN_S = 0.05, 2.0  # too little to compare
 SOUND_SHARE, SOUND_S = 0.02, 0.1  # by which sound may end beside the pictures
 
 
