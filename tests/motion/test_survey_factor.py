@@ -65,3 +65,15 @@ def test_markers_that_move_together_are_not_taken_for_many_independent_ones():
     result = solved(replace(session, survey=factor), lit)
     assert {row.source for row in result.budget} >= {"marker survey"}
     assert np.sum(np.square(result.sensitivities_mps)) == pytest.approx(result.speed_u_mps**2)
+
+
+def test_markers_behind_those_of_the_survey_are_known_by_themselves():
+    scene = evening(7, 2)
+    lit, _ = flown(scene)
+    session = scene.session
+    sizes = np.repeat([marker.u_m for marker in session.markers], 3)
+    scale_u = session.course.length_u_m / session.course.length_m
+    some = covariance_factor(np.diag(sizes[:-3] ** 2), scale_u)  # all but the last marker
+    assert solved(replace(session, survey=some), lit).speed_u_mps == pytest.approx(
+        solved(session, lit).speed_u_mps, rel=1e-7
+    )

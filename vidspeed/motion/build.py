@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import block_diag
 
 from vidspeed.geometry.pose import fitted_picks
 from vidspeed.motion import station, traverse
@@ -14,7 +15,7 @@ from vidspeed.motion.network import Network, Picks
 from vidspeed.motion.stand import Stand
 from vidspeed.motion.traverse import PassIn
 from vidspeed.motion.unknowns import Ledger, State, entered
-from vidspeed.values import Floats, Session, Value
+from vidspeed.values import Floats, Marker, Session, Value
 
 
 def build(
@@ -65,32 +66,47 @@ class _Survey(Value):
 
 
 def _survey(ledger: Ledger, session: Session) -> _Survey:
-    """Enter the survey: each marker and the scale by itself, or all by the session's factor."""
-    if session.survey is not None:
-        at = ledger.known(
-            *(
-                entered("session", row.name, row.source, row.u, row.unit, assumed=row.assumed)
-                for row in session.survey.inputs
-            )
+    """Enter the survey: each marker and the scale by itself, or all by the session's factor.
+
+    Markers behind those of the factor, which a plan may add, are known by themselves.
+    """
+    if session.survey is None:
+        at, sizes = _one_by_one(ledger, session.markers)
+        course = session.course
+        scale_at = ledger.known(
+            entered("session", "length", "survey scale", course.length_u_m, "m")
         )
-        markers = session.survey.markers_m.reshape(len(session.markers), 3, -1)
-        return _Survey(markers=markers, markers_at=at, scale=session.survey.scale, scale_at=at)
-    markers_at = ledger.known(
+        scale = np.array([course.length_u_m / course.length_m])
+        markers = sizes.reshape(len(session.markers), 3, -1)
+        return _Survey(markers=markers, markers_at=at, scale=scale, scale_at=scale_at)
+    first = ledger.known(
+        *(
+            entered("session", row.name, row.source, row.u, row.unit, assumed=row.assumed)
+            for row in session.survey.inputs
+        )
+    )
+    count = len(session.survey.markers_m)
+    at, sizes = _one_by_one(ledger, session.markers[count // 3 :])
+    whole = block_diag(session.survey.markers_m, sizes)
+    return _Survey(
+        markers=whole.reshape(len(session.markers), 3, -1),
+        markers_at=slice(first.start, at.stop),
+        scale=session.survey.scale,
+        scale_at=first,
+    )
+
+
+def _one_by_one(ledger: Ledger, markers: Sequence[Marker]) -> tuple[slice, Floats]:
+    """Enter markers that are known each by itself; return where, and their factor (3 m, 3 m)."""
+    at = ledger.known(
         *(
             entered("session", f"marker {m.name} {axis}", "marker survey", m.u_m, "m")
-            for m in session.markers
+            for m in markers
             for axis in "xyz"
         )
     )
-    course = session.course
-    scale_at = ledger.known(entered("session", "length", "survey scale", course.length_u_m, "m"))
-    sizes = np.repeat([marker.u_m for marker in session.markers], 3)
-    return _Survey(
-        markers=np.diag(sizes).reshape(len(session.markers), 3, -1),
-        markers_at=markers_at,
-        scale=np.array([course.length_u_m / course.length_m]),
-        scale_at=scale_at,
-    )
+    sizes = np.repeat([marker.u_m for marker in markers], 3)
+    return at, np.diag(sizes)
 
 
 def _picks(index: int, stand: Stand, session: Session) -> Picks:

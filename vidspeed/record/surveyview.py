@@ -110,7 +110,7 @@ def survey_text(surveyed: Surveyed, forecast: PassResult | None, unit: Unit) -> 
         )
     else:
         yield "no figure checks another: an error in any of them goes unnoticed"
-    unchecked = [row.name for row in surveyed.tests if row.normalised is None]
+    unchecked = [f"{row.kind} {row.name}" for row in surveyed.tests if row.normalised is None]
     if unchecked and surveyed.dof > 0:
         yield f"checked by nothing: {', '.join(unchecked)}"
     if forecast is not None and forecast.speed_mps and forecast.speed_U95_mps:
