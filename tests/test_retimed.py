@@ -21,8 +21,18 @@ def flown(tmp_path_factory):
     return folder, run(folder).passes[0].speed_mps
 
 
-def restamped(folder, step, tags=None):
-    """Give the clip stamps `step` ticks apart without touching its pictures."""
+def evenly(step):
+    """Return a function that stamps frames `step` ticks apart."""
+    return lambda frame: frame * step
+
+
+def slow_in_the_middle(frame):
+    """Stamp frames as the mixed kind has them: at 60 a second, a part eight times slower, at 60."""
+    return 2000 * frame + 14_000 * min(max(frame - 18, 0), 18)
+
+
+def restamped(folder, stamp_of, tags=None):
+    """Give the clip other stamps, in ticks, without touching its pictures."""
     path = folder / CLIP
     old = shutil.move(path, path.with_name("old.mp4"))
     options = {"video_track_timescale": "120000", "movflags": "use_metadata_tags"}
@@ -35,22 +45,22 @@ def restamped(folder, step, tags=None):
         for packet in given.demux(source):
             if packet.dts is None:
                 continue
-            packet.pts = round(packet.pts / frame) * step
-            packet.dts = round(packet.dts / frame) * step
-            packet.duration, packet.time_base, packet.stream = step, TICK, stream
+            packet.pts = stamp_of(round(packet.pts / frame))
+            packet.dts = stamp_of(round(packet.dts / frame))
+            packet.duration, packet.time_base, packet.stream = 2000, TICK, stream
             container.mux(packet)
 
 
-def session_of(flown, tmp_path, step, tags=None, rate_hz=None):
+def session_of(flown, tmp_path, stamp_of, tags=None, rate_hz=None):
     folder = shutil.copytree(flown[0], tmp_path / "session")
-    restamped(folder, step, tags)
+    restamped(folder, stamp_of, tags)
     if rate_hz is not None:
         edit(folder / "session.toml", f'file = "{CLIP}"', f'file = "{CLIP}"\nrate_hz = {rate_hz}')
     return folder
 
 
 def test_slow_playback_is_asked_about_and_not_measured(flown, tmp_path):
-    folder = session_of(flown, tmp_path, 8000, {"com.android.capture.fps": "60.0"})
+    folder = session_of(flown, tmp_path, evenly(8000), {"com.android.capture.fps": "60.0"})
     done = command("run", folder)
     assert done.status == 1
     assert "captured at 60 frames a second, its stamps say 15.00" in done.err
@@ -61,14 +71,23 @@ def test_slow_playback_is_asked_about_and_not_measured(flown, tmp_path):
 
 @pytest.mark.parametrize("tags", [None, {"com.android.capture.fps": "60.0"}])
 def test_with_its_rate_stated_it_gives_the_speed_of_the_flight(flown, tmp_path, tags):
-    folder = session_of(flown, tmp_path, 8000, tags, rate_hz=60.0)
+    folder = session_of(flown, tmp_path, evenly(8000), tags, rate_hz=60.0)
     assert run(folder).passes[0].speed_mps == pytest.approx(flown[1], rel=1e-9)
+
+
+def test_normal_slow_normal_is_asked_about_and_measured_at_its_rate(flown, tmp_path):
+    done = command("run", session_of(flown, tmp_path / "asked", slow_in_the_middle))
+    assert done.status == 1
+    assert "60.00 frames a second in one part and 7.50 in another, 8 times slower" in done.err
+    assert "If every frame was captured at one rate, state it" in done.err
+    stated = session_of(flown, tmp_path / "stated", slow_in_the_middle, rate_hz=60.0)
+    assert run(stated).passes[0].speed_mps == pytest.approx(flown[1], rel=1e-9)
 
 
 def test_taking_60_for_60000_over_1001_makes_the_speed_wrong_by_1_001(flown, tmp_path):
     """Stamps of 60000/1001 a second at their word, and under the name of that rate."""
-    true = run(session_of(flown, tmp_path / "stamps", 2002)).passes[0]
-    named = run(session_of(flown, tmp_path / "named", 2002, rate_hz=60.0))
+    true = run(session_of(flown, tmp_path / "stamps", evenly(2002))).passes[0]
+    named = run(session_of(flown, tmp_path / "named", evenly(2002), rate_hz=60.0))
     assert true.speed_mps == pytest.approx(flown[1] * 1000 / 1001, rel=1e-4)
     assert named.passes[0].speed_mps / true.speed_mps == pytest.approx(1.001, rel=1e-5)
     said = [problem.message for problem in named.problems]
