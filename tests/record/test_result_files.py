@@ -64,7 +64,7 @@ def test_summary_has_every_key(files):
     summary = strict(files["summary.json"])
     assert list(summary) == [
         "schema", "tool_version", "session", "inputs", "cameras", "passes", "covariance",
-        "mark", "problems", "advice",
+        "mark", "proof", "problems", "advice",
     ]  # fmt: skip
     assert summary["schema"] == "vidspeed.summary/1"
     assert summary["inputs"][1] == {"file": "clips/pass-1.mp4", "sha256": "22" * 32}

@@ -30,6 +30,7 @@ from vidspeed.values import (
     MarkRules,
     Measured,
     Pick,
+    Planned,
     Session,
     Sync,
 )
@@ -163,8 +164,26 @@ def _camera(taken: Taken, lens: Lens, picks: tuple[Pick, ...], clock: Clock | No
         position_m=None if position is None else np.array(position),
         position_u_m=values.get("position_u_m"),
         rate_hz=values.get("rate_hz"),
+        planned=_planned(values["planned"]) if "planned" in values else None,
         assumed=frozenset(assumed | ({"clock"} if taken.left_out("clock_u_ppm") else set())),
     )
+
+
+def _planned(values: dict[str, Any]) -> Planned:
+    exposure_ms = values.get("exposure_ms")
+    return Planned(
+        position_m=np.array(values["position_m"]),
+        aim_m=_place(values, "aim_m"),
+        from_m=_place(values, "from_m"),
+        to_m=_place(values, "to_m"),
+        exposure_s=None if exposure_ms is None else _ms(exposure_ms),
+        pick_u_px=values["pick_u_px"],
+        light_u_px=values["light_u_px"],
+    )
+
+
+def _place(values: dict[str, Any], name: str) -> Floats | None:
+    return np.array(values[name]) if name in values else None
 
 
 def _clip(values: dict[str, Any], zone: str | None) -> Clip:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from vidspeed.session.filekeys import FILE_KEYS
 from vidspeed.session.key import Key, Table, key, number, of, u_of
+from vidspeed.session.plankeys import PLANNED_KEYS
 from vidspeed.session.surveykeys import COURSE_KEYS, SURVEY_FILE_KEYS, TAPE_KEYS
 
 __all__ = [
@@ -120,8 +121,7 @@ SESSION_KEYS = (
         key("name", "text", "what the camera is called", '"north"', required=True),
         key("image_size_px", "whole", "width and height of its clips as shown", "[1920, 1080]",
             unit="pixels", above=0.0, most=65536.0, count=2, required=True),
-        key("picks", "path", "the file of where its markers are seen", '"picks-north.csv"',
-            required=True),
+        key("picks", "path", "the file of where its markers are seen", '"picks-north.csv"'),
         key("lens", "path", "a lens file, instead of focal_px to k1_u; or OpenCV's .yml or .xml",
             '"lens-north.json"'),
         number("lens_scale", "", "the picture is the whole one of the lens file, this many times "
@@ -158,7 +158,10 @@ SESSION_KEYS = (
                above=0.0, beside="position_m"),
         number("rate_hz", "Hz", "frames a second it will film at, for forecasts", "60.0",
                above=0.0, most=1e6, left_out="what its clips say"),
+        key("planned", "table", "instead of picks, for vidspeed plan: where it will stand, what "
+            "it will look at", "{position_m = [40.0, -60.0, 1.7]}"),
     ),
+    *PLANNED_KEYS,
     *of(
         "clip",
         key("file", "path", "the clip", '"clips/pass-1.mp4"'),

@@ -153,6 +153,11 @@ def _taken(raw: Mapping[str, object], table: Table, faults: Faults) -> list[Take
     for number, item in enumerate(items):
         where = place(table.name, number, item) if table.many else f"{NAME}: [{table.name}]"
         taken.append(take(table.name, item, where, faults))
+        if "planned" in taken[-1].values:
+            planned = taken[-1].values["planned"]
+            taken[-1].values["planned"] = take(
+                "camera.planned", planned, f"{where}: planned", faults
+            ).values
         if "choose" in taken[-1].values:
             taken[-1].values["choose"] = _choices(taken[-1].values["choose"], where, faults)
     return taken

@@ -21,8 +21,15 @@ _WANTED = {
     ("course", "length_u_m"),
     *(("flight_line", name) for name in LINE),
 }
-# Tables that are written as comments.
-_LEFT_OPEN = ("tape", "air", "craft", "clip", "sync", "proof", "mark")
+_LEFT_OPEN = (
+    "tape",
+    "air",
+    "craft",
+    "clip",
+    "sync",
+    "proof",
+    "mark",
+)  # tables that are written as comments
 _HEAD = """\
 ## A session: one day at one course. Lines that begin with ## explain; take away the "# "
 ## before another line to state it. Every figure with _u in its name is a standard

@@ -28,6 +28,7 @@ from vidspeed.values.entered import (
     Marker,
     MarkRules,
     Pick,
+    Planned,
     Proof,
     Session,
     Sync,
@@ -51,6 +52,10 @@ from vidspeed.values.placed import (
     Movement,
     Pose,
     Problem,
+)
+from vidspeed.values.planned import (
+    Plan,
+    Prospect,
 )
 from vidspeed.values.proved import (
     Proven,
@@ -129,9 +134,16 @@ __all__ = [
     "PassResult",
     "Pick",
     "Picture",
+    "Plan",
+    "Planned",
     "Pose",
     "Problem",
     "Profile",
+    "Proof",
+    "Prospect",
+    "Proven",
+    "ProvenDistance",
+    "ProvenPlace",
     "Proof",
     "Proven",
     "ProvenDistance",

@@ -106,6 +106,22 @@ class Clock(Value):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Planned(Value):
+    """Where a camera will stand and what it will look at, metres; None: left to the plan.
+
+    `from_m` and `to_m` (3,) are the corners of the room in which a search may move it.
+    """
+
+    position_m: Floats
+    aim_m: Floats | None
+    exposure_s: float | None
+    pick_u_px: float
+    light_u_px: float
+    from_m: Floats | None
+    to_m: Floats | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Camera(Value):
     """One fixed position of one camera with one lens setting, as the session states it.
 
@@ -125,6 +141,7 @@ class Camera(Value):
     position_m: Floats | None = None
     position_u_m: float | None = None
     rate_hz: float | None = None  # the rate it will film at; used by forecasts only
+    planned: Planned | None = None  # where it will stand, before there are picks
     assumed: frozenset[str] = frozenset()
 
 
