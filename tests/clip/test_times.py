@@ -360,3 +360,16 @@ def test_the_command_prints_a_table_and_json(tmp_path):
     assert told["files"][0]["capture_tags"][0]["rate_hz"] == 240.0
     assert len(told["problems"]) == 1
     assert command("times", tmp_path / "none.mp4").status == 1
+
+
+def test_a_track_that_says_another_length_than_its_frames_have(tmp_path):
+    """A flipped bit in how long a frame lasts changes every speed and no picture."""
+
+    def shorter(body):
+        rows = list(struct.iter_unpack(">II", body[8:]))
+        assert len(rows) == 1  # every frame lasts as long
+        return body[:8] + struct.pack(">II", rows[0][0], rows[0][1] ^ 2048)
+
+    way = (b"moov", b"trak", b"mdia", b"minf", b"stbl", b"stts")
+    found = times(patched(write_counted(tmp_path / "a.mp4", PLAIN, even()), way, shorter))
+    assert said(found, "the file says that it lasts 2.00 s, its frames last 0.63 s")

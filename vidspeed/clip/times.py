@@ -11,6 +11,7 @@ import numpy as np
 from vidspeed.clip.background import halved
 from vidspeed.clip.boxes import MovieBoxes, movie_boxes
 from vidspeed.clip.container import Packets, packets_of
+from vidspeed.clip.integrity import length_notes
 from vidspeed.clip.notes import SAME_RATE, UNEVEN
 from vidspeed.clip.origin import origin_of
 from vidspeed.clip.read import ClipReader, Header
@@ -98,6 +99,8 @@ def _told(
     reasons = (
         *against, *_rate_words(header.nominal_hz, real_hz, factor, against),
         *_sound_words(packets.sound_s, lasting_s, against), *_edit_words(boxes),
+        *([] if seen.damaged or seen.cut_short or seen.unstamped or not real_hz
+          else length_notes(boxes, lasting_s, found.interval_s)),
         *_picture_words(seen), *_uneven_words(found, steps_s), *found.notes,
         *([repeats] if repeats else []),
     )  # fmt: skip
