@@ -81,13 +81,17 @@ def _judged(row: Pass, looked: dict[str, Looked]) -> Pass:
     found = exposures(row.flight)
     entries = [looked[lit.clip].clip for lit in row.flight.lit]
     tracks = [looked[lit.clip].view.tracks for lit in row.flight.lit]
-    beside = streak_speed(row.result, found, entries)
+    single = [
+        None if seen is None or seen.overlong or dashed(lit.track) else seen
+        for seen, lit in zip(found, row.flight.lit, strict=True)
+    ]
+    beside = streak_speed(row.result, single, entries)
     rows_time = check_readout(row.flight)
     result = replace(
         row.result,
         checks=(
             *row.result.checks,
-            check_exposure(found, entries),
+            check_exposure(found, entries, row.flight),
             check_frames(row.flight, found, tracks),
             *([rows_time] if rows_time else []),
         ),

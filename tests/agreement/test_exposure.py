@@ -89,8 +89,19 @@ def test_points_tell_no_exposure_and_a_few_streaks_among_points_neither():
     some[: len(some) // 2] = np.nan
     part = replace(flight, lit=(replace(flight.lit[0], track=replace(track, streak_px=some)),))
     assert exposures(part) == [None]
-    check = check_exposure([None], clips)
+    check = check_exposure([None], clips, part)
     assert check.status == "ok" and "tell no exposure" in check.detail
+
+
+def test_points_where_the_stated_exposure_makes_streaks_are_said():
+    flight, clips, _, _ = filmed(evening(3, 1), steady(0.004))
+    track = replace(flight.lit[0].track, streak_px=np.full(len(flight.lit[0].track), np.nan))
+    points = replace(flight, lit=(replace(flight.lit[0], track=track),))
+    stated = [replace(clips[0], exposure_s=0.016, exposure_u_s=0.001)]
+    check = check_exposure(exposures(points), stated, points)
+    assert check.status == "warn" and "the lights are points" in check.detail
+    short = [replace(clips[0], exposure_s=0.0005, exposure_u_s=0.0001)]
+    assert check_exposure(exposures(points), short, points).status == "ok"
 
 
 def test_a_stated_exposure_is_compared_and_gives_a_second_speed():
@@ -98,10 +109,10 @@ def test_a_stated_exposure_is_compared_and_gives_a_second_speed():
     found = exposures(flight)
     right = [replace(clips[0], exposure_s=0.004, exposure_u_s=0.0001)]
     wrong = [replace(clips[0], exposure_s=0.003, exposure_u_s=0.00005)]
-    assert check_exposure(found, right).status == "ok"
-    assert "as stated (4.00 ms)" in check_exposure(found, right).detail
-    assert check_exposure(found, wrong).status == "warn"
-    assert "not as stated (3.00 ms)" in check_exposure(found, wrong).detail
+    assert check_exposure(found, right, flight).status == "ok"
+    assert "as stated (4.00 ms)" in check_exposure(found, right, flight).detail
+    assert check_exposure(found, wrong, flight).status == "warn"
+    assert "not as stated (3.00 ms)" in check_exposure(found, wrong, flight).detail
     assert deviation(found[0], wrong[0]) > 3.0
     beside = streak_speed(result, found, right)
     assert beside.name == "streak"
@@ -115,7 +126,7 @@ def test_a_change_of_the_exposure_is_said():
     (seen,) = exposures(flight)
     assert seen.changes
     assert seen.drift_s == pytest.approx(-0.005, rel=0.2)
-    check = check_exposure([seen], clips)
+    check = check_exposure([seen], clips, flight)
     assert check.status == "warn" and "changes during the pass" in check.detail
 
 

@@ -29,6 +29,7 @@ EVEN = 0.015  # what the lengths of a constant exposure drift over a pass, as a 
 SURE = 3.0  # standard uncertainties beyond which a difference is said to be one
 PLAIN_DRIFT = 0.05  # a change of less than this share of the exposure is not worth a word
 REFERENCE_U = float(np.sqrt(1.0 / 6.0))  # of r: -1/2, 0 and +1/2, equally likely
+PLAIN_PX = 6.0  # a streak so long is never taken for a point
 DIFFERS = 2.58  # standard uncertainties between stated and seen: one in a hundred by chance
 
 
@@ -123,9 +124,14 @@ def _course(tau: Floats, exposed_s: Floats, u_s: Floats, at: Floats) -> Floats:
     return np.asarray(course - course.mean())
 
 
-def check_exposure(found: Sequence[Exposure | None], clips: Sequence[Clip]) -> Check:
+def check_exposure(
+    found: Sequence[Exposure | None], clips: Sequence[Clip], flight: Flight
+) -> Check:
     """Return the check row `exposure` of a pass: its clips, in the order of `found`."""
-    rows = [_said(seen, clip) for seen, clip in zip(found, clips, strict=True)]
+    rows = [
+        _said(seen, clip) if seen is not None else _unseen(streaks(flight, order), clip)
+        for order, (seen, clip) in enumerate(zip(found, clips, strict=True))
+    ]
     several = len(rows) > 1
     details = [
         f"{clip.name}: {said}" if several else said
@@ -135,10 +141,20 @@ def check_exposure(found: Sequence[Exposure | None], clips: Sequence[Clip]) -> C
     return Check(name="exposure", status="ok" if fine else "warn", detail="; ".join(details))
 
 
-def _said(seen: Exposure | None, clip: Clip) -> tuple[bool, str]:
+def _unseen(lights: Streaks, clip: Clip) -> tuple[bool, str]:
+    """Return whether lights that are no streaks may be none, and a sentence."""
+    stated_px = (clip.exposure_s or 0.0) * float(np.median(lights.speed_px_s))
+    points = float(np.mean(~np.isfinite(lights.length_px)))
+    if stated_px > PLAIN_PX and points > MOSTLY:
+        return False, (
+            f"by exposure_ms the streaks would be {stated_px:.0f} px long, and the lights are "
+            "points: exposure_ms is too long, or the clip plays faster than it was filmed"
+        )
+    return True, "the lights are points, or too few are streaks, and tell no exposure"
+
+
+def _said(seen: Exposure, clip: Clip) -> tuple[bool, str]:
     """Return whether all is well with a clip's exposure, and a sentence."""
-    if seen is None:
-        return True, "the lights are points, or too short streaks, and tell no exposure"
     said = f"{1e3 * seen.exposure_s:.2f} ms (u {1e3 * seen.exposure_u_s:.2f} ms) by the streaks"
     good = True
     if clip.exposure_s is not None:

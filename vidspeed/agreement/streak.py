@@ -16,7 +16,6 @@ from vidspeed.motion.flight import Flight, light_times
 from vidspeed.values import Floats, Value
 
 HALF_STEP_S = 1e-5  # for the lamp's speed in the picture, by differences
-ROW_LIGHTS = 3  # degree of the polynomial in time that smooths the lights' rows
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -60,7 +59,8 @@ def streaks(flight: Flight, order: int) -> Streaks:
     rate = _row_rate(track.time_s[used], row)
     interval_s = track.interval_s
     if interval_s is None:
-        interval_s = float(np.median(np.diff(track.time_s) / np.diff(track.frame)))
+        steps = np.diff(track.time_s) / np.maximum(np.diff(track.frame), 1)
+        interval_s = float(np.median(steps))
     return Streaks(
         clip=lit.clip,
         camera=lit.stand.camera.name,
@@ -88,7 +88,7 @@ def picture_velocity(flight: Flight, order: int) -> Floats:
 
 def _row_rate(time_s: Floats, row: Floats) -> Floats:
     """Return how fast the lights move through the read-out's rows (n,), pictures a second."""
-    degree = min(ROW_LIGHTS, len(row) - 1)
+    degree = 3 if len(row) >= 4 * 3 else 1
     centre, span = float(time_s.mean()), max(float(np.ptp(time_s)), 1e-9)
     smooth = np.polynomial.Polynomial.fit((time_s - centre) / span, row, degree)
     return np.asarray(smooth.deriv()((time_s - centre) / span) / span)
