@@ -104,8 +104,12 @@ def write_counted(
     metadata: dict[str, str] | None = None,
     sound_s: float | None = None,
     rate: Fraction = Fraction(30),
+    turn_deg: int = 0,
 ) -> Path:
-    """Write counters 0, 1, 2 ... (or `numbers`) at the stamps `pts`, in ticks of `time_base`."""
+    """Write counters 0, 1, 2 ... (or `numbers`) at the stamps `pts`, in ticks of `time_base`.
+
+    `turn_deg` asks the player to turn the picture, counter-clockwise.
+    """
     need(kind.encoder)
     base = time_base or kind.time_base
     with av.open(str(path), "w", options=muxer or {}) as container:
@@ -114,6 +118,8 @@ def write_counted(
         stream.width, stream.height, stream.pix_fmt = WIDTH, HEIGHT, kind.pix_fmt
         stream.time_base = stream.codec_context.time_base = base
         stream.codec_context.thread_count = 1
+        if turn_deg:
+            stream.set_display_rotation(turn_deg)
         sound = container.add_stream("aac", rate=48_000, layout="mono") if sound_s else None
         planes = np.full((HEIGHT * 3 // 2, WIDTH), 128, np.uint8)
         for number, stamp in zip(numbers or range(len(pts)), pts, strict=True):

@@ -293,3 +293,17 @@ def test_a_stream_refreshed_bit_by_bit_is_read(tmp_path):
         tmp_path / "a.mp4", Kind(".mp4", "libx264", options=refresh), [3000 * k for k in range(40)]
     )
     assert read_back(path)[2] == list(range(40))
+
+
+@pytest.mark.parametrize("turn_deg", [90, 180, 270])
+@pytest.mark.parametrize("kind", [STAMPED[0], STAMPED[6], STAMPED[7], STAMPED[9]], ids=str)
+def test_a_turned_picture_keeps_its_stamps(tmp_path, kind, turn_deg):
+    pts = np.rint(uneven() * float(TICK / kind.time_base)).astype(int)
+    path = write_counted(tmp_path / f"a{kind.suffix}", kind, pts, turn_deg=turn_deg)
+    with ClipReader(path) as reader:
+        assert (reader.header.rotation_deg, reader.header.mirrored) == (turn_deg, False)
+        rows = [
+            (frame.stamp, number_in(np.rot90(frame.luma, -turn_deg // 90)))
+            for frame in reader.frames()
+        ]
+    assert rows == list(zip(pts.tolist(), range(COUNT), strict=True))
