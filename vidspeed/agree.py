@@ -52,20 +52,21 @@ def by_light(
     """
     looked = {row.clip.name: row for row in clips}
     jumps = {name: speed_jumps(row.view.tracks) for name, row in looked.items()}
-    passes, problems = [], []
+    passes: list[Pass] = []
+    problems: list[Problem] = []
+    told: set[str] = set()
     for row in solved:
         reason = _against(row, looked, jumps)
         if reason is not None:
             problems.append(reason)
+            told |= {seen.clip for seen in row.result.sightings}
             passes.append(replace(row, result=_withheld(row.result), flight=None))
         else:
             passes.append(_judged(row, looked))
-    told = {row.where for row in problems}
     used = {seen.clip for row in passes for seen in row.result.sightings}
     for name, clip in looked.items():
-        if name in used or any(name in where for where in told):
-            continue
-        problems += _idle(session, cameras, clip, jumps[name], progress)
+        if name not in used | told:
+            problems += _idle(session, cameras, clip, jumps[name], progress)
     return passes, problems
 
 
