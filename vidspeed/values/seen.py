@@ -77,7 +77,6 @@ class Track(Value):
     peak: Floats  # height above the background in luma levels, negative where darker
     snr: Floats  # peak over the noise of a pixel
     fill: Floats | None = None  # darkest part within a streak over its bright ones, NaN: a point
-    fill: Floats | None = None  # darkest part within a streak over its bright ones, NaN: a point
     interval_s: float | None = None
     drag_u_px: float = 0.0
     moved: Moved | None = None  # of its clip
