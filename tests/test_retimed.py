@@ -69,10 +69,14 @@ def test_slow_playback_is_asked_about_and_not_measured(flown, tmp_path):
     assert not (folder / "results").exists()
 
 
-@pytest.mark.parametrize("tags", [None, {"com.android.capture.fps": "60.0"}])
-def test_with_its_rate_stated_it_gives_the_speed_of_the_flight(flown, tmp_path, tags):
-    folder = session_of(flown, tmp_path, evenly(8000), tags, rate_hz=60.0)
-    assert run(folder).passes[0].speed_mps == pytest.approx(flown[1], rel=1e-9)
+@pytest.mark.parametrize("tag", [None, "60.0", "120.0"])
+def test_with_its_rate_stated_it_gives_the_speed_of_the_flight(flown, tmp_path, tag):
+    """Whatever the tag says: `rate_hz` decides, and what contradicts it is told."""
+    tags = {"com.android.capture.fps": tag} if tag else None
+    found = run(session_of(flown, tmp_path, evenly(8000), tags, rate_hz=60.0))
+    assert found.passes[0].speed_mps == pytest.approx(flown[1], rel=1e-9)
+    told = [row for row in found.problems if "capture.fps says 120; rate_hz is used" in row.message]
+    assert len(told) == (tag == "120.0")
 
 
 def test_normal_slow_normal_is_asked_about_and_measured_at_its_rate(flown, tmp_path):

@@ -11,7 +11,7 @@ import numpy as np
 
 from vidspeed.clip.coding import drag_u_px
 from vidspeed.clip.scan import scan
-from vidspeed.clip.slow import refuse_slow_playback
+from vidspeed.clip.slow import against_rate, refuse_slow_playback
 from vidspeed.clip.still import read_picture
 from vidspeed.errors import CalibrationError, ClipError, VidspeedError
 from vidspeed.fixed import fixed, moved_stand
@@ -168,8 +168,11 @@ def _scanned(session: Session, cameras: Cameras, clip: Clip, progress: Progress 
             progress(clip.name, done, total)
 
     path = Path(session.folder) / clip.file
+    said: tuple[str, ...] = ()
     if clip.rate_hz is None:
         refuse_slow_playback(path)
+    else:
+        said = against_rate(path, clip.rate_hz)
     seen = _searched(session, clip, path, fit, tell)
     stated = session.camera(clip.camera).image_size_px
     if seen.facts.size_px != stated:
@@ -202,7 +205,10 @@ def _scanned(session: Session, cameras: Cameras, clip: Clip, progress: Progress 
         interval_s=seen.facts.interval_s,
         input=InputFile(file=clip.file, sha256=seen.facts.sha256),
         problems=(
-            *(Problem(level="warn", where=clip.name, message=note) for note in seen.facts.notes),
+            *(
+                Problem(level="warn", where=clip.name, message=note)
+                for note in (*said, *seen.facts.notes)
+            ),
             *still.problems,
         ),
         stand=still.stand,

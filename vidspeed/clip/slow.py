@@ -125,6 +125,26 @@ def refuse_slow_playback(path: Path) -> None:
         raise ClipError(f"{path.name}: {'; '.join(against)}. {ASKED}{mend}")
 
 
+def against_rate(path: Path, rate_hz: float) -> tuple[str, ...]:
+    """Return a sentence for each tag that states another capture rate than the session does.
+
+    Raises
+    ------
+    ClipError
+        Where the file is no clip.
+    """
+    with ClipReader(path) as reader:
+        tags = reader.header.tags
+    boxes = movie_boxes(path)
+    stated = capture_tags(tags, boxes.capture_hz if boxes else None, (), rate_hz)
+    return tuple(
+        f"rate_hz says {rate_hz:g} frames a second, its tag {tag.key} says {tag.rate_hz:g}; "
+        "rate_hz is used"
+        for tag in stated
+        if not tag.agrees
+    )
+
+
 def _mend(tags: Sequence[CaptureTag], stamped_hz: float) -> str:
     """Say what to state."""
     known = next((tag.rate_hz for tag in tags if not tag.agrees), None)
