@@ -54,7 +54,12 @@ def main(arguments: list[str] | None = None) -> int:
         for found in pool.map(measure_case, numbers):
             sequences += found
             print(*(summary(one) for one in found), sep="\n", file=sys.stderr, flush=True)
-    write(sequences, options.out)
+    extra = "".join(
+        f" --{name} {getattr(options, name)}"
+        for name in ("clips", "first")
+        if getattr(options, name) != parser.get_default(name)
+    )
+    write(sequences, options.out, f"python tests/bench/bench_errors.py{extra}")
     tell(sequences)
     return 0
 
@@ -92,8 +97,17 @@ def measure_case(number: int) -> list[Sequence]:
                 print(f"{name} {take.camera.codec}: the lamp was not found", file=sys.stderr)
                 continue
             error, u = compare(track, places)
-            codec, crf = take.camera.codec, take.camera.crf
-            sequences.append(Sequence(clip=name, codec=codec, crf=crf, error_px=error, u_px=u))
+            both = np.isin(places.frame, track.frame)
+            sequences.append(
+                Sequence(
+                    clip=name,
+                    codec=take.camera.codec,
+                    crf=take.camera.crf,
+                    error_px=error,
+                    u_px=u,
+                    step_px=np.gradient(places.xy_px, places.frame, axis=0)[both],
+                )
+            )
     return sequences
 
 

@@ -14,7 +14,7 @@ def light_covariance(track: dict[str, Floats], motion_px_s: Floats) -> Floats:
     """Return the true covariance (2 n, 2 n) of a track's lights, x and y in turn.
 
     Each light's from its root, and by how far two are apart in the track; what rounds the
-    stamps is added along the motion.
+    stamps is added along the motion, a coder's drag along both axes of the picture.
     """
     count = len(motion_px_s)
     apart = np.abs(np.subtract.outer(np.arange(count), np.arange(count)))
@@ -25,6 +25,9 @@ def light_covariance(track: dict[str, Floats], motion_px_s: Floats) -> Floats:
     for k in range(count):
         moved = track["time_u_s"][k] * motion_px_s[k]
         total[k, :, k, :] += np.outer(moved, moved)
+    for axis, name in enumerate(("drag_x_px", "drag_y_px")):
+        if name in track:
+            total[:, axis, :, axis] += np.outer(track[name], track[name])
     return total.reshape(2 * count, 2 * count)
 
 

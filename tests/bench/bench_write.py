@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from bench_noise import Noise, measured_noise, normal_noise
+from bench_noise import Coder, Noise, draw_coder, measured_noise, normal_noise
 from bench_scene import Case, TrueCamera
 from bench_truth import Floats, TruePath
 
@@ -23,6 +23,7 @@ TRACK_COLUMNS = (
     "cov_xy_px2",
     "row",
     "time_u_s",
+    "drag_u_px",
 )
 
 
@@ -37,9 +38,17 @@ def write_case(
     tables = dict(case.stated)
     clips = [dict(clip) for clip in tables.pop("clip")]
     syncs = tables.pop("sync", [])
+    coders = [draw_coder(rng) if row.noise == "measured" else None for row in case.cameras]
     seen = [
         [
-            lights(camera, path, case.starts_s[number, index], case.lamp_m[number, index], rng)
+            lights(
+                camera,
+                path,
+                case.starts_s[number, index],
+                case.lamp_m[number, index],
+                rng,
+                coders[index],
+            )
             for index, camera in enumerate(case.cameras)
         ]
         for number, path in enumerate(case.paths)
@@ -89,7 +98,12 @@ def write_survey(case: Case, folder: Path) -> None:
 
 
 def lights(
-    camera: TrueCamera, path: TruePath, start_s: float, lamp_m: Floats, rng: np.random.Generator
+    camera: TrueCamera,
+    path: TruePath,
+    start_s: float,
+    lamp_m: Floats,
+    rng: np.random.Generator,
+    coder: Coder | None = None,
 ) -> tuple[Rows, str]:
     """Return the rows of a track: where the camera sees the light, with noise, frame by frame.
 
@@ -115,9 +129,9 @@ def lights(
     drop[order[:4]] = drop[order[-4:]] = False
     keep &= ~drop
     frame, stamp, xy = frame[keep], stamp[keep], xy[keep]
-    noise = draw_noise(camera, len(xy), rng)
+    noise = draw_noise(camera, np.gradient(xy, frame, axis=0), rng, coder)
     axes = motion_axes(xy)
-    seen = xy + np.einsum("nij,nj->ni", axes, noise.error_px)
+    seen = xy + np.einsum("nij,nj->ni", axes, noise.error_px) + noise.drag_px
     scaled = axes * noise.stated_u_px[:, None, :]
     told = scaled @ np.swapaxes(scaled, 1, 2)
     roots = axes * noise.true_u_px[:, None, :]
@@ -134,6 +148,9 @@ def lights(
             "cov_xy_px2": told[k, 0, 1],
             "row": seen[k, 1] / camera.size_px[1],
             "time_u_s": base / np.sqrt(12.0),
+            "drag_u_px": noise.drag_u_px,
+            "drag_x_px": noise.drag_true_px[k, 0],
+            "drag_y_px": noise.drag_true_px[k, 1],
         }
         | root_columns(roots[k], noise.alike[k])
         for k in range(len(frame))
@@ -141,11 +158,16 @@ def lights(
     return rows, noise.kind
 
 
-def draw_noise(camera: TrueCamera, count: int, rng: np.random.Generator) -> Noise:
-    """Draw the errors of a track of a camera."""
-    if camera.noise == "measured":
-        return measured_noise(rng, count)
-    return normal_noise(rng, camera.along_px, camera.across_px, camera.understated, count)
+def draw_noise(
+    camera: TrueCamera, step_px: Floats, rng: np.random.Generator, coder: Coder | None
+) -> Noise:
+    """Draw the errors of a track of a camera whose light moves by `step_px` (n, 2) a frame.
+
+    Measured ones where the camera has a coder, else normal ones.
+    """
+    if coder is not None:
+        return measured_noise(rng, step_px, coder)
+    return normal_noise(rng, camera.along_px, camera.across_px, camera.understated, len(step_px))
 
 
 def root_columns(root: Floats, alike: Floats) -> dict[str, float]:
