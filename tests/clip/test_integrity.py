@@ -12,6 +12,7 @@ from vidspeed.clip.boxes import movie_boxes
 from vidspeed.clip.integrity import length_notes, picture_notes
 from vidspeed.clip.scan import scan
 from vidspeed.clip.write import even_stamps, write_clip
+from vidspeed.errors import ClipError
 
 COUNT, RATE = 40, Fraction(60)
 
@@ -97,3 +98,43 @@ def test_a_picture_that_changes_at_once(changes, words):
     notes = picture_notes(np.array(changes))
     assert len(notes) == bool(words)
     assert all(words in note for note in notes)
+
+
+def test_pictures_too_small_to_hold_a_light_are_refused(tmp_path):
+    path = tmp_path / "small.mp4"
+    write_clip(path, [np.zeros((8, 64), np.uint8)] * 9, stamps=even_stamps(9, RATE), codec="mjpeg")
+    with pytest.raises(ClipError, match="64 x 8, at least 16 each way"):
+        scan(path)
+
+
+def test_pictures_that_a_header_makes_huge_are_refused_before_they_are_decoded(good, tmp_path):
+    """In the container and in every frame."""
+    data = good.read_bytes()
+    for right, wrong in (((160, 90), (16_000, 9_000)), ((90, 160), (9_000, 16_000))):
+        data = data.replace(struct.pack(">HH", *right), struct.pack(">HH", *wrong))
+    path = tmp_path / "huge.mp4"
+    path.write_bytes(data)
+    with pytest.raises(ClipError, match="16000 x 9000, more than 36 million pixels"):
+        scan(path)
+
+
+def test_a_code_without_a_decoder_is_named(good, tmp_path):
+    path = tmp_path / "odd.mp4"
+    path.write_bytes(good.read_bytes().replace(b"mp4v", b"qqqq").replace(b"esds", b"free"))
+    with pytest.raises(ClipError, match="no decoder here knows"):
+        scan(path)
+
+
+def test_a_file_that_counts_its_frames_and_lost_one_is_noticed(tmp_path):
+    """The decoder steps over the lost frame without a word, and all later ones come too early."""
+    path = tmp_path / "counted.avi"
+    rng = np.random.default_rng(4)
+    frames = [rng.integers(60, 200, (90, 160)).astype(np.uint8) for _ in range(COUNT)]
+    write_clip(path, frames, stamps=even_stamps(COUNT, RATE), codec="mjpeg")
+    assert scan(path).facts.notes == ()
+    data = bytearray(path.read_bytes())
+    data[len(data) // 2 : len(data) // 2 + 4096] = bytes(4096)
+    path.write_bytes(bytes(data))
+    facts = scan(path).facts
+    assert facts.frames == COUNT - 1
+    assert any("39 of the 40 frames of the file are there" in note for note in facts.notes)

@@ -60,9 +60,23 @@ def length_notes(boxes: MovieBoxes | None, span_s: float, interval_s: float) -> 
     ]
 
 
-def count_notes(stored: int | None, shown: int) -> list[str]:
-    """Say where a whole file shows fewer frames than it stores, as far as it says how many."""
-    if stored is None or stored - shown <= max(2.0, LENGTH_SLACK * stored):
+def count_notes(container: str, stored: int | None, shown: int, ticks: int) -> list[str]:
+    """Say where a file gives fewer frames than it stores, as far as it says how many.
+
+    `shown` frames were decoded; their stamps take `ticks` of the time base, first and last
+    counted. An AVI file has no stamps: its time base counts frames, and one that damage swallowed
+    leaves no gap.
+    """
+    if stored is None:
+        return []
+    if container == "avi":
+        words = (
+            f"{ticks} of the {stored} frames of the file are there, and an AVI file has no "
+            "stamps: all frames after a lost one are taken for too early, and a pass with one in "
+            "it for too fast; copy the clip from the camera again"
+        )
+        return [words] if ticks < stored else []
+    if stored - shown <= max(2.0, LENGTH_SLACK * stored):
         return []
     return [
         f"{shown} of the {stored} frames that the file stores are shown: its edit list leaves the "

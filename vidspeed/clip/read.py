@@ -39,6 +39,7 @@ from vidspeed.worker import alive
 
 __all__ = ["ClipReader", "Frame", "Header", "Luma", "file_sha256", "readout_row", "turned"]
 
+LEAST_SIDE_PX = 16
 PIECE = 1 << 22  # bytes of a file that are read at once
 
 
@@ -252,6 +253,11 @@ def _header(
     """Gather what does not change from frame to frame."""
     rotation, mirrored = _display(path, frame)
     size = (frame.width, frame.height)
+    if min(size) < LEAST_SIDE_PX:
+        raise ClipError(
+            f"{path.name}: the picture is {size[0]} x {size[1]}, at least {LEAST_SIDE_PX} each way "
+            "are needed; a damaged file says such things: copy it from the camera again"
+        )
     if frame.time_base is None or frame.time_base <= 0:
         raise ClipError(f"{path.name}: the file has no time base; {READABLE}")
     kind = frame.format

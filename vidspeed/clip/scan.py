@@ -22,7 +22,7 @@ from vidspeed.clip.read import ClipReader, Frame, Header, file_sha256, readout_r
 from vidspeed.clip.stamps import StampAccount, account
 from vidspeed.clip.sway import SwayMeter
 from vidspeed.errors import ClipError
-from vidspeed.values import ClipFacts, Floats, Picture, Scan, Strip, Sway, Track
+from vidspeed.values import ClipFacts, Floats, Ints, Picture, Scan, Strip, Sway, Track
 from vidspeed.worker import alive
 
 LEAST_FRAMES = 4
@@ -267,7 +267,7 @@ def _facts(
             *header.notes,
             *_damage(reader, run.count),
             *picture_notes(np.array(run.changes)),
-            *_length(path, reader, run.count, span_s + stamps.interval_s, stamps.interval_s),
+            *_length(path, reader, ticks, stamps.interval_s),
             *stamps.notes,
         ),
     )
@@ -279,13 +279,14 @@ def frame_numbers(path: Path, time_base: Fraction) -> dict[int, int]:
     return dict(zip(stamps.tolist(), account(stamps, time_base).number.tolist(), strict=True))
 
 
-def _length(path: Path, reader: ClipReader, count: int, span_s: float, step_s: float) -> list[str]:
-    """Say where a file contradicts itself about its length, if all of it is there."""
-    if reader.cut_short or reader.damaged or reader.unstamped:
+def _length(path: Path, reader: ClipReader, ticks: Ints, interval_s: float) -> list[str]:
+    """Say where a file contradicts itself about its length, if it was not cut short."""
+    header, span = reader.header, int(np.ptp(ticks))
+    if reader.cut_short or (reader.damaged and header.container != "avi"):
         return []
     return [
-        *length_notes(movie_boxes(path), span_s, step_s),
-        *count_notes(reader.header.frames_announced, count),
+        *length_notes(movie_boxes(path), float(span * header.time_base) + interval_s, interval_s),
+        *count_notes(header.container, header.frames_announced, len(ticks), span + 1),
     ]
 
 
