@@ -56,7 +56,7 @@ class SurveyReport(Value):
     def unchecked(self) -> tuple[str, ...]:
         """Return the figures that no other figure checks."""
         tests = self.surveyed.tests
-        return tuple(f"{row.kind} {row.name}" for row in tests if row.normalised is None)
+        return tuple(f"{row.kind} {row.name}" for row in tests if row.detectable is None)
 
 
 def survey(folder: Path) -> SurveyReport:
@@ -179,6 +179,6 @@ def _gain(more: Taped, wider: Surveyed, session: Session | None, stands: Sequenc
         distance_m=float(np.linalg.norm(places[more.start] - places[more.end])),
         length_u_m=wider.length_u_m,
         worst_u_m=max(ellipse_m(wider, at)[0] for at in range(len(wider.names))),
-        unchecked=sum(row.normalised is None for row in wider.tests),
+        unchecked=sum(row.detectable is None for row in wider.tests),
         relative_U95=relative,
     )

@@ -105,7 +105,6 @@ def test_with_one_camera_nothing_checks_a_marker_along_the_line_of_sight():
     rows = trust(session, stands_of(session))
     assert row_of(rows, "marker", "m4", "y").detectable is None
     assert row_of(rows, "marker", "m4", "z").detectable is not None
-    assert row_of(rows, "marker", "m4", "y").normalised is None
 
 
 def test_check_markers_are_tested_and_do_nothing_to_a_speed():

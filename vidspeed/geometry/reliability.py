@@ -19,7 +19,8 @@ from vidspeed.values import Floats, Measured, SurveyTest
 
 FAMILY = 0.05  # of surveys without any wrong figure in which one is named all the same
 POWER = 0.95  # with which an error of the printed size is named
-LEAST_REDUNDANCY = 0.01  # below: checked by nothing (only an error of fifty u would be named)
+LEAST_REDUNDANCY = 0.02  # below: checked by nothing (an error under thirty u is never named)
+TESTED_REDUNDANCY = 0.005  # below: not even tested
 SAME = 9.0  # a figure whose test falls short of the worst by less explains as much as it
 
 
@@ -78,11 +79,12 @@ def judged(
     `length_by_input_m` (m,) what one standard uncertainty of each does to the course length.
     """
     redundancy = 1.0 - np.einsum("ij,jk,ik->i", jacobian, covariance, jacobian)
+    tested = redundancy > TESTED_REDUNDANCY
     checked = redundancy > LEAST_REDUNDANCY
-    tests = max(int(checked.sum()), 1)
-    root = np.sqrt(np.where(checked, redundancy, 1.0))
+    tests = max(int(tested.sum()), 1)
+    root = np.sqrt(np.where(tested, redundancy, 1.0))
     normalised = residuals / root
-    named = suspects(normalised, checked, critical_value(tests))
+    named = suspects(normalised, tested, critical_value(tests))
     detectable = shift_to_be_named(tests) / root
     rows = []
     for at, (name, kind, stated, u, unit) in enumerate(_described(measured)):
@@ -95,7 +97,7 @@ def judged(
                 u=u,
                 unit=unit,
                 redundancy=float(np.clip(redundancy[at], 0.0, 1.0)),
-                normalised=float(normalised[at]) if checked[at] else None,
+                normalised=float(normalised[at]) if tested[at] else None,
                 detectable=float(detectable[at]) * u if checked[at] else None,
                 length_m=float(detectable[at] * length_by_input_m[at]) if checked[at] else None,
                 named=bool(named[at]),

@@ -42,7 +42,7 @@ def adjust_tapes(measured: Measured) -> Surveyed:
     by_input = np.zeros((3 * figures.points, len(residuals)))
     by_input[figures.free] = by_row[: len(figures.free)]
     tests = judged(measured, residuals, jacobian, covariance, by_input[3 * figures.finish])
-    checks = sum(row.detectable is not None for row in tests)
+    checks = sum(row.normalised is not None for row in tests)
     return Surveyed(
         names=names,
         uses=tuple(level.use for level in measured.levels),

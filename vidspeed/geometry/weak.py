@@ -60,7 +60,7 @@ def _confirmed(
         if reached < LOST * shift:
             break
         size *= shift / reached
-    return replace(row, detectable=None, normalised=None, length_m=None, named=False)
+    return replace(row, detectable=None, length_m=None)
 
 
 def _with_error(true: Figures, at: int, size: float) -> Figures:

@@ -18,6 +18,7 @@ import numpy as np
 
 from vidspeed.geometry.reliability import (
     LEAST_REDUNDANCY,
+    TESTED_REDUNDANCY,
     critical_value,
     shift_to_be_named,
     suspects,
@@ -79,19 +80,19 @@ def trust(
     state, adjustment = adjust(network, state)
     joint = _Joint(network=network, state=state, adjustment=adjustment)
     doubts = [*_fitted(joint, _sensitivities(forecast)), *_held_out(joint)]
-    checked = np.array([row.redundancy > LEAST_REDUNDANCY for row in doubts])
-    tests = max(int(checked.sum()), 1)
+    tested = np.array([row.redundancy > TESTED_REDUNDANCY for row in doubts])
+    tests = max(int(tested.sum()), 1)
     w = np.array([row.normalised for row in doubts])
-    named = suspects(w, checked, critical_value(tests))
+    named = suspects(w, tested, critical_value(tests))
     shift = shift_to_be_named(tests)
     return tuple(
-        _told(row, bool(sure), bool(out), shift, known=forecast is not None)
-        for row, sure, out in zip(doubts, checked, named, strict=True)
+        _told(row, bool(out), shift, known=forecast is not None)
+        for row, out in zip(doubts, named, strict=True)
     )
 
 
-def _told(row: Doubt, checked: bool, named: bool, shift: float, *, known: bool) -> Trusted:
-    detectable = shift / row.per_unit if checked else None
+def _told(row: Doubt, named: bool, shift: float, *, known: bool) -> Trusted:
+    detectable = shift / row.per_unit if row.redundancy > LEAST_REDUNDANCY else None
     effect = None if detectable is None else row.speed_per_unit_mps * detectable
     return Trusted(
         what=row.what,
@@ -99,7 +100,7 @@ def _told(row: Doubt, checked: bool, named: bool, shift: float, *, known: bool) 
         camera=row.camera,
         axis=row.axis,
         unit="m" if row.what == "marker" else "px",
-        normalised=row.normalised if checked else None,
+        normalised=row.normalised if row.redundancy > TESTED_REDUNDANCY else None,
         detectable=detectable,
         speed_mps=effect if known else None,
         speed_per_unit_mps=row.speed_per_unit_mps if known else None,

@@ -59,15 +59,17 @@ def _test_cells(row: SurveyTest, speeds_mps: Mapping[str, float], per_mps: float
     name = f"{row.kind} {row.name}" if row.kind != "scale" else f"scale of {row.name}"
     digits = 3 if row.unit == "m" else 0
     cells = [name, f"{row.stated:.{digits}f} {row.unit}", f"{row.residual:+.{digits}f}"]
-    if row.normalised is None or row.detectable is None:
-        cells += ["–", "by nothing", "never", "–", "–"]
-        return [Text(cell) for cell in cells]
-    cells += [f"{row.normalised:+.1f}", percent_text(row.redundancy)]
+    cells.append("–" if row.normalised is None else f"{row.normalised:+.1f}")
+    style = "bold red" if row.named else ""
+    if row.detectable is None:
+        cells += ["by nothing", "never", "–", "–"]
+        return [Text(cell, style=style) for cell in cells]
+    cells.append(percent_text(row.redundancy))
     cells += [f"{row.detectable:.{digits}f} {row.unit}", f"{row.length_m or 0.0:+.3f} m"]
     per_u = speeds_mps.get(name)
     effect = None if per_u is None or row.u == 0.0 else per_u * row.detectable / row.u
     cells.append("–" if effect is None else f"{effect * per_mps:+.3f}")
-    return [Text(cell, style="bold red" if row.named else "") for cell in cells]
+    return [Text(cell, style=style) for cell in cells]
 
 
 def gain_table(rows: Sequence[Gain]) -> Table:
@@ -110,7 +112,7 @@ def survey_text(surveyed: Surveyed, forecast: PassResult | None, unit: Unit) -> 
         )
     else:
         yield "no figure checks another: an error in any of them goes unnoticed"
-    unchecked = [f"{row.kind} {row.name}" for row in surveyed.tests if row.normalised is None]
+    unchecked = [f"{row.kind} {row.name}" for row in surveyed.tests if row.detectable is None]
     if unchecked and surveyed.dof > 0:
         yield f"checked by nothing: {', '.join(unchecked)}"
     if forecast is not None and forecast.speed_mps and forecast.speed_U95_mps:
@@ -158,7 +160,7 @@ def _draw_lines(axes: Axes, surveyed: Surveyed) -> None:
     tests = [row for row in surveyed.tests if row.kind == "tape"]
     shown: set[str] = set()
     for (first, second), test in zip(surveyed.lines, tests, strict=True):
-        kind = "named" if test.named else "checked" if test.normalised is not None else "unchecked"
+        kind = "named" if test.named else "checked" if test.detectable is not None else "unchecked"
         colour, style, label = {
             "named": (VERMILLION, "-", "does not fit the others"),
             "checked": (INK, "-", "checked by others"),

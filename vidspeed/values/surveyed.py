@@ -105,9 +105,9 @@ class SurveyTest(Value):
     """One figure of the survey held against all the others (W. Baarda, 1968).
 
     `residual` is stated less adjusted, in `unit`; `redundancy` between 0 (checked by no other
-    figure) and 1; `normalised` the residual over its own standard uncertainty and `detectable`
-    the smallest error that would be named, both None where nothing checks it. `length_m` is what
-    such an error would do to the course length.
+    figure) and 1; `normalised` the residual over its own standard uncertainty, None where there
+    is nothing to test, and `detectable` the smallest error that would be named with 95 %, None
+    where nothing checks it. `length_m` is what such an error would do to the course length.
     """
 
     name: str

@@ -13,10 +13,11 @@ class Trusted(Value):
     """One way in which a marker or a pick may be wrong, held against everything else.
 
     `what` is a marker moved along one axis of the course frame, or a pick along one of the
-    picture. `normalised` is a standard normal where nothing is wrong, `detectable` the smallest
-    error (in `unit`) that would be named with 95 % probability; both None where nothing checks
-    it. `speed_mps` is what an error of that size would do to a pass, `speed_per_unit_mps` what an
-    error of one `unit` would; None without a forecast. `held_out`: of a check marker.
+    picture. `normalised` is a standard normal where nothing is wrong (None: nothing to test),
+    `detectable` the smallest error (in `unit`) that would be named with 95 % probability, None
+    where nothing checks it. `speed_mps` is what an error of that size would do to a pass,
+    `speed_per_unit_mps` what an error of one `unit` would; None without a forecast. `held_out`:
+    of a check marker.
     """
 
     what: Literal["marker", "pick"]
