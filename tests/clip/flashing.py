@@ -61,6 +61,8 @@ class Filmed:
     noise: float = 1.5  # levels
     shot: float = 0.0  # levels at full scale, growing with the root of the light
     seed: int = 0
+    dusk: float = 0.0  # share of the dark light that is gone at the end
+    fade: float = 0.0  # share of the lamp's light that is gone at the end
 
     def true_s(self, stamp_s):
         """Return the true time of a stamp."""
@@ -87,7 +89,9 @@ class Filmed:
             opened = self.true_s(stamp_s + self.readout_s * row)
             closed = self.true_s(stamp_s + self.readout_s * row + self.exposure_s)
             seen = lamp.collected(opened, closed)
-            light = self.dark + lamp.light * spread * seen[:, None]
+            gone = stamp_s / self.seconds
+            shine = lamp.light * (1.0 - self.fade * gone)
+            light = self.dark * (1.0 - self.dusk * gone) + shine * spread * seen[:, None]
             level = 255.0 * np.clip(light, 0.0, 1.0) ** self.gamma
             noise = np.sqrt(self.noise**2 + self.shot**2 * light)
             level = level + noise * rng.standard_normal(self.shape)

@@ -9,6 +9,7 @@ import pytest
 
 from vidspeed.clip.edges import fit_edges
 from vidspeed.clip.flashes import flashes
+from vidspeed.clip.write import uneven_stamps, write_clip
 from vidspeed.errors import ClipError
 
 from .flashing import Filmed, Lamp, film
@@ -47,6 +48,25 @@ def test_a_flash_shorter_than_the_exposure_is_measured_too(tmp_path):
     assert fit.clock_ppm == pytest.approx(12.0, abs=3.0 * fit.clock_u_ppm)
     assert fit.clock_u_ppm < 0.5
     assert fit.ramp_s == pytest.approx(0.012, rel=0.05)
+
+
+def test_dusk_and_a_fading_lamp_do_no_harm(tmp_path):
+    filmed = Filmed(
+        Lamp(big=True), rate=NTSC, ppm=-8.0, dark=0.08, dusk=0.8, fade=0.35, shape=(48, 64)
+    )
+    fit = measured(tmp_path / "a.mp4", filmed)
+    assert fit.clock_ppm == pytest.approx(-8.0, abs=3.0 * fit.clock_u_ppm)
+    assert fit.clock_u_ppm < 0.6
+
+
+def test_stamps_in_milliseconds_are_taken_as_they_are(tmp_path):
+    filmed = Filmed(Lamp(big=True), rate=NTSC, ppm=17.0, shape=(48, 64))
+    stamps = uneven_stamps(filmed.stamps().time_s, Fraction(1, 1000))
+    path = tmp_path / "a.mkv"
+    write_clip(path, filmed.frames(), stamps=stamps, full_range=True)
+    fit = fit_edges(flashes(path, 1.0, bands=24), 1.0)
+    assert fit.clock_ppm == pytest.approx(17.0, abs=3.0 * fit.clock_u_ppm)
+    assert 1.0 < fit.clock_u_ppm < 5.0  # 0.29 ms of each stamp are rounding
 
 
 def test_a_clock_that_drifts_is_seen_to_drift(tmp_path):

@@ -15,7 +15,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from vidspeed.clip.edges import ROWS_U, RateFit
+from vidspeed.clip.edges import RateFit
 from vidspeed.clip.flashes import Flashes
 from vidspeed.errors import ClipError
 from vidspeed.values import Floats, Value
@@ -34,6 +34,7 @@ FAINT = 0.15  # of the strongest band: fainter ones are left out
 JACKKNIFE = 10
 TOGETHER_RAD = 0.005  # of a piece's phase, where all rows flash together: codec and overtones
 LOOSE_RAD = 0.7  # scatter of the pieces' phases above which nothing is measured
+ROWS_U = 5e-4  # of the read-out: where within a band of rows its light lies
 TOLD = 0.1  # relative uncertainty up to which a read-out is given
 
 

@@ -14,6 +14,7 @@ FEWEST_FLASHES = 8
 LEAST_CONTRAST = 6.0  # of a band: lit less dark over the scatter of the dark frames
 LEAST_LEVELS = 3.0  # lit less dark of the whole lamp
 OTHER_RATE = 0.03  # by which the interval of the flashes may differ from the stated one
+STRETCHES = 8  # in which slow changes of the levels are looked for
 DARKEST = 0.5  # level that a dark band is given at least, for the response's power
 
 
@@ -49,7 +50,7 @@ def first_look(seen: Flashes, hz: float) -> Start:
             f"{seen.file}: no lamp that flashes at about {hz:g} Hz is seen; check the rate, and "
             "film the lamp so that it is much brighter than what lies around it"
         )
-    level = (seen.level - dark) / np.maximum(bright - dark, 1e-9)
+    level = _steadied((seen.level - dark) / np.maximum(bright - dark, 1e-9), seen.time_s)
     rises = [_edges(level[:, band], seen.time_s, up=True) for band in np.flatnonzero(good)]
     falls = [_edges(level[:, band], seen.time_s, up=False) for band in np.flatnonzero(good)]
     best = int(np.argmax((bright - dark)[good] * np.sqrt(seen.pixels[good])))
@@ -76,6 +77,32 @@ def _levels(level: Floats) -> tuple[Floats, Floats]:
         [np.median(level[lit[:, j], j]) if np.any(lit[:, j]) else dark[j] for j in range(len(dark))]
     )
     return dark, bright
+
+
+def _steadied(level: Floats, time_s: Floats) -> Floats:
+    """Return the level (n, b) without slow changes: dusk, a battery, an exposure not locked.
+
+    The medians of the dark and of the lit frames of each stretch, a cubic through them. Where a
+    stretch has too few of either (short flashes), nothing is changed.
+    """
+    high, low = level > 0.7, level < 0.3
+    stretch = np.arange(len(level)) * STRETCHES // len(level)
+    at = np.array([time_s[stretch == k].mean() for k in range(STRETCHES)])
+    levels = []
+    for side in (low, high):
+        steady = side.copy()
+        steady[1:] &= side[:-1]
+        steady[:-1] &= side[1:]
+        fewest = min(int(steady[stretch == k].sum(axis=0).min()) for k in range(STRETCHES))
+        if fewest < 4:
+            return level
+        held = np.where(steady, level, np.nan)
+        medians = [np.nanmedian(held[stretch == k], axis=0) for k in range(STRETCHES)]
+        mid, half = time_s.mean(), np.ptp(time_s) / 2.0
+        cubic = np.polyfit((at - mid) / half, np.array(medians), 3)
+        levels.append(np.vander((time_s - mid) / half, 4) @ cubic)
+    dark, lit = levels
+    return np.asarray((level - dark) / np.maximum(lit - dark, 0.1))
 
 
 def _noise(level: Floats, dark: Floats, bright: Floats) -> Floats:

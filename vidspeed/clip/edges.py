@@ -33,7 +33,7 @@ STILL, LOCKED = 0.15, 0.5  # of the frame interval that the edges' phases cover
 FIRM = 2.0  # scatters beyond which a point pulls no harder
 FAR = 6.0  # times the usual scatter of an edge, for one that is left out
 WIDTHS = (0.6, 0.3, 0.15, 0.08, 0.04)  # of a frame interval: ramps that are tried
-ROWS_U = 1e-3  # of the read-out: where within a band its light lies
+ROWS_U = 2e-3  # of the read-out: where within a band its light lies
 WORST_PPM = 100.0  # beyond which a rate is not worth stating
 
 
@@ -174,7 +174,7 @@ def _bounds(seen: Flashes, points: Points, solved: Solved, sigma: float) -> tupl
     rectangular.
     """
     plain_u = float(np.sqrt(solved.plain[SCALE, SCALE]))
-    u = max(solved.u(SCALE), plain_u)
+    u = solved.u(SCALE)
     enough = 9.0 * (u / plain_u) ** 2
     down, up = (_side(points, solved, sigma, sign * 3.0 * u, enough) for sign in (-1.0, 1.0))
     if max(down, up) > 3.0 * WORST_PPM:

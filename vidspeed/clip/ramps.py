@@ -67,8 +67,8 @@ class Solved(Value):
     cost: float
 
     def u(self, place: int) -> float:
-        """Return the standard uncertainty of one unknown."""
-        return float(np.sqrt(self.covariance[place, place]))
+        """Return the standard uncertainty of one unknown: the larger of both."""
+        return float(np.sqrt(max(self.covariance[place, place], self.plain[place, place])))
 
 
 def points_near(seen: Flashes, hz: float, start: Start) -> Points:
