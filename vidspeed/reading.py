@@ -19,15 +19,15 @@ from vidspeed.values import Course, Measured, Session, Surveyed
 SAME_LENGTH = 3.0  # standard uncertainties that a stated length may lie off the measured one
 
 
-def read_session(folder: Path) -> Session:
-    """Read, check and settle the session in a folder.
+def read_session(folder: Path, *, unpicked: bool = False) -> Session:
+    """Read, check and settle the session in a folder; `unpicked`: cameras may lack picks yet.
 
     Raises
     ------
     SessionError
         With one message for each fault, also where the survey does not fix every point.
     """
-    session = read_entries(folder)
+    session = read_entries(folder, unpicked=unpicked)
     if session.measured is None:
         return with_covariance(session)
     surveyed = adjust(session.measured)
@@ -83,13 +83,16 @@ def unfixed(surveyed: Surveyed) -> list[str]:
 def survey_warnings(surveyed: Surveyed, measured: Measured) -> list[str]:
     """Say what of an adjusted survey should be looked at again; nothing where it stands well."""
     told = []
-    named = [test for test in surveyed.tests if test.named]
-    for test in named:
-        others = " or ".join(f"{other.kind} {other.name}" for other in named if other is not test)
+    named = sorted(
+        (test for test in surveyed.tests if test.named), key=lambda row: -abs(row.normalised or 0.0)
+    )
+    if named:
+        worst = named[0]
+        others = " or ".join(f"{other.kind} {other.name}" for other in named[1:])
         told.append(
-            f"survey: {test.kind} {test.name} lies {abs(test.normalised or 0.0):.1f} of its "
-            f"standard uncertainties ({test.residual:+.3f} {test.unit}) from where all others put "
-            f"it{f' (or else {others} does)' if others else ''}; measure it again"
+            f"survey: {worst.kind} {worst.name} lies {abs(worst.normalised or 0.0):.1f} of its "
+            f"standard uncertainties ({worst.residual:+.3f} {worst.unit}) from where all others "
+            f"put it{f' (or else {others} does)' if others else ''}; measure it again"
         )
     stated, u = measured.stated_length_m, measured.stated_length_u_m or 0.0
     if stated is not None:

@@ -54,11 +54,10 @@ def main(arguments: list[str] | None = None) -> int:
     if options.cameras:
         passes &= told("cameras", camera_trials(options.seed, options.cameras))
     if options.passes:
-        scores = [
-            taped_pass(options.seed, regime, index)
-            for regime in REGIMES
-            for index in range(options.passes)
-        ]
+        scores = []
+        for index in range(options.passes):
+            scores += [taped_pass(options.seed, regime, index) for regime in REGIMES]
+            print(f"{index + 1}/{options.passes}", *scores[-2:], file=sys.stderr, flush=True)
         rows, good = table(scores, lambda score: [f"taped, {score.regime}", "taped, all"])
         passes &= good
         print(f"\nCourses measured by tape alone\n\n{HEADER}", *rows, sep="\n")
@@ -72,7 +71,10 @@ def told(what: str, trials: Iterator[tuple[bool, bool | None]]) -> bool:
 
     A trial is whether a sound survey gave an alarm, and whether the error was named (None: lost).
     """
-    rows = list(trials)
+    rows = []
+    for trial in trials:
+        rows.append(trial)
+        print(f"{what} {len(rows)} {trial}", file=sys.stderr, flush=True)
     lost = sum(named is None for _, named in rows)
     named, alarms = sum(bool(named) for _, named in rows), sum(alarm for alarm, _ in rows)
     count = len(rows)

@@ -1,0 +1,114 @@
+"""The command that adjusts a survey, and sessions that are measured by it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.session.good import SESSION, write
+from tests.session.test_survey import BY_TAPE, GNSS, LENGTH, LEVELS, MARKERS_LINE, TAPES, measured
+from tests.tiny import command
+from vidspeed.errors import SessionError
+from vidspeed.reading import read_session
+from vidspeed.survey import survey
+
+
+def test_the_session_gets_markers_course_and_what_is_known_of_them_together(tmp_path: Path):
+    session = read_session(measured(tmp_path / "s"))
+    assert session.surveyed is not None and session.survey is not None
+    assert session.course.length_m == pytest.approx(80.01, abs=0.01)
+    assert 0.005 < session.course.length_u_m < 0.02
+    places = {row.name: row.xyz_m for row in session.markers}
+    assert np.allclose(places["A1"], [0.0, -5.0, 0.0], atol=0.05)
+    assert np.allclose(places["A4"], [80.0, 5.0, 2.5], atol=0.1)
+    assert session.markers[-1].use == "check"
+    assert session.survey.markers_m.shape == (21, len(session.survey.inputs))
+
+
+def test_a_point_that_could_stand_on_either_side_is_refused_with_the_mend(tmp_path: Path):
+    folder = measured(tmp_path / "s", levels=LEVELS.replace(",left,check", ",,check"))
+    rows = "\n".join(line for line in TAPES.splitlines() if not line.startswith("A4;C1"))
+    rows += "\nfinish;C1;40,012;0,005;steel\n"
+    (folder / "tapes.csv").write_text(rows, encoding="utf-8")
+    with pytest.raises(SessionError, match=r'"C1" could stand mirrored.*left or right'):
+        read_session(folder)
+
+
+def test_a_point_with_one_distance_is_refused(tmp_path: Path):
+    rows = "\n".join(line for line in TAPES.splitlines() if not line.startswith("A4;C1")) + "\n"
+    with pytest.raises(SessionError, match=r'point "C1" is not fixed'):
+        read_session(measured(tmp_path / "s", tapes=rows))
+
+
+def test_the_command_prints_the_network_and_draws_it(tmp_path: Path):
+    folder = measured(tmp_path / "s")
+    said = command("survey", folder)
+    assert said.status == 0, said.err
+    for words in ("course length 80.0", "A4 to C1", "what to measure next", "chi-square"):
+        assert words in said.out, words
+    assert (folder / "results/survey/survey.png").read_bytes()[:4] == b"\x89PNG"
+
+
+def test_the_command_works_before_there_are_cameras(tmp_path: Path):
+    text = BY_TAPE[: BY_TAPE.index("[flight_line]")]
+    said = command("survey", measured(tmp_path / "s", text))
+    assert said.status == 0 and "course length" in said.out
+
+
+def test_a_wrong_distance_is_the_last_line(tmp_path: Path):
+    wrong = TAPES.replace("80,012", "80,212")
+    folder = measured(tmp_path / "s", tapes=wrong)
+    said = command("survey", folder)
+    assert said.status == 0
+    last = said.out.splitlines()[-1]
+    assert last.startswith("warning: survey: tape ") and last.endswith("measure it again")
+    assert "tape start to finish" in last
+
+
+def test_what_is_open_ends_with_status_1(tmp_path: Path):
+    folder = measured(tmp_path / "s", levels=LEVELS.replace("left", "").replace("right", "")
+                      .replace("Left", ""))  # fmt: skip
+    said = command("survey", folder)
+    assert said.status == 1
+    assert "could stand mirrored" in said.err
+
+
+def test_stated_markers_leave_nothing_to_adjust(tmp_path: Path):
+    said = command("survey", write(tmp_path / "s"))
+    assert said.status == 1 and "nothing to adjust" in said.err
+
+
+def test_a_stated_length_that_contradicts_the_tapes_is_said(tmp_path: Path):
+    text = BY_TAPE.replace('tapes = "', LENGTH.replace("80.0", "81.0") + 'tapes = "')
+    found = survey(measured(tmp_path / "s", text))
+    assert any("length_m is 81" in message for message in found.warnings)
+    assert survey(measured(tmp_path / "t")).warnings == ()
+
+
+def test_satellites_settle_a_session_too(tmp_path: Path):
+    text = SESSION.replace(MARKERS_LINE, 'gnss = "points.csv"\n').replace(LENGTH, "")
+    folder = write(tmp_path / "s", text)
+    (folder / "points.csv").write_text(GNSS, encoding="utf-8")
+    session = read_session(folder)
+    assert session.course.length_m == pytest.approx(77.97, abs=0.05)
+    said = command("survey", folder)
+    assert said.status == 0 and "no figure checks another" in said.out
+
+
+def test_measuring_more_never_makes_it_worse(tmp_path: Path):
+    found = survey(measured(tmp_path / "s"))
+    assert found.gains
+    assert all(row.length_u_m <= found.surveyed.length_u_m * (1 + 1e-9) for row in found.gains)
+
+
+def test_everything_above_the_rooms_reads_through_the_module_that_adjusts():
+    """A session read in any other way has markers that are not a number."""
+    home = Path(__file__).resolve().parent.parent / "vidspeed"
+    readers = [
+        path.relative_to(home).as_posix()
+        for path in home.rglob("*.py")
+        if "session.read import read_session" in path.read_text(encoding="utf-8")
+    ]
+    assert readers == ["reading.py"]
