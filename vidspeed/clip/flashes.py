@@ -15,11 +15,11 @@ import numpy as np
 from vidspeed.clip.read import ClipReader, Header, Luma, readout_row
 from vidspeed.clip.stamps import account
 from vidspeed.errors import ClipError
-from vidspeed.values import Floats, Value
+from vidspeed.values import Bools, Floats, Ints, Value
 
 ANSWER = 0.2  # of the strongest answer: what belongs to the lamp
 LOOK_FLASHES, LOOK_S = 8, 1.0  # how long the lamp is looked for
-FEWEST_PX = 4
+FEWEST_PX, FEWEST_FRAMES = 4, 8
 BELOW_WHITE = 4  # levels of eight bits below white that count as saturated
 
 
@@ -70,45 +70,88 @@ def flashes(path: Path, hz: float | None, *, bands: int, rate_hz: float | None =
     """
     with ClipReader(path) as clip:
         header = clip.header
-    place = _row_of_pixels(header)
-    strength, saturated = np.ones(place.shape), 0.0
+    strength, saturated = np.ones(header.size_px[::-1]), 0.0
     if hz is not None:
         strength, saturated = _lamp(path, hz, rate_hz)
-    lamp = strength > 0.0
-    weight = strength[lamp]
     count = min(bands, _height(header))
-    band = np.minimum((place[lamp] * count).astype(np.int64), count - 1)
-    total = np.bincount(band, weights=weight, minlength=count)
-    squares = np.bincount(band, weights=weight**2, minlength=count)
-    row = np.bincount(band, weights=weight**2 * place[lamp], minlength=count)
-    lit = total > 0.0
-    stamps, levels = [], []
-    scale = 1.0 if header.bit_depth == 8 else 0.25
-    black = 0.0 if header.full_range else 16.0
-    with ClipReader(path) as clip:
-        for frame in clip.frames():
-            sums = np.bincount(band, weights=weight * frame.luma[lamp], minlength=count)
-            stamps.append(frame.stamp)
-            levels.append(scale * sums[lit] / total[lit] - black)
-    told = account(np.array(stamps, dtype=np.int64), header.time_base, rate_hz=rate_hz)
+    lamp = _banded(strength, _row_of_pixels(header), count)
+    stamps, level = _levels(path, lamp, header)
+    told = account(stamps, header.time_base, rate_hz=rate_hz)
     good = told.usable
-    if np.sum(good) < 8:
+    if np.sum(good) < FEWEST_FRAMES:
         raise ClipError(f"{path.name}: {int(np.sum(good))} frames; film the lamp for a minute")
-    stamped_s = np.array(stamps) * float(header.time_base)
+    stamped_s = stamps * float(header.time_base)
     time_s = stamped_s if rate_hz is None else np.arange(len(stamps)) / rate_hz
     return Flashes(
         file=path.name,
         size_px=header.size_px,
         time_s=time_s[good],
-        level=np.array(levels)[good],
-        row=row[lit] / squares[lit],
-        pixels=total[lit] ** 2 / squares[lit],
+        level=level[good],
+        row=lamp.row,
+        pixels=lamp.pixels,
         interval_s=told.interval_s if rate_hz is None else 1.0 / rate_hz,
         stamp_u_s=told.stamp_u_s,
         saturated=saturated,
         height=1.0 / count,
         notes=told.notes,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Lamp(Value):
+    """A lamp's pixels: which (h, w), and of each of them (n,) its band and its weight.
+
+    Of each lit band: the `total` of its weights, its `row`, and how many `pixels` it is worth.
+    """
+
+    inside: Bools
+    band: Ints
+    weight: Floats
+    count: int
+    lit: Bools
+    total: Floats
+    row: Floats
+    pixels: Floats
+
+
+def _banded(strength: Floats, place: Floats, count: int) -> _Lamp:
+    """Divide a lamp's pixels (h, w) into `count` bands of rows, each weighed by its strength.
+
+    A band's row is that of its light: the mean with the weights squared.
+    """
+    inside = strength > 0.0
+    weight = strength[inside]
+    band = np.minimum((place[inside] * count).astype(np.int64), count - 1)
+
+    def sums(values: Floats) -> Floats:
+        return np.asarray(np.bincount(band, weights=values, minlength=count), np.float64)
+
+    total, squares = sums(weight), sums(weight**2)
+    lit = total > 0.0
+    return _Lamp(
+        inside=inside,
+        band=band,
+        weight=weight,
+        count=count,
+        lit=lit,
+        total=total[lit],
+        row=(sums(weight**2 * place[inside])[lit] / squares[lit]),
+        pixels=total[lit] ** 2 / squares[lit],
+    )
+
+
+def _levels(path: Path, lamp: _Lamp, header: Header) -> tuple[Ints, Floats]:
+    """Return the stamps (n,) of a clip and the level (n, b) of a lamp's bands, above black."""
+    scale = 1.0 if header.bit_depth == 8 else 0.25
+    black = 0.0 if header.full_range else 16.0
+    stamps, levels = [], []
+    with ClipReader(path) as clip:
+        for frame in clip.frames():
+            light = lamp.weight * frame.luma[lamp.inside]
+            sums = np.bincount(lamp.band, weights=light, minlength=lamp.count)
+            stamps.append(frame.stamp)
+            levels.append(scale * sums[lamp.lit] / lamp.total - black)
+    return np.array(stamps, dtype=np.int64), np.array(levels)
 
 
 def _height(header: Header) -> int:
