@@ -38,11 +38,11 @@ class Film:
 def draw_film(seed: int, number: int, kind: str, night: bool) -> Film:
     """Draw a clip at random."""
     rng = np.random.default_rng([seed, 77, number])
-    size = (960, 540) if number % 2 else (1280, 720)
+    size = (640, 360) if number % 2 else (960, 540)
     focal = size[0] * rng.uniform(0.6, 1.2)
     eye = Eye(size=size, focal=focal, centre=(size[0] / 2, size[1] / 2), bent=(0.0,) * 5)
     return Film(
-        eye=eye, night=night, kind=kind, seconds=float(rng.uniform(1.2, 4.5)),
+        eye=eye, night=night, kind=kind, seconds=float(rng.uniform(1.2, 3.5)),
         crf=int(rng.integers(16, 27)), noise=float(rng.uniform(1.0, 4.0)),
         seed=int(rng.integers(2**31)),
     )  # fmt: skip

@@ -157,7 +157,8 @@ def spots(land: Landscape, eye: Eye, strength):
 
 def exposed(rng, mean, spread):
     """Return a frame (h, w) uint8 of a mean picture: noise, then levels of eight bits."""
-    noisy = mean + spread * np.sqrt(0.3 + mean / 120.0) * rng.standard_normal(mean.shape)
+    grain = spread * np.sqrt(0.3 + np.clip(mean, 0.0, None) / 120.0)
+    noisy = mean + grain * rng.standard_normal(mean.shape)
     return np.clip(np.rint(noisy), 0, 255).astype(np.uint8)
 
 

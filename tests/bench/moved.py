@@ -25,6 +25,7 @@ from vidspeed.clip.scan import scan
 from vidspeed.geometry.moved import movement
 from vidspeed.geometry.steady import steadiness
 
+SIZE = (960, 540)
 WITHIN_PX = {"day": 0.2, "dark": 0.5, "day to dark": 0.5}
 
 
@@ -43,12 +44,14 @@ def main() -> int:
     good = True
     for light, within_px in WITHIN_PX.items():
         cases = [picture_case(chosen.seed, k, light) for k in range(chosen.pictures)]
-        good &= report_movements(f"pictures, {light}", cases, within_px)
+        if cases:
+            good &= report_movements(f"pictures, {light}", cases, within_px)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "clip.mp4"
         for light in ("day", "dark"):
             cases = [clip_case(chosen.seed, k, light, path) for k in range(chosen.clips)]
-            good &= report_movements(f"clips, {light}", cases, WITHIN_PX[light])
+            if cases:
+                good &= report_movements(f"clips, {light}", cases, WITHIN_PX[light])
         print("\n| films | n | refused | wanted | said |")
         print("| --- | --- | --- | --- | --- |")
         for name, count, kinds, wanted in (
@@ -56,16 +59,17 @@ def main() -> int:
             ("shaken by wind", chosen.shaken, ("shaken",), False),
             ("stabilised, panned, by hand", chosen.stabilised, STABILISED, True),
         ):
-            good &= report_films(name, chosen.seed, count, kinds, wanted, path)
+            if count:
+                good &= report_films(name, chosen.seed, count, kinds, wanted, path)
     return 0 if good else 1
 
 
 def picture_case(seed, number, light):
     """Return error (4,) and z (4,) of one pair of pictures, or how many lamps it had."""
     rng = np.random.default_rng([seed, number, len(light)])
-    focal = rng.uniform(700.0, 1600.0)
+    focal = rng.uniform(0.55, 1.25) * SIZE[0]
     bent = (float(rng.uniform(-0.08, 0.03)), 0.0, 0.0, 0.0, 0.0)
-    still = Eye(focal=focal, bent=bent)
+    still = Eye(size=SIZE, focal=focal, centre=(SIZE[0] / 2 + 1.3, SIZE[1] / 2 - 2.1), bent=bent)
     size, way = np.exp(rng.uniform(np.log(0.3), np.log(40.0))), rng.uniform(0, 2 * np.pi)
     moved = replace(
         still,

@@ -26,7 +26,8 @@ APART_PX = 40.0  # two lamps nearer to each other than this guess no movement
 MOST_TURN_RAD, MOST_ZOOM = 0.06, 0.04  # of a movement that is looked for
 REACH = 0.08  # of the picture's width: the largest shift that is looked for
 NEAR_PX = 2.5  # a lamp this near to where it should be is there
-CHANCE = 0.001  # expected number of chance agreements above which a match is not believed
+CHANCE = 1e-5  # expected number of chance agreements above which a match is not believed
+ROUGH = 3.0  # of what surrounds a lamp: it is no noise, its pixels hang together
 FLOOR_PX = 0.05  # of a lamp's place: glare, a codec, a lamp that is not round
 REACH_PX, WINDOW_PX = 8, 2.0  # half a lamp's patch; the window that finds its centre
 SHARPEST = 0.35  # a light whose neighbours all stay below this share of it is a hot pixel
@@ -92,7 +93,7 @@ def _centred(
             break
     if np.abs(place).max() > 3.0:
         return None
-    u_px = 1.6 * max(noise, 2.0 * rough) * lever / total
+    u_px = 1.6 * max(noise, ROUGH * rough) * lever / total
     return x + place[0], y + place[1], float(np.hypot(u_px, FLOOR_PX))
 
 
