@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -73,76 +74,120 @@ def _look(path: Path, packets: Packets) -> _Seen:
         )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Span(Value):
+    """How long a clip lasts by its stamps: the steps (n,), and captured frames over their time."""
+
+    steps_s: Floats
+    lasts_s: float
+    real_hz: float | None
+
+
+def _span(seen: _Seen, found: StampAccount) -> _Span:
+    """Measure the time between the first and the last stamp that can be used."""
+    steps_s = np.diff(seen.stamps[found.usable]) * float(seen.header.time_base)
+    span_s = float(np.sum(steps_s))
+    if not span_s > 0.0:
+        return _Span(steps_s=steps_s, lasts_s=0.0, real_hz=None)
+    real_hz = float(found.number[-1]) / span_s
+    return _Span(steps_s=steps_s, lasts_s=span_s + found.interval_s, real_hz=real_hz)
+
+
 def _told(
     seen: _Seen, packets: Packets, found: StampAccount, boxes: MovieBoxes | None
 ) -> ClipTimes:
     """Put everything that was found together."""
-    header, tick_s = seen.header, float(seen.header.time_base)
-    steps_s = np.diff(seen.stamps[found.usable]) * tick_s
-    span_s = float(np.sum(steps_s))
-    real_hz = float(found.number[-1]) / span_s if span_s > 0.0 else None
-    lasting_s = span_s + (found.interval_s if real_hz else 0.0)
-    tags = capture_tags(
-        header.tags, boxes.capture_hz if boxes else None, found.segments, real_hz or np.nan
+    span = _span(seen, found)
+    return ClipTimes(
+        **_of_file(seen, packets, boxes),
+        **_of_stamps(seen, found, span),
+        **_judged(seen, packets, found, span, boxes),
     )
+
+
+def _of_file(seen: _Seen, packets: Packets, boxes: MovieBoxes | None) -> dict[str, Any]:
+    """Return what the file says of itself."""
+    header = seen.header
+    same = (
+        "file", "container", "codec", "size_px", "rotation_deg", "mirrored", "bit_depth",
+        "full_range", "interlaced", "frames_announced", "nominal_hz", "reordered",
+    )  # fmt: skip
+    return {
+        **{name: getattr(header, name) for name in same},
+        "frames": len(seen.stamps),
+        "damaged": seen.damaged,
+        "cut_short": seen.cut_short,
+        "time_base": f"{header.time_base.numerator}/{header.time_base.denominator}",
+        "time_base_s": float(header.time_base),
+        "first_stamp_s": float(int(seen.stamps[0]) * header.time_base),
+        "edits": boxes.edits if boxes else (),
+        "sound": _sound(header.sound, packets.sound_s),
+    }
+
+
+def _of_stamps(seen: _Seen, found: StampAccount, span: _Span) -> dict[str, Any]:
+    """Return the figures of the stamps; None where there is but one."""
+    nominal_hz = seen.header.nominal_hz
+    steps_s = span.steps_s if span.real_hz else np.array([np.nan])
+    known = span.real_hz is not None
+    return {
+        "duration_s": span.lasts_s,
+        "interval_s": float(np.median(steps_s)) if known else None,
+        "spread_s": found.spread_s if known else None,
+        "shortest_s": float(steps_s.min()) if known else None,
+        "longest_s": float(steps_s.max()) if known else None,
+        "stamp_u_s": found.stamp_u_s,
+        "dropped": found.dropped,
+        "repeated": int(np.sum(found.repeated)),
+        "backward": int(np.sum(~found.usable)),
+        "segments": found.segments,
+        "real_hz": span.real_hz,
+        "rate_factor": nominal_hz / span.real_hz if nominal_hz and span.real_hz else None,
+    }
+
+
+def _judged(
+    seen: _Seen, packets: Packets, found: StampAccount, span: _Span, boxes: MovieBoxes | None
+) -> dict[str, Any]:
+    """Return what contradicts the stamps, where the file comes from, and the verdict."""
+    header, rate_hz = seen.header, span.real_hz or np.nan
+    tags = capture_tags(header.tags, boxes.capture_hz if boxes else None, found.segments, rate_hz)
     against = contradictions(
-        stamped_hz=real_hz or np.nan, segments=found.segments, tags=tags,
-        sound_s=packets.sound_s, span_s=lasting_s,
+        stamped_hz=rate_hz, segments=found.segments, tags=tags,
+        sound_s=packets.sound_s, span_s=span.lasts_s,
     )  # fmt: skip
     repeats = _regular_repeats(found)
-    origin, why = origin_of(
-        header.tags, packets.marks, boxes, lasting_s, reordered=header.reordered, repeats=repeats
-    )
-    factor = header.nominal_hz / real_hz if header.nominal_hz and real_hz else None
-    slower = any(not tag.agrees and tag.rate_hz > (real_hz or 0.0) for tag in tags)
-    verdict = _verdict(found, header, against, repeats, slower=slower)
-    reasons = (
-        *against, *_rate_words(header.nominal_hz, real_hz, factor, against),
-        *_sound_words(packets.sound_s, lasting_s, against), *_edit_words(boxes),
-        *([] if seen.damaged or seen.cut_short or seen.unstamped or not real_hz
-          else length_notes(boxes, lasting_s, found.interval_s)),
-        *_picture_words(seen), *_uneven_words(found, steps_s), *found.notes,
-        *([repeats] if repeats else []),
+    origin, origin_reasons = origin_of(
+        header.tags, packets.marks, boxes, span.lasts_s,
+        reordered=header.reordered, repeats=repeats,
     )  # fmt: skip
-    return ClipTimes(
-        file=header.file,
-        container=header.container,
-        codec=header.codec,
-        size_px=header.size_px,
-        rotation_deg=header.rotation_deg,
-        mirrored=header.mirrored,
-        bit_depth=header.bit_depth,
-        full_range=header.full_range,
-        interlaced=header.interlaced,
-        frames=len(seen.stamps),
-        frames_announced=header.frames_announced,
-        damaged=seen.damaged,
-        cut_short=seen.cut_short,
-        time_base=f"{header.time_base.numerator}/{header.time_base.denominator}",
-        time_base_s=tick_s,
-        first_stamp_s=float(seen.stamps[0]) * tick_s,
-        duration_s=lasting_s,
-        interval_s=float(np.median(steps_s)) if real_hz else None,
-        spread_s=found.spread_s if real_hz else None,
-        shortest_s=float(steps_s.min()) if len(steps_s) else None,
-        longest_s=float(steps_s.max()) if len(steps_s) else None,
-        stamp_u_s=found.stamp_u_s,
-        dropped=found.dropped,
-        repeated=int(np.sum(found.repeated)),
-        backward=int(np.sum(~found.usable)),
-        reordered=header.reordered,
-        segments=found.segments,
-        edits=boxes.edits if boxes else (),
-        nominal_hz=header.nominal_hz,
-        real_hz=real_hz,
-        rate_factor=factor,
-        capture_tags=tags,
-        sound=_sound(header.sound, packets.sound_s),
-        origin=origin,
-        origin_reasons=why,
-        verdict=verdict,
-        reasons=reasons,
-    )
+    slower = any(not tag.agrees and tag.rate_hz > rate_hz for tag in tags)
+    return {
+        "capture_tags": tags,
+        "origin": origin,
+        "origin_reasons": origin_reasons,
+        "verdict": _verdict(found, header, against, repeats, slower=slower),
+        "reasons": (
+            *against,
+            *_rate_words(header.nominal_hz, span.real_hz, against),
+            *_sound_words(packets.sound_s, span.lasts_s, against),
+            *_edit_words(boxes),
+            *_length_words(seen, found, span, boxes),
+            *_picture_words(seen),
+            *_uneven_words(found, span.steps_s),
+            *found.notes,
+            *([repeats] if repeats else []),
+        ),
+    }
+
+
+def _length_words(
+    seen: _Seen, found: StampAccount, span: _Span, boxes: MovieBoxes | None
+) -> list[str]:
+    """Say where a whole file contradicts itself about its length."""
+    if seen.damaged or seen.cut_short or seen.unstamped or span.real_hz is None:
+        return []
+    return length_notes(boxes, span.lasts_s, found.interval_s)
 
 
 def _verdict(
@@ -199,10 +244,13 @@ def _regular_repeats(found: StampAccount) -> str | None:
 
 
 def _rate_words(
-    nominal_hz: float | None, real_hz: float | None, factor: float | None, against: tuple[str, ...]
+    nominal_hz: float | None, real_hz: float | None, against: tuple[str, ...]
 ) -> list[str]:
     """Say by what a speed would be wrong that took the nominal rate."""
-    if factor is None or against or abs(factor - 1.0) <= SAME_RATE:
+    if not nominal_hz or not real_hz or against:
+        return []
+    factor = nominal_hz / real_hz
+    if abs(factor - 1.0) <= SAME_RATE:
         return []
     return [
         f"it names {nominal_hz:.3f} frames a second, its stamps say {real_hz:.3f}: taking the "
