@@ -242,6 +242,8 @@ def test_after_damage_stamps_and_pictures_still_belong_together(tmp_path, kind):
     wrong = [stamp for stamp, number in rows if own[stamp] != number]
     assert len(wrong) <= 3  # pictures that the codec cannot know to be wrong
     assert len(rows) + lost >= 44
+    if kind.encoder in ("mjpeg", "prores_ks"):  # every frame stands alone
+        assert lost <= 3
     assert rows[-1] == (pts[-1], 47)
     assert rows[0] == (pts[0], 0)
     numbers = frame_numbers(path, reader.header.time_base)

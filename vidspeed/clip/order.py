@@ -43,7 +43,8 @@ class Damage:
         """Note that the decoder could make nothing of one of the latest packets."""
         self.damaged += 1
         last = len(self._group) - 1
-        if last >= 0:
+        each_alone = len(self._key_place) == len(self._group) > 1
+        if last >= 0 and not each_alone:
             early = max(0, last - THREADS)
             self._spoil(early)
             if self._group[last] != self._group[early]:
