@@ -115,3 +115,18 @@ def print_rubbish() -> str:
     os.write(1, b"\x00\x01\x02 straight into the file")
     print("on standard error", file=sys.stderr)
     return "fine"
+
+
+def look_badly(session, cameras, clip):
+    """Look at a clip; what is wrong with it stands in its name."""
+    from vidspeed.looking import look_within_bounds
+
+    if "dies" in clip.name:
+        kill_itself()
+    if "hangs" in clip.name:
+        go_silent()
+    if "greedy" in clip.name:
+        raise MemoryError
+    if "strange" in clip.name:
+        raise ZeroDivisionError("by nothing")
+    return look_within_bounds(session, cameras, clip)

@@ -9,7 +9,6 @@ from __future__ import annotations
 from concurrent.futures import Executor, Future
 
 from vidspeed.errors import ClipError, WorkerDied, WorkerError, WorkerStuck
-from vidspeed.executor import PATIENCE_S
 from vidspeed.gather import Cameras, Looked, failed, look
 from vidspeed.values import Clip, Session
 from vidspeed.worker import memory_within, report
@@ -50,7 +49,7 @@ def _why(error: Exception) -> str:
     if isinstance(error, WorkerDied):
         return f"the decoder died on this clip ({error}); {AGAIN}"
     if isinstance(error, WorkerStuck):
-        return f"the decoder hung on this clip: nothing came for {PATIENCE_S:g} s; {AGAIN}"
+        return f"the decoder hung on this clip ({error}); {AGAIN}"
     if isinstance(error, WorkerError):
         return f"this clip could not be looked at ({error})"
     if isinstance(error, MemoryError):

@@ -113,7 +113,7 @@ class Process:
         self._heard = heard
         self._silent_s: float | None = None  # None: not a job that reports
         self._clock = threading.Lock()
-        self._stuck = False
+        self._stuck_s = 0.0
         self.ended = False
         self.began = False  # it came up and did or tried a job
         path = [item for item in sys.path if isinstance(item, str)]
@@ -148,8 +148,8 @@ class Process:
                     self._heard(*content)
         except (OSError, EOFError, pickle.UnpicklingError):
             self.end(grace_s=1.0)
-            if self._stuck:
-                raise WorkerStuck("no sign of life") from None
+            if self._stuck_s:
+                raise WorkerStuck(f"no sign of life for {self._stuck_s:g} s") from None
             raise WorkerDied(_how_it_ended(self._popen.returncode)) from None
         except BaseException:  # of `heard`: what the process still says belongs to no job
             self.end()
@@ -171,7 +171,7 @@ class Process:
                 return
             self._silent_s += passed_s
             if self._silent_s > patience_s:
-                self._stuck = True
+                self._stuck_s = patience_s
                 self.kill()
 
     def kill(self) -> None:

@@ -80,6 +80,11 @@ def test_a_clip_whose_time_was_squeezed_is_noticed(good, tmp_path):
     assert any("says that it lasts 0.67 s, its frames last 0.33 s" in note for note in facts.notes)
 
 
+def test_a_clip_whose_time_runs_a_little_too_fast_is_noticed(good, tmp_path):
+    facts = scan(patched(good, tmp_path, b"mdhd", 12, lambda number: number * 16 // 15)).facts
+    assert any("says that it lasts 0.67 s, its frames last 0.62 s" in note for note in facts.notes)
+
+
 def test_lengths_of_other_files_are_not_asked():
     assert length_notes(None, 1.0, 0.02) == []
 

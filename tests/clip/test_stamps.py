@@ -153,3 +153,9 @@ def test_whole_milliseconds_are_no_unevenness_and_hide_no_gap(rate_hz):
     assert found.number.tolist() == kept.tolist()
     assert not any("uneven" in note for note in found.notes)
     assert any("ticks of 1 ms" in note for note in found.notes)
+
+
+def test_two_steps_of_which_neither_is_near_the_median():
+    """The shorter is the time between frames, and the longer a gap."""
+    found = account(np.array([0, 17, 217]), Fraction(1, 1000))
+    assert found.number.tolist() == [0, 1, 13]

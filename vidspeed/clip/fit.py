@@ -17,6 +17,7 @@ from vidspeed.clip.curve import Curve
 from vidspeed.clip.lights import Spot
 from vidspeed.clip.profile import HALF_X, HALF_Y, HALO, PEAK, SHAPE, SLOPE, WIDTH, X, Y, streak
 from vidspeed.values import Bools, Floats, Ints, Value
+from vidspeed.worker import alive
 
 PARAMETERS = SHAPE + 3  # and a background: offset, tilt along x, tilt along y
 HALO_SHARE, HALO_SHARE_SD = 0.03, 0.1  # of a lens: what is expected, and how loosely
@@ -121,6 +122,7 @@ def start_of(spot: Spot, pixels: Pixels, curve: Curve) -> Floats:
 
 def fit_streak(pixels: Pixels, curve: Curve, start: Floats, prior: Prior, noise2: Floats) -> Fit:
     """Fit the parameters (11,) to the pixels; `noise2` (n,) is the variance of each value."""
+    alive()
     weight = 1.0 / np.sqrt(noise2)
     tightness = 1.0 / prior.sd**2
     now, damping = _kept_possible(start), 1e-2

@@ -13,7 +13,8 @@ from vidspeed.values import Floats
 
 ABRUPT = 5.0  # times the usual change from frame to frame
 LEAST_ABRUPT = 2.0  # luma levels; a key frame may change the picture by one
-LENGTH_SLACK_S, LENGTH_SLACK = 0.1, 0.03  # seconds, share: headers round, last frames last longer
+LENGTH_SLACK, LENGTH_SLACK_S, LENGTH_SLACK_FRAMES = 0.005, 0.005, 1.5  # headers round
+COUNT_SLACK, COUNT_SLACK_FRAMES = 0.03, 2.0  # frames at the ends that a trim on the way may cost
 
 
 def picture_notes(changes: Floats) -> list[str]:
@@ -51,7 +52,8 @@ def length_notes(boxes: MovieBoxes | None, span_s: float, interval_s: float) -> 
         return []
     if not boxes.pieced:
         stated_s -= sum(row.duration_s for row in boxes.edits if row.media_s is None)
-    if abs(stated_s - span_s) <= max(LENGTH_SLACK * span_s, LENGTH_SLACK_S, 3.0 * interval_s):
+    slack_s = max(LENGTH_SLACK * span_s, LENGTH_SLACK_FRAMES * interval_s + LENGTH_SLACK_S)
+    if abs(stated_s - span_s) <= slack_s:
         return []
     return [
         f"the file says that it lasts {stated_s:.2f} s, its frames last {span_s:.2f} s by their "
@@ -76,7 +78,7 @@ def count_notes(container: str, stored: int | None, shown: int, ticks: int) -> l
             "it for too fast; copy the clip from the camera again"
         )
         return [words] if ticks < stored else []
-    if stored - shown <= max(2.0, LENGTH_SLACK * stored):
+    if stored - shown <= max(COUNT_SLACK_FRAMES, COUNT_SLACK * stored):
         return []
     return [
         f"{shown} of the {stored} frames that the file stores are shown: its edit list leaves the "

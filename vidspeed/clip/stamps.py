@@ -161,7 +161,8 @@ def _levels(steps: Ints, frames: Ints, tick_s: float) -> tuple[Floats, tuple[Seg
 def _usual_step(steps: Ints) -> float:
     """Return the time between frames of which none is missing: coarse stamps have no one median."""
     median = float(np.median(steps))
-    return float(np.mean(steps[(steps > median / NO_GAP) & (steps < median * NO_GAP)]))
+    near = steps[(steps > median / NO_GAP) & (steps < median * NO_GAP)]
+    return float(np.mean(near) if len(near) else np.min(steps))  # of few, none may be near it
 
 
 def _mean_step(steps: Ints, usual: float) -> float:
