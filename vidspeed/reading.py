@@ -90,7 +90,7 @@ def survey_warnings(surveyed: Surveyed, measured: Measured) -> list[str]:
         worst = named[0]
         others = " or ".join(f"{other.kind} {other.name}" for other in named[1:])
         told.append(
-            f"survey: {worst.kind} {worst.name} lies {abs(worst.normalised or 0.0):.1f} of its "
+            f"{worst.kind} {worst.name} lies {abs(worst.normalised or 0.0):.1f} of its "
             f"standard uncertainties ({worst.residual:+.3f} {worst.unit}) from where all others "
             f"put it{f' (or else {others} does)' if others else ''}; measure it again"
         )

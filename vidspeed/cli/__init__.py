@@ -14,10 +14,13 @@ import typer
 
 from vidspeed import __version__
 
-from vidspeed.cli import course, clips, passes, clock, lenses  # isort: skip  (order of the help page)
+# isort: off
+from vidspeed.cli import course, desk, clips, passes, clock, lenses
+
+# isort: on
 from vidspeed.cli.shell import app
 
-__all__ = ["app", "clips", "clock", "course", "lenses", "main", "passes"]
+__all__ = ["app", "clips", "clock", "course", "desk", "lenses", "main", "passes"]
 
 
 def main() -> None:

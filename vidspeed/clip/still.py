@@ -59,13 +59,18 @@ def write_still(path_out: Path, picture: Picture) -> None:
     """
     if path_out.suffix.lower() != ".png":
         raise ResultsError(f"{path_out}: a still is a PNG file; give a name that ends in .png")
-    done, data = cv2.imencode(".png", picture)
-    if not done:
-        raise ResultsError(f"{path_out.name}: the picture cannot be stored as PNG")
     try:
-        path_out.write_bytes(data.tobytes())
+        path_out.write_bytes(png_bytes(picture))
     except OSError as error:
         raise ResultsError(f"{path_out}: cannot be written: {error.strerror}") from error
+
+
+def png_bytes(picture: Picture) -> bytes:
+    """Return a picture (h, w) uint8 as the bytes of a PNG file."""
+    done, data = cv2.imencode(".png", picture)
+    if not done:
+        raise ResultsError("the picture cannot be stored as PNG")
+    return bytes(data.tobytes())
 
 
 def read_picture(path: Path) -> Picture:

@@ -47,6 +47,7 @@ class Draft:
 
     top: Taken
     tables: dict[str, list[Taken]]
+    unpicked: bool = False  # cameras may have fewer picks than a fit needs, or no file of them yet
     markers: tuple[Marker, ...] = ()
     measured: Measured | None = None
     covariance_m2: Floats | None = None
@@ -164,6 +165,7 @@ def _camera(taken: Taken, lens: Lens, picks: tuple[Pick, ...], clock: Clock | No
         position_m=None if position is None else np.array(position),
         position_u_m=values.get("position_u_m"),
         rate_hz=values.get("rate_hz"),
+        picks_file=values.get("picks"),
         planned=_planned(values["planned"]) if "planned" in values else None,
         assumed=frozenset(assumed | ({"clock"} if taken.left_out("clock_u_ppm") else set())),
     )

@@ -26,10 +26,11 @@ NAME = "session.toml"
 SURVEY = ("course", "tape")  # tables that the survey is read from
 
 
-def read_session(folder: Path) -> Session:
+def read_session(folder: Path, *, unpicked: bool = False) -> Session:
     """Read and check the session in a folder.
 
-    Clips and tracks need not be there: one that is missing is a problem of that clip alone.
+    Clips and tracks need not be there: one that is missing is a problem of that clip alone. With
+    `unpicked`, cameras may have few picks or none yet.
 
     Raises
     ------
@@ -40,7 +41,7 @@ def read_session(folder: Path) -> Session:
     files = Files(folder)
     raw = _toml(folder, files)
     faults = Faults()
-    draft = _draft(raw, files, faults)
+    draft = _draft(raw, files, faults, unpicked)
     if faults:
         raise SessionError(*faults.messages)
     return build(draft, folder, files.inputs())
@@ -86,7 +87,9 @@ def _toml(folder: Path, files: Files) -> dict[str, Any]:
         raise SessionError(f"{NAME}: cannot be read as TOML: {error}{hint}") from None
 
 
-def _draft(raw: Mapping[str, object], files: Files, faults: Faults) -> Draft:
+def _draft(
+    raw: Mapping[str, object], files: Files, faults: Faults, unpicked: bool = False
+) -> Draft:
     """Check every table and every file that is named."""
     top = _top(raw, faults)
     tables = {table.name: _taken(raw, table, faults) for table in TABLES}
@@ -97,7 +100,7 @@ def _draft(raw: Mapping[str, object], files: Files, faults: Faults) -> Draft:
     if not tables["flight_line"] and len(cameras) < 2:
         faults.add(NAME, "[flight_line] is missing; with one camera it must be stated")
     _resolve_paths(tables, files, faults)
-    draft = Draft(top=top, tables=tables)
+    draft = Draft(top=top, tables=tables, unpicked=unpicked)
     check_single(tables, faults)
     take_survey(draft, files, faults)
     for number, camera in enumerate(cameras):

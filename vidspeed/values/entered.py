@@ -27,6 +27,7 @@ class Marker(Value):
     xyz_m: Floats
     u_m: float
     use: Literal["fit", "check"] = "fit"
+    board: int | None = None  # number of the coded board whose middle it is
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -141,6 +142,7 @@ class Camera(Value):
     position_m: Floats | None = None
     position_u_m: float | None = None
     rate_hz: float | None = None  # the rate it will film at; used by forecasts only
+    picks_file: str | None = None
     planned: Planned | None = None  # where it will stand, before there are picks
     assumed: frozenset[str] = frozenset()
 

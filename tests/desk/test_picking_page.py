@@ -1,0 +1,126 @@
+"""The picking page in a real browser: picks by mouse and keys, and who is not let in."""
+
+import shutil
+import subprocess
+import sys
+import urllib.error
+import urllib.request
+from contextlib import contextmanager
+
+import pytest
+
+from tests.desk.daylight import session_without_picks, true_picks
+from vidspeed.reading import read_session
+
+CHROMIUM = shutil.which("chromium")
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
+FLAGS = [
+    "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-sync",
+    "--disable-background-networking", "--disable-component-update",
+]  # fmt: skip
+WAIT_MS = 120_000
+HOSTILE = "<script>document.title='no'</script> & ' <b>"
+
+
+@contextmanager
+def served(folder):
+    """Start the desk as a user does, and give its address."""
+    code = "from vidspeed.cli import main; main()"
+    command = [sys.executable, "-c", code, "desk", str(folder), "--no-browser"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, encoding="utf-8") as process:
+        try:
+            yield process.stdout.readline().split()[1]
+        finally:
+            process.kill()
+
+
+@contextmanager
+def opened(address):
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        page = browser.new_page(viewport={"width": 1280, "height": 800})
+        page.set_default_timeout(WAIT_MS)
+        page.goto(address)
+        yield page
+        browser.close()
+
+
+def click_on(page, x, y):
+    """Click on a place of the picture frame."""
+    u, v = page.evaluate("([x, y]) => picking.toPage(x, y)", [x, y])
+    box = page.locator("#still").bounding_box()
+    page.mouse.click(box["x"] + u, box["y"] + v)
+
+
+def pick_of(page, name):
+    found = "(name) => (picking.state().markers.find((row) => row.name === name) || {}).pick"
+    return page.evaluate(found, name)
+
+
+def wait_for_pick(page, name, near, within):
+    page.wait_for_function(
+        "([name, x, y, within]) => { const row = picking.state().markers.find((each) =>"
+        " each.name === name); return row && row.pick &&"
+        " Math.hypot(row.pick[0] - x, row.pick[1] - y) < within; }",
+        arg=[name, *near, within],
+    )
+
+
+def test_six_picks_by_mouse_and_keys_make_the_session_ready(tmp_path):
+    folder = session_without_picks(tmp_path, title=HOSTILE)
+    with served(folder) as address, opened(address) as page:
+        assert "token" not in page.url
+        assert page.title() != "no"
+        assert "<script>" in page.inner_text("body")
+        page.click("text=north")
+        page.wait_for_selector("#still[data-loaded=yes]")
+        page.wait_for_function("picking.state().markers.length === 6")
+        there = page.evaluate("picking.toPicture(...picking.toPage(123.456, 78.9))")
+        assert there == pytest.approx([123.456, 78.9], abs=0.01)
+        for number, (name, place) in enumerate(true_picks().items()):
+            page.click(f"#markers button:has-text('{name}')")
+            page.evaluate(
+                "([x, y]) => { picking.view.zoom = 4; picking.centre(x, y); }", list(place)
+            )
+            click_on(page, place[0] + 1.3, place[1] - 0.8)
+            wait_for_pick(page, name, place, 2.5)
+            if number % 2:
+                page.keyboard.press("l")
+            else:
+                nudge(page, name, place)
+            wait_for_pick(page, name, place, 0.25)
+        page.wait_for_function("document.getElementById('ready').textContent === 'ready'")
+    picks = {pick.name: pick.xy_px for pick in read_session(folder).cameras[0].picks}
+    for name, place in true_picks().items():
+        assert picks[name] == pytest.approx(place, abs=0.3)
+
+
+def nudge(page, name, place):
+    """Move the chosen pick to a place with the arrow keys, a tenth of a pixel a press."""
+    x, y = pick_of(page, name)
+    for key, steps in (("ArrowLeft", 10 * (x - place[0])), ("ArrowDown", 10 * (place[1] - y))):
+        for _ in range(round(steps)):
+            page.keyboard.press(key)
+
+
+def test_undo_takes_a_pick_back(tmp_path):
+    with served(session_without_picks(tmp_path)) as address, opened(address) as page:
+        page.click("text=north")
+        page.wait_for_selector("#still[data-loaded=yes]")
+        page.wait_for_function("picking.state().markers.length === 6")
+        click_on(page, 300.0, 200.0)
+        wait_for_pick(page, "A1", (300.0, 200.0), 1.0)
+        page.keyboard.press("u")
+        page.wait_for_function("!picking.state().markers[0].pick")
+
+
+def test_without_the_token_nothing_is_served(tmp_path):
+    with served(session_without_picks(tmp_path)) as address:
+        home = address.partition("?")[0]
+        for path in ("", "picks/0", "still/0.png", "desk/picking.js", "desk/..%2fguard.py"):
+            with pytest.raises(urllib.error.HTTPError) as refused:
+                urllib.request.urlopen(home + path, timeout=60)
+            assert refused.value.code == 401
+            refused.value.close()
