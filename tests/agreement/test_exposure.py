@@ -25,9 +25,13 @@ FRAME_S = 1.0 / 60.0
 
 
 def streaked(track, exposed_s, rng, u_px=0.1):
-    """Return a track whose lights are streaks of `exposed_s` (n,), noise `u_px` on each length."""
+    """Return a track whose lights are streaks of `exposed_s` (n,), noise `u_px` on each length.
+
+    They are a little too long, as the streaks of encoded clips are.
+    """
     velocity = np.gradient(track.xy_px, track.time_s, axis=0)
     length = np.linalg.norm(velocity, axis=1) * exposed_s + u_px * rng.standard_normal(len(track))
+    length += 0.25
     return replace(
         track,
         streak_px=length,
@@ -77,9 +81,10 @@ def test_a_lamp_that_moves_with_the_readout_draws_a_longer_streak():
         time_s=time, length_px=length, length_u_px=0.05 + 0.0 * length,
         speed_px_s=np.full(12, 1000.0), held=np.ones(12), **common,
     )  # fmt: skip
-    assert exposure_of(plain).exposure_s == pytest.approx(0.010, rel=1e-6)
+    exposure_s = exposure_of(plain).exposure_s
+    assert exposure_s == pytest.approx(0.010, rel=0.03)
     with_rows = replace(plain, held=np.full(12, 0.9))
-    assert exposure_of(with_rows).exposure_s == pytest.approx(0.009, rel=1e-6)
+    assert exposure_of(with_rows).exposure_s == pytest.approx(0.9 * exposure_s, rel=1e-6)
 
 
 def test_points_tell_no_exposure_and_a_few_streaks_among_points_neither():

@@ -18,14 +18,17 @@ from vidspeed.agreement.streak import Streaks, picture_velocity, streaks
 from vidspeed.motion.budget import budget_rows
 from vidspeed.motion.coverage import coverage_factor
 from vidspeed.motion.flight import Flight
-from vidspeed.values import Check, Clip, CrossCheck, Floats, Input, PassResult, Value
+from vidspeed.values import Bools, Check, Clip, CrossCheck, Floats, Input, PassResult, Value
 
 LEAST_STREAKS = 6
 MOSTLY = 0.6  # share of the used lights that must be streaks, not points
-# What the streaks of rendered clips, dark to bright, three codecs, were too long by: common to
-# all of a clip, so no number of lights helps. The second part grows with glare and saturation.
+# Streaks of rendered clips, dark to bright, three codecs, are too long by about (0.85 +- 0.5)
+# (0.15 px + 2 u) with u from the fit, which grows with glare and saturation: common to a clip.
 END_PX, END_FITS = 0.15, 2.0
+EXCESS = (0.85, 0.5)
+LEAST_U_PX = 0.02
 EVEN = 0.015  # what the lengths of a constant exposure drift over a pass, as a share
+LIKELY = 1.5  # standard uncertainties from which a change is carried, though not yet told
 SURE = 3.0  # standard uncertainties beyond which a difference is said to be one
 PLAIN_DRIFT = 0.05  # a change of less than this share of the exposure is not worth a word
 REFERENCE_U = float(np.sqrt(1.0 / 6.0))  # of r: -1/2, 0 and +1/2, equally likely
@@ -59,6 +62,11 @@ class Exposure(Value):
         return abs(self.drift_s) > least
 
     @property
+    def may_change(self) -> bool:
+        """Tell whether a change of the exposure is likely enough to be carried."""
+        return abs(self.drift_s) > max(LIKELY * self.drift_u_s, PLAIN_DRIFT * self.exposure_s)
+
+    @property
     def overlong(self) -> bool:
         """Tell whether the streaks are surely longer than the way from frame to frame."""
         beyond = self.exposure_s - 1.02 * self.interval_s
@@ -71,57 +79,70 @@ def exposures(flight: Flight) -> list[Exposure | None]:
 
 
 def exposure_of(seen: Streaks) -> Exposure | None:
-    """Return the exposure that streaks show; None where too few lights are streaks."""
-    whole = np.isfinite(seen.exposed_s) & np.isfinite(seen.exposed_u_s)
+    """Return the exposure that streaks show; None where too few lights are streaks.
+
+    A streak is exposure times speed long, and a little more. What is not known of that excess is
+    carried, so that a lamp that slows down in the picture or grows brighter is not surely exposed
+    longer.
+    """
+    whole = np.isfinite(seen.length_px) & np.isfinite(seen.length_u_px)
     if whole.sum() < LEAST_STREAKS or whole.mean() < MOSTLY:
         return None
-    time, exposed = seen.time_s[whole], seen.exposed_s[whole]
-    u = np.maximum(seen.exposed_u_s[whole], 1e-9)
-    span = float(np.ptp(time))
-    tau = (time - time.mean()) / span
-    line, spread = _robust(np.column_stack([np.ones_like(tau), tau]), exposed, u)
-    ends_s = (END_PX + END_FITS * float(np.median(seen.length_u_px[whole]))) / float(
-        np.median(seen.speed_px_s[whole])
-    )
-    reach = float(np.ptp(seen.time_s)) / span
-    drift_u = np.sqrt(spread[1, 1] + (EVEN * line[0]) ** 2 + (0.25 * ends_s) ** 2)
+    time = seen.time_s[whole]
+    middle, span = float(seen.time_s.mean()), float(np.ptp(seen.time_s))
+    tau = (time - middle) / span
+    line, spread = _fitted(seen, whole, tau, 1)
+    bent, _ = _fitted(seen, whole, tau, 3 if whole.sum() >= 12 else 1)
+    course = np.vander((seen.time_s - middle) / span, len(bent), increasing=True) @ bent
+    reach = float(np.ptp((seen.time_s - middle) / span))
     return Exposure(
         clip=seen.clip,
         camera=seen.camera,
         exposure_s=float(line[0]),
-        exposure_u_s=float(np.hypot(np.sqrt(spread[0, 0]), ends_s)),
+        exposure_u_s=float(np.sqrt(spread[0, 0])),
         drift_s=float(reach * line[1]),
-        drift_u_s=float(reach * drift_u),
-        course_s=_course(tau, exposed, u, (seen.time_s - time.mean()) / span),
+        drift_u_s=float(reach * np.hypot(np.sqrt(spread[1, 1]), EVEN * line[0])),
+        course_s=np.asarray(course - course.mean()),
         streak_px=float(np.median(seen.length_px[whole])),
         interval_s=seen.interval_s,
     )
 
 
-def _robust(basis: Floats, value: Floats, u: Floats) -> tuple[Floats, Floats]:
-    """Return coefficients and covariance of a weighted fit that wild values do not pull.
+def _fitted(seen: Streaks, whole: Bools, tau: Floats, degree: int) -> tuple[Floats, Floats]:
+    """Return a polynomial of the exposure in `tau` and its covariance.
 
-    Huber's weights (P. J. Huber, Ann. Math. Statist. 35 (1964) 73-101), and a scatter larger
-    than stated widens.
+    The excess, and a steady change of it through the pass, are taken as they usually are: the
+    streaks themselves hardly tell them from an exposure. What is open of them widens.
     """
-    weight = np.ones_like(value)
-    scale = 1.0
+    speed = (seen.speed_px_s / seen.held)[whole]
+    u = np.maximum(seen.length_u_px[whole], LEAST_U_PX)
+    usual = float(np.median(u))
+    excess = END_PX + END_FITS * np.clip(u, 0.5 * usual, 2.0 * usual)
+    powers = np.vander(tau, degree + 1, increasing=True)
+    length = seen.length_px[whole] - EXCESS[0] * excess
+    fitted, spread, gain = _robust(speed[:, None] * powers, length, u)
+    for open_px in (EXCESS[1] * excess, EXCESS[1] * excess * 2.0 * tau):
+        effect = gain @ open_px
+        spread = spread + np.outer(effect, effect)
+    return fitted, spread
+
+
+def _robust(basis: Floats, value: Floats, u: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return coefficients, covariance and gain (by the values) of a fit that few do not pull.
+
+    Huber's weights (P. J. Huber, Ann. Math. Statist. 35 (1964) 73-101); a scatter larger than
+    stated widens.
+    """
+    weight, scale = np.ones_like(value), 1.0
     for _ in range(8):
-        root = np.sqrt(weight) / u
-        normal = (basis * root[:, None]).T @ (basis * root[:, None])
-        fitted = np.linalg.solve(normal, (basis * root[:, None]).T @ (value * root))
+        pulled = basis.T * (weight / u**2)
+        inverse = np.linalg.inv(pulled @ basis)
+        gain = inverse @ pulled
+        fitted = gain @ value
         off = np.abs(value - basis @ fitted) / u
         scale = max(1.0, float(np.median(off)) / 0.6745)
         weight = np.minimum(1.0, 1.5 * scale / np.maximum(off, 1e-12))
-    return np.asarray(fitted), np.asarray(np.linalg.inv(normal) * scale**2)
-
-
-def _course(tau: Floats, exposed_s: Floats, u_s: Floats, at: Floats) -> Floats:
-    """Return how far above its mean a smooth exposure is at the used lights."""
-    degree = 3 if len(tau) >= 12 else 1
-    fitted, _ = _robust(np.vander(tau, degree + 1, increasing=True), exposed_s, u_s)
-    course = np.vander(np.clip(at, tau.min(), tau.max()), degree + 1, increasing=True) @ fitted
-    return np.asarray(course - course.mean())
+    return np.asarray(fitted), np.asarray(inverse * scale**2), np.asarray(gain)
 
 
 def check_exposure(
@@ -226,7 +247,7 @@ def widened(flight: Flight, result: PassResult, found: Sequence[Exposure | None]
     rows = flight.network.light_rows()[0]
     by_camera: dict[str, float] = {}
     for order, seen in enumerate(found):
-        if seen is None or not seen.changes:
+        if seen is None or not seen.may_change:
             continue
         used = flight.used[order]
         late_s = REFERENCE_U * seen.course_s
