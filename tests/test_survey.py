@@ -14,6 +14,8 @@ from vidspeed.errors import SessionError
 from vidspeed.reading import read_session
 from vidspeed.survey import survey
 
+BARE = BY_TAPE[: BY_TAPE.index("[flight_line]")]  # the survey alone: no cameras, no forecast
+
 
 def test_the_session_gets_markers_course_and_what_is_known_of_them_together(tmp_path: Path):
     session = read_session(measured(tmp_path / "s"))
@@ -52,14 +54,13 @@ def test_the_command_prints_the_network_and_draws_it(tmp_path: Path):
 
 
 def test_the_command_works_before_there_are_cameras(tmp_path: Path):
-    text = BY_TAPE[: BY_TAPE.index("[flight_line]")]
-    said = command("survey", measured(tmp_path / "s", text))
+    said = command("survey", measured(tmp_path / "s", BARE))
     assert said.status == 0 and "course length" in said.out
 
 
 def test_a_wrong_distance_is_the_last_line(tmp_path: Path):
     wrong = TAPES.replace("80,012", "80,212")
-    folder = measured(tmp_path / "s", tapes=wrong)
+    folder = measured(tmp_path / "s", BARE, tapes=wrong)
     said = command("survey", folder)
     assert said.status == 0
     last = said.out.splitlines()[-1]
@@ -81,10 +82,10 @@ def test_stated_markers_leave_nothing_to_adjust(tmp_path: Path):
 
 
 def test_a_stated_length_that_contradicts_the_tapes_is_said(tmp_path: Path):
-    text = BY_TAPE.replace('tapes = "', LENGTH.replace("80.0", "81.0") + 'tapes = "')
+    text = BARE.replace('tapes = "', LENGTH.replace("80.0", "81.0") + 'tapes = "')
     found = survey(measured(tmp_path / "s", text))
     assert any("length_m is 81" in message for message in found.warnings)
-    assert survey(measured(tmp_path / "t")).warnings == ()
+    assert survey(measured(tmp_path / "t", BARE)).warnings == ()
 
 
 def test_satellites_settle_a_session_too(tmp_path: Path):
@@ -93,12 +94,13 @@ def test_satellites_settle_a_session_too(tmp_path: Path):
     (folder / "points.csv").write_text(GNSS, encoding="utf-8")
     session = read_session(folder)
     assert session.course.length_m == pytest.approx(77.97, abs=0.05)
+    (folder / "session.toml").write_text(text[: text.index("[flight_line]")], encoding="utf-8")
     said = command("survey", folder)
     assert said.status == 0 and "no figure checks another" in said.out
 
 
 def test_measuring_more_never_makes_it_worse(tmp_path: Path):
-    found = survey(measured(tmp_path / "s"))
+    found = survey(measured(tmp_path / "s", BARE))
     assert found.gains
     assert all(row.length_u_m <= found.surveyed.length_u_m * (1 + 1e-9) for row in found.gains)
 

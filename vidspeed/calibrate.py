@@ -18,7 +18,7 @@ from vidspeed.geometry.course import drawing
 from vidspeed.geometry.lens import project
 from vidspeed.motion.stand import Stand
 from vidspeed.motion.trust import trust
-from vidspeed.reading import read_session, survey_warnings
+from vidspeed.reading import read_session
 from vidspeed.record.figures import calibration_picture
 from vidspeed.values import Advice, CameraFit, PassResult, Problem, Session, Trusted, Value
 
@@ -61,7 +61,6 @@ def calibrate(folder: Path) -> Readiness:
     stands = [stand for stand, _ in cameras.stands.values()]
     fits = [fit for _, fit in cameras.stands.values()]
     failing = [_failing(problem) for problem in cameras.problems]
-    failing += _survey_off(session)
     failing += _gates_missing(session, fits)
     failing += _checks_off(fits)
     failing += _layouts(fits)
@@ -86,14 +85,6 @@ def _failing(problem: Problem) -> Failing:
     named = problem.where.startswith("camera") and problem.where not in item
     where = f"{problem.where}: " if named else ""
     return Failing(item=f"{where}{item}", mend=mend or "see the message")
-
-
-def _survey_off(session: Session) -> list[Failing]:
-    """Name what of a survey by tape does not fit the rest of it."""
-    if session.surveyed is None or session.measured is None:
-        return []
-    told = survey_warnings(session.surveyed, session.measured)
-    return [Failing(item=text.partition("; ")[0], mend=text.partition("; ")[2]) for text in told]
 
 
 def _trust(

@@ -19,6 +19,7 @@ from vidspeed.geometry.course import strip
 from vidspeed.motion.calibration import calibrate_camera
 from vidspeed.motion.doubtful import doubtful
 from vidspeed.motion.stand import Stand
+from vidspeed.reading import survey_warnings
 from vidspeed.session.tables import read_tracks
 from vidspeed.values import (
     Camera,
@@ -68,7 +69,15 @@ def calibrate_all(session: Session) -> Cameras:
         Problem(level="error", where="calibration", message=message) for message in messages
     )
     doubts = doubtful(session, [stand for stand, _ in stands.values()])
-    return Cameras(stands=stands, problems=(*problems, *doubts))
+    return Cameras(stands=stands, problems=(*problems, *_survey_off(session), *doubts))
+
+
+def _survey_off(session: Session) -> list[Problem]:
+    """Name what of a survey by tape does not fit the rest of it."""
+    if session.surveyed is None or session.measured is None:
+        return []
+    told = survey_warnings(session.surveyed, session.measured)
+    return [Problem(level="warn", where="survey", message=text) for text in told]
 
 
 def _refuse_planned(camera: Camera) -> None:
@@ -218,10 +227,21 @@ def _scanned(session: Session, cameras: Cameras, clip: Clip, progress: Progress 
 def _searched(
     session: Session, clip: Clip, path: Path, fit: CameraFit, tell: Callable[[int, int], None]
 ) -> Scan:
-    """Scan a clip along the course as a camera sees it."""
+    """Scan a clip along the course as a camera sees it; refuse another picture size at once."""
+    stated = session.camera(clip.camera).image_size_px
+
+    def accept(size_px: tuple[int, int]) -> None:
+        if size_px != stated:
+            raise ClipError(
+                f"{clip.name}: the picture is {size_px[0]} x {size_px[1]} as shown, camera "
+                f'"{clip.camera}" states image_size_px {list(stated)}; make a camera entry with '
+                "picks for this picture size, or name the right camera"
+            )
+
     return scan(
         path,
         rate_hz=clip.rate_hz,
+        accept=accept,
         strip=strip(session.course, session.flight_line, session.craft, fit.pose, fit.lens),
         progress=tell,
     )

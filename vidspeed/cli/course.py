@@ -44,18 +44,18 @@ def survey(session: SessionFolder, unit: Unit = UnitName.kmh) -> int:
     for message in found.open_:
         typer.echo(message, err=True)
     for message in found.warnings:
-        typer.echo(f"warning: {message}")
+        typer.echo(f"warning: survey: {message}")
     return WRONG_INPUT if found.open_ else 0
 
 
 def _print_survey(found: SurveyReport, unit: str) -> None:
-    from vidspeed.record.surveyview import gain_table, point_table, survey_text, test_table
+    from vidspeed.record.surveyview import figure_table, gain_table, point_table, survey_text
     from vidspeed.record.units import unit_named
 
     console, spoken = terminal(), unit_named(unit)
     console.print(point_table(found.surveyed))
     if found.surveyed.tests:
-        console.print(test_table(found.surveyed.tests, found.speeds_mps, spoken))
+        console.print(figure_table(found.surveyed, found.speeds_mps, spoken))
     if found.gains:
         console.print(gain_table(found.gains))
     for line in survey_text(found.surveyed, found.forecast, spoken):

@@ -11,6 +11,8 @@ from __future__ import annotations
 from itertools import combinations
 
 import numpy as np
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from vidspeed.values import Floats, Ints
 
@@ -50,15 +52,12 @@ def mirrored_sets(
 
 def _pieces(pairs: Ints, without: set[int], count: int) -> list[set[int]]:
     """Return the connected pieces of the network once some points are taken away."""
-    left = [(int(a), int(b)) for a, b in pairs if a not in without and b not in without]
-    pieces = [{point} for point in range(count) if point not in without]
-    for a, b in left:
-        one = next(piece for piece in pieces if a in piece)
-        other = next(piece for piece in pieces if b in piece)
-        if one is not other:
-            pieces.remove(other)
-            one |= other
-    return pieces
+    gone = np.isin(pairs, list(without)).any(axis=1)
+    first, second = pairs[~gone].T
+    links = coo_array((np.ones(len(first)), (first, second)), shape=(count, count))
+    number, label = connected_components(links, directed=False)
+    pieces = [set(np.flatnonzero(label == each).tolist()) - without for each in range(number)]
+    return [piece for piece in pieces if piece]
 
 
 def _is_open(group: set[int], side: Floats, folded: Floats) -> bool:

@@ -76,3 +76,12 @@ def ellipse_m(surveyed: Surveyed, point: int) -> tuple[float, float, float]:
     sizes = np.sqrt(np.maximum(values, 0.0))
     angle = float(np.arctan2(vectors[1, 1], vectors[0, 1]))
     return float(sizes[1]), float(sizes[0]), angle
+
+
+def adjusted_distance_m(surveyed: Surveyed, first: int, second: int) -> tuple[float, float]:
+    """Return the slope distance of two points in true metres, and its standard uncertainty."""
+    step = surveyed.places_m[second] - surveyed.places_m[first]
+    length = float(np.linalg.norm(step))
+    rows = surveyed.by_input.reshape(len(surveyed.names), 3, -1)
+    moved = step / max(length, 1e-9) @ (rows[second] - rows[first])
+    return length, float(np.linalg.norm(moved))

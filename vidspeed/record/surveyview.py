@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 from scipy.stats import chi2
 
-from vidspeed.geometry.survey import ellipse_m
+from vidspeed.geometry.survey import adjusted_distance_m, ellipse_m
 from vidspeed.record.canvas import BLUE, GREEN, INK, ORANGE, SKY, VERMILLION, chart, plain, png
 from vidspeed.record.units import Unit, percent_text
 from vidspeed.values import Gain, PassResult, Surveyed, SurveyTest
@@ -38,7 +38,7 @@ def point_table(surveyed: Surveyed) -> Table:
     return table
 
 
-def test_table(tests: Sequence[SurveyTest], speeds_mps: Mapping[str, float], unit: Unit) -> Table:
+def figure_table(surveyed: Surveyed, speeds_mps: Mapping[str, float], unit: Unit) -> Table:
     """Return what checks each figure, the smallest error that would be named, and what it does.
 
     `speeds_mps`: what one standard uncertainty of an input does to a pass, by its name.
@@ -47,18 +47,26 @@ def test_table(tests: Sequence[SurveyTest], speeds_mps: Mapping[str, float], uni
         title=Text("each figure against all others (named with 95 % from the size shown)"),
         title_justify="left",
     )
-    names = ("figure", "stated", "off", "of its u", "checked", "named from", "length", unit.label)
-    for name in names:
+    names = ("figure", "stated", "adjusted", "off", "of its u", "checked", "named from", "length")
+    for name in (*names, unit.label):
         table.add_column(name, justify="left" if name == "figure" else "right")
-    for row in tests:
-        table.add_row(*_test_cells(row, speeds_mps, unit.per_mps))
+    lines = iter(surveyed.lines)
+    for row in surveyed.tests:
+        adjusted = "–"
+        if row.kind == "tape":
+            value, u = adjusted_distance_m(surveyed, *next(lines))
+            adjusted = f"{value:.3f} ± {u:.3f}"
+        table.add_row(*_test_cells(row, adjusted, speeds_mps, unit.per_mps))
     return table
 
 
-def _test_cells(row: SurveyTest, speeds_mps: Mapping[str, float], per_mps: float) -> list[Text]:
+def _test_cells(
+    row: SurveyTest, adjusted: str, speeds_mps: Mapping[str, float], per_mps: float
+) -> list[Text]:
     name = f"{row.kind} {row.name}" if row.kind != "scale" else f"scale of {row.name}"
     digits = 3 if row.unit == "m" else 0
-    cells = [name, f"{row.stated:.{digits}f} {row.unit}", f"{row.residual:+.{digits}f}"]
+    cells = [name, f"{row.stated:.{digits}f} {row.unit}", adjusted]
+    cells.append(f"{row.residual:+.{digits}f}")
     cells.append("–" if row.normalised is None else f"{row.normalised:+.1f}")
     style = "bold red" if row.named else ""
     if row.detectable is None:
