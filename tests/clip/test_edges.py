@@ -115,3 +115,14 @@ def test_a_missing_flash_does_no_harm(tmp_path):
     fit = measured(tmp_path / "a.mp4", filmed)
     assert fit.clock_ppm == pytest.approx(20.0, abs=3.0 * fit.clock_u_ppm)
     assert fit.clock_u_ppm < 1.5
+
+
+def test_a_burnt_out_lamp_is_measured_by_its_halo_and_one_without_is_refused(tmp_path):
+    lamp = Lamp(light=3.0, width=5.0, xy=(32.0, 24.0))
+    filmed = Filmed(lamp, rate=NTSC, ppm=-8.0, exposure_s=0.02, shape=(48, 64))
+    fit = measured(tmp_path / "a.mp4", filmed)
+    assert fit.clock_ppm == pytest.approx(-8.0, abs=3.0 * fit.clock_u_ppm)
+    assert any("is white and was left out; film it dimmer" in note for note in fit.notes)
+    burnt = Filmed(Lamp(light=3.0, big=True), rate=NTSC, seconds=10.0, shape=(48, 64))
+    with pytest.raises(ClipError, match="the lamp saturates"):
+        measured(tmp_path / "b.mp4", burnt)

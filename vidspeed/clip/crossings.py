@@ -23,8 +23,8 @@ class Start(Value):
     """Where a fit of the edges begins.
 
     `level` (n, b) from 0 (dark) to 1 (lit), `dark` and `bright` (b,) those levels above black,
-    `good` (b,) the bands with enough contrast, `theta` in the order of `clip.edges`: ppm, then
-    milliseconds, then zeros.
+    `good` (b,) the bands with enough contrast, `theta` (5,) in the order of `clip.ramps`: ppm,
+    milliseconds of a rise and of the lit spell, 0, and milliseconds of the read-out.
     """
 
     level: Floats
@@ -61,7 +61,7 @@ def first_look(seen: Flashes, hz: float) -> Start:
     middle_s = float(seen.time_s.mean())
     scale, at_s, readout_s = _line(up, seen.row[good], hz, middle_s)
     length_s = _length(up, down, hz)
-    theta = np.array([1e6 * (scale - 1.0), 1e3 * at_s, 1e3 * length_s, 0.0, 1e3 * readout_s, 0, 0])
+    theta = np.array([1e6 * (scale - 1.0), 1e3 * at_s, 1e3 * length_s, 0.0, 1e3 * readout_s])
     return Start(
         level=level, dark=np.maximum(dark, DARKEST), bright=np.maximum(bright, DARKEST + 1.0),
         good=good, theta=theta,

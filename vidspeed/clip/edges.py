@@ -110,7 +110,7 @@ def fit_edges(seen: Flashes, hz: float) -> RateFit:
 
 def _settled(points: Points, start: Start) -> tuple[Points, Solved, int]:
     """Fit from long ramps to short ones, then weigh, drop edges off the line, and fit again."""
-    trials, theta = [], start.theta
+    trials, theta = [], np.append(start.theta, np.zeros(DRIFT - len(start.theta)))
     for width in WIDTHS:
         theta = theta.copy()
         theta[RAMP] = np.log(1e3 * width * points.interval_s)

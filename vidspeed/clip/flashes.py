@@ -81,7 +81,7 @@ def flashes(path: Path, hz: float | None, *, bands: int, rate_hz: float | None =
     if np.sum(good) < FEWEST_FRAMES:
         raise ClipError(f"{path.name}: {int(np.sum(good))} frames; film the lamp for a minute")
     stamped_s = stamps * float(header.time_base)
-    time_s = stamped_s if rate_hz is None else np.arange(len(stamps)) / rate_hz
+    time_s = np.asarray(stamped_s if rate_hz is None else np.arange(len(stamps)) / rate_hz)
     return Flashes(
         file=path.name,
         size_px=header.size_px,
@@ -93,8 +93,14 @@ def flashes(path: Path, hz: float | None, *, bands: int, rate_hz: float | None =
         stamp_u_s=told.stamp_u_s,
         saturated=saturated,
         height=1.0 / count,
-        notes=told.notes,
+        notes=(*told.notes, *_burnt_note(saturated)),
     )
+
+
+def _burnt_note(saturated: float) -> list[str]:
+    if saturated < 0.02:
+        return []
+    return [f"{saturated:.0%} of the lamp is white and was left out; film it dimmer"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -26,12 +26,13 @@ from vidspeed.values import Bools, Floats, Ints, Value
 NEAR = 2.5  # frame intervals around an edge that are fitted
 RAMP_PRIOR, RAMP_PRIOR_U = 0.4, 1.0  # of a frame interval, and spread of its logarithm
 POWER, POWER_U = 0.7, 0.35  # of the response, and spread of its logarithm
-BEND_U = 0.15
+BENDS_U = (0.15, 0.06, 0.04, 0.03)  # spreads: one wave about the power, a bump, and finer ones
 WIDENINGS = 5
-LAGS = 8  # edges, rises and falls, over which what is left may hang together
-SCALE, PHASE, LENGTH, RAMP, READOUT, POW, BEND, DRIFT = range(8)
+LAGS = (0, 8, 20)  # edges, rises and falls, over which what is left may hang together
+SCALE, PHASE, LENGTH, RAMP, READOUT, POW, BEND = range(7)
+DRIFT = BEND + len(BENDS_U)
 # Unknowns in that order: ppm; milliseconds of a rise and of the lit spell; logarithm of the ramp's
-# milliseconds; read-out in milliseconds; the response's power and bend, over their spreads; ppm/s.
+# milliseconds; read-out in milliseconds; the response's power and bends, over their spreads; ppm/s.
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -138,8 +139,10 @@ def _response(points: Points, theta: Floats, share: Floats) -> Floats:
     light = dark[points.band] + np.maximum(share, 0.0) * (bright - dark)[points.band]
     span = (points.bright - points.dark)[points.band]
     curved = (light**power - points.dark[points.band]) / span
-    bend = BEND_U * theta[BEND] * share * (1.0 - share) * (1.0 - 2.0 * share)
-    return np.asarray(curved + bend)
+    x = 1.0 - 2.0 * share
+    shapes = (x, np.ones_like(x), 1.5 * x**2 - 0.5, 2.5 * x**3 - 1.5 * x)
+    bends = [u * k * shape for u, k, shape in zip(BENDS_U, theta[BEND:DRIFT], shapes, strict=True)]
+    return np.asarray(curved + share * (1.0 - share) * sum(bends))
 
 
 def residuals(points: Points, theta: Floats) -> Floats:
@@ -168,7 +171,7 @@ def _prior(points: Points, theta: Floats) -> Floats:
         [
             (theta[RAMP] - np.log(RAMP_PRIOR * interval_ms)) / RAMP_PRIOR_U,
             theta[POW],
-            theta[BEND],
+            *theta[BEND:DRIFT],
             (theta[READOUT] - 0.5 * interval_ms) / interval_ms,
         ]
     )
@@ -222,8 +225,8 @@ def _sandwich(edge: Ints, jacobian: Floats, left: Floats) -> Floats:
 
     Edges that follow each other at nearly the same phase share what the model does not know of
     the response. So this is the sandwich of White (1980) with the weights of Newey, West
-    (Econometrica 55 (1987) 703-708) along the edges; the rows after those of the points are
-    priors.
+    (Econometrica 55 (1987) 703-708) along the edges, and of several reaches the one that gives
+    each unknown most; the rows after those of the points are priors.
     """
     own, size = len(edge), jacobian.shape[1]
     inverse = np.linalg.pinv(jacobian.T @ jacobian, hermitian=True)
@@ -232,12 +235,18 @@ def _sandwich(edge: Ints, jacobian: Floats, left: Floats) -> Floats:
     np.add.at(sums, place, jacobian[:own] * left[:own, None])
     known = jacobian[own:]
     count = len(np.unique(edge))
-    meat = sums.T @ sums
-    for lag in range(1, min(LAGS, count // 4) + 1):
-        both = sums[lag:].T @ sums[:-lag]
-        meat += (1.0 - lag / (LAGS + 1.0)) * (both + both.T)
-    meat = count / max(count - size, 1) * meat + known.T @ known
-    return np.asarray(inverse @ meat @ inverse)
+    found = []
+    for reach in LAGS:
+        meat = sums.T @ sums
+        for lag in range(1, min(reach, count // 4) + 1):
+            both = sums[lag:].T @ sums[:-lag]
+            meat += (1.0 - lag / (reach + 1.0)) * (both + both.T)
+        meat = count / max(count - size, 1) * meat + known.T @ known
+        found.append(inverse @ meat @ inverse)
+    widest = np.argmax([np.diag(each) for each in found], axis=0)
+    covariance = found[0].copy()
+    np.fill_diagonal(covariance, [found[k][i, i] for i, k in enumerate(widest)])
+    return np.asarray(covariance)
 
 
 def partly_lit(points: Points, theta: Floats) -> Bools:
