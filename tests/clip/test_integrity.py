@@ -143,3 +143,12 @@ def test_a_file_that_counts_its_frames_and_lost_one_is_noticed(tmp_path):
     facts = scan(path).facts
     assert facts.frames == COUNT - 1
     assert any("39 of the 40 frames of the file are there" in note for note in facts.notes)
+
+
+@pytest.mark.parametrize("places", [(8,), (4, 8)], ids=["a size each", "one size for all"])
+def test_a_table_of_two_thousand_million_frames_is_refused(good, tmp_path, places):
+    path = good
+    for place in places:
+        path = patched(path, tmp_path, b"stsz", place, lambda number: 0x7FFFFFFF)
+    with pytest.raises(ClipError):
+        scan(path)

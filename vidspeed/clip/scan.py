@@ -39,6 +39,7 @@ def scan(
     rate_hz: float | None = None,
     strip: Strip | None = None,
     progress: Progress | None = None,
+    accept: Callable[[tuple[int, int]], None] | None = None,
 ) -> Scan:
     """Decode a clip once; find the lights that move, and follow them.
 
@@ -52,6 +53,8 @@ def scan(
         to two fifths of the picture a frame.
     progress
         Called now and then with the number of frames done and expected (0: not known).
+    accept
+        Called with the picture's size before memory is taken for more than a frame; may raise.
 
     Raises
     ------
@@ -59,6 +62,8 @@ def scan(
         Where the clip cannot be read or is too short to hold a pass.
     """
     with ClipReader(path) as reader:
+        if accept is not None:
+            accept(reader.header.size_px)
         run = _Run(reader.header, rate_hz, strip)
         if rate_hz is not None:
             run.numbers = frame_numbers(path, reader.header.time_base)
