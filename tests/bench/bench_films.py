@@ -18,6 +18,7 @@ from vidspeed.clip.write import even_stamps, write_clip
 RATE = 60
 MARGIN = 80  # pixels by which the picture that is warped is larger, on every side
 UNTOUCHED = ("plain", "flicker", "grass", "exposure", "blinking")
+WARPED = ("shaken", "grass", "bent", "wobble")  # anew in every frame
 STABILISED = ("jump", "recentre", "bent", "wobble", "carried", "panned")
 
 
@@ -42,7 +43,7 @@ def draw_film(seed: int, number: int, kind: str, night: bool) -> Film:
     focal = size[0] * rng.uniform(0.6, 1.2)
     eye = Eye(size=size, focal=focal, centre=(size[0] / 2, size[1] / 2), bent=(0.0,) * 5)
     return Film(
-        eye=eye, night=night, kind=kind, seconds=float(rng.uniform(1.2, 3.5)),
+        eye=eye, night=night, kind=kind, seconds=float(rng.uniform(1.2, 3.0)),
         crf=int(rng.integers(16, 27)), noise=float(rng.uniform(1.0, 4.0)),
         seed=int(rng.integers(2**31)),
     )  # fmt: skip
@@ -102,34 +103,47 @@ def frames(film: Film):
     rows, columns = np.mgrid[0:height, 0:width].astype(np.float32)
     sway = rng.standard_normal((8, 2))
     corner = np.hypot(columns / width - 0.5, rows / height - 0.5) ** 2 * 4.0
+    corner = corner.astype(np.float32)
+    base = base.astype(np.float32)
+    view, viewed = base, None
     for k in range(count):
-        x = columns + np.float32(MARGIN) - np.float32(moved[k, 0])
-        y = rows + np.float32(MARGIN) - np.float32(moved[k, 1])
-        if moved[k, 2]:
-            x, y = x + moved[k, 2] * (rows - height / 2), y - moved[k, 2] * (columns - width / 2)
-        if film.kind == "shaken":  # a rolling shutter: later rows see a later place
-            rate = np.gradient(moved[:, :2], 1.0 / RATE, axis=0)[k] * 0.012
-            x, y = x - rate[0] * rows / height, y - rate[1] * rows / height
-        if film.kind == "grass":  # below the middle each tuft goes its own way
-            x = x + tufts(film.seed, time_s[k], x, y, 0) * (rows > 0.62 * height)
-            y = y + 0.3 * tufts(film.seed, time_s[k], x, y, 1) * (rows > 0.62 * height)
-        if film.kind in ("bent", "wobble"):
-            size = 3.5 * np.sin(2 * np.pi * 0.9 * time_s[k] + sway[0, 0])
-            x = x + np.float32(size) * (corner if film.kind == "bent" else np.sin(
-                3.0 * np.pi * rows / height + 9.0 * time_s[k]))  # fmt: skip
-            y = y + np.float32(0.6 * size * sway[1, 0]) * corner
-        picture = cv2.remap(base.astype(np.float32), x.astype(np.float32), y.astype(np.float32),
-                            cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)  # fmt: skip
+        if film.kind in WARPED or viewed is None or np.any(moved[k] != viewed):
+            x, y = warped(film, moved, k, time_s[k], rows, columns, corner, sway)
+            view, viewed = cv2.remap(base, x, y, cv2.INTER_CUBIC,
+                                     borderMode=cv2.BORDER_REFLECT), moved[k]  # fmt: skip
+        picture = view
         if film.kind == "blinking" and film.night and int(time_s[k] * 3.0) % 2:
-            picture = picture - blink[MARGIN:-MARGIN, MARGIN:-MARGIN]
+            picture = picture - blink[MARGIN:-MARGIN, MARGIN:-MARGIN].astype(np.float32)
         if film.kind == "flicker":
-            picture = picture * (1.0 + 0.08 * np.sin(2 * np.pi * 21.0 * time_s[k]))
+            picture = picture * np.float32(1.0 + 0.08 * np.sin(2 * np.pi * 21.0 * time_s[k]))
         if film.kind == "exposure":
-            picture = picture * (1.0 - 0.25 * k / count)
+            picture = picture * np.float32(1.0 - 0.25 * k / count)
         picture = picture + craft(film, time_s[k])
-        spread = film.noise * np.sqrt(0.3 + np.clip(picture, 0, 255) / 120.0)
+        spread = np.sqrt(0.3 + np.clip(picture, 0, 255) / 120.0) * np.float32(film.noise)
         noisy = picture + spread * rng.standard_normal(picture.shape, dtype=np.float32)
         yield np.clip(np.rint(noisy), 0, 255).astype(np.uint8)
+
+
+def warped(film, moved, k, time_s, rows, columns, corner, sway):
+    """Return from where in the large picture frame k takes each of its pixels, (h, w) each."""
+    height, width = rows.shape
+    x = columns + np.float32(MARGIN - moved[k, 0])
+    y = rows + np.float32(MARGIN - moved[k, 1])
+    if moved[k, 2]:
+        roll = np.float32(moved[k, 2])
+        x, y = x + roll * (rows - height / 2), y - roll * (columns - width / 2)
+    if film.kind == "shaken":  # a rolling shutter: later rows see a later place
+        rate = np.gradient(moved[:, :2], 1.0 / RATE, axis=0)[k] * 0.012
+        x, y = x - rate[0] * rows / height, y - rate[1] * rows / height
+    if film.kind == "grass":  # below the middle each tuft goes its own way
+        x = x + tufts(film.seed, time_s, x, y, 0) * (rows > 0.62 * height)
+        y = y + 0.3 * tufts(film.seed, time_s, x, y, 1) * (rows > 0.62 * height)
+    if film.kind in ("bent", "wobble"):
+        size = 3.5 * np.sin(2 * np.pi * 0.9 * time_s + sway[0, 0])
+        waves = np.sin(3.0 * np.pi * rows / height + 9.0 * time_s)
+        x = x + np.float32(size) * (corner if film.kind == "bent" else waves)
+        y = y + np.float32(0.6 * size * sway[1, 0]) * corner
+    return x.astype(np.float32), y.astype(np.float32)
 
 
 def tufts(seed, time_s, x, y, axis):

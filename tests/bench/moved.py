@@ -12,6 +12,7 @@ A case in which nothing was matched counts as not within the limit, and is never
 from __future__ import annotations
 
 import argparse
+import sys
 import tempfile
 from dataclasses import replace
 from pathlib import Path
@@ -145,6 +146,7 @@ def report_films(name, seed, count, kinds, wanted, path):
         seen = scan(write_film(film, path))
         judgement = steadiness(seen.sway, film.eye.lens)
         refused += judgement.refused
+        print(f"{name} {number}: {film.kind} {judgement.verdict}", file=sys.stderr, flush=True)
         if judgement.refused != wanted or kind == "shaken":
             light = "dark" if night else "day"
             said.append(f"{kind} ({light}): {judgement.verdict} {judgement.size_px:.2f} px")
