@@ -100,9 +100,15 @@ def test_lengths_of_other_files_are_not_asked():
     ],
 )
 def test_a_picture_that_changes_at_once(changes, words):
-    notes = picture_notes(np.array(changes))
+    notes = picture_notes(np.array(changes), "h264")
     assert len(notes) == bool(words)
     assert all(words in note for note in notes)
+
+
+def test_a_codec_that_notices_no_damage_is_believed_less():
+    changes = np.array([0.0, 0.5, 0.5, 0.5, 1.7, 0.5, 0.5])
+    assert picture_notes(changes, "h264") == []
+    assert "once at frame 4" in picture_notes(changes, "vp9")[0]
 
 
 def test_pictures_too_small_to_hold_a_light_are_refused(tmp_path):

@@ -13,11 +13,13 @@ from vidspeed.values import Floats
 
 ABRUPT = 5.0  # times the usual change from frame to frame
 LEAST_ABRUPT = 2.0  # luma levels; a key frame may change the picture by one
+BLIND = ("vp8", "vp9")  # codecs that notice no damage: less is believed of them
+ABRUPT_BLIND, LEAST_ABRUPT_BLIND = 2.5, 1.0
 LENGTH_SLACK, LENGTH_SLACK_S, LENGTH_SLACK_FRAMES = 0.005, 0.005, 1.5  # headers round
 COUNT_SLACK, COUNT_SLACK_FRAMES = 0.03, 2.0  # frames at the ends that a trim on the way may cost
 
 
-def picture_notes(changes: Floats) -> list[str]:
+def picture_notes(changes: Floats, codec: str) -> list[str]:
     """Say where the whole picture changes at once.
 
     `changes` (n,) is the mean absolute change of each frame from the one before, in luma levels;
@@ -26,7 +28,10 @@ def picture_notes(changes: Floats) -> list[str]:
     if len(changes) < 3:
         return []
     usual = float(np.median(changes[1:]))
-    abrupt = np.flatnonzero(changes[1:] > max(ABRUPT * usual, LEAST_ABRUPT)) + 1
+    least = max(ABRUPT * usual, LEAST_ABRUPT)
+    if codec in BLIND:
+        least = max(ABRUPT_BLIND * usual, LEAST_ABRUPT_BLIND)
+    abrupt = np.flatnonzero(changes[1:] > least) + 1
     if not len(abrupt):
         return []
     times = "once" if len(abrupt) == 1 else f"{len(abrupt)} times, first"

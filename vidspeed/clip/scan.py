@@ -271,7 +271,7 @@ def _facts(
         notes=(
             *header.notes,
             *_damage(reader, run.count),
-            *picture_notes(np.array(run.changes)),
+            *picture_notes(np.array(run.changes), header.codec),
             *_length(path, reader, ticks, stamps.interval_s),
             *stamps.notes,
         ),
