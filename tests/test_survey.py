@@ -114,3 +114,15 @@ def test_everything_above_the_rooms_reads_through_the_module_that_adjusts():
         if "session.read import read_session" in path.read_text(encoding="utf-8")
     ]
     assert readers == ["reading.py"]
+
+
+def test_a_stated_covariance_goes_into_the_session_whole(tmp_path: Path):
+    text = SESSION.replace(MARKERS_LINE, MARKERS_LINE + 'covariance = "cov.csv"\n')
+    folder = write(tmp_path / "s", text)
+    rows = "marker,axis,other,other_axis,cov_m2\nA1,x,A2,x,0.0003\n"
+    (folder / "cov.csv").write_text(rows, encoding="utf-8")
+    session = read_session(folder)
+    assert session.survey is not None and session.covariance_m2 is not None
+    factor = session.survey.markers_m
+    assert np.allclose(factor @ factor.T, session.covariance_m2, atol=1e-12)
+    assert np.linalg.norm(session.survey.scale) == pytest.approx(0.02 / 80.0)

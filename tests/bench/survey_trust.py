@@ -1,11 +1,13 @@
 """Is a wrong figure of the survey named when it is as large as printed, and is a course measured
 by tape alone as sure as it is said to be? `python tests/bench/survey_trust.py --seed 1`.
 
-Three parts, each printed with the 99 % range that a perfect tool would show at that number:
+Four parts, each printed with the 99 % range that a perfect tool would show at that number:
 
 - networks of tapes and levels: an error of the printed detectable size in one figure drawn at
   random among those that are checked, and alarms where no figure is wrong;
 - cameras: the same for a marker or a pick drawn at random, in sessions of `coverage.py`;
+- solved: passes in the small world of the tests, markers and length from tapes alone, from picks
+  and lights to the speed by the solver;
 - coverage: sessions of `coverage.py` whose markers and length come from tapes and levels alone,
   run from the folder to the speed.
 """
@@ -25,16 +27,18 @@ import numpy as np
 from bench_draw import REGIMES, draw_case
 from bench_judge import lay_case, run_tool, score_outcome
 from bench_scene import Case
-from bench_score import HEADER, TAIL, Score, table
+from bench_score import HEADER, TAIL, Score, normal_score, table
 from bench_write import write_table
 from scipy import stats
 
 from vidspeed.errors import VidspeedError
 from vidspeed.geometry.tapes import adjust_tapes
+from vidspeed.motion.account import account
 from vidspeed.motion.calibration import calibrate_camera
+from vidspeed.motion.flight import solve
 from vidspeed.motion.trust import trust
-from vidspeed.reading import read_session
-from vidspeed.values import Level, Measured, Session, Tape, Taped, Trusted
+from vidspeed.reading import read_session, settled
+from vidspeed.values import Clip, Level, Measured, Session, Tape, Taped, Trusted
 
 LEAST_NAMED, MOST_ALARMS = 0.95, 0.05
 
@@ -45,6 +49,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--networks", type=int, default=200)
     parser.add_argument("--cameras", type=int, default=200)
+    parser.add_argument("--solved", type=int, default=200, help="passes by the solver alone")
     parser.add_argument("--passes", type=int, default=60, help="passes over taped courses a regime")
     options = parser.parse_args(arguments)
     started = time.perf_counter()
@@ -53,6 +58,10 @@ def main(arguments: list[str] | None = None) -> int:
         passes &= told("networks", network_trials(options.seed, options.networks))
     if options.cameras:
         passes &= told("cameras", camera_trials(options.seed, options.cameras))
+    if options.solved:
+        rows, good = table(solved_passes(options.seed, options.solved), lambda score: [score.kind])
+        passes &= good
+        print(f"\nSolved on courses measured by tape alone\n\n{HEADER}", *rows, sep="\n")
     if options.passes:
         scores = []
         for index in range(options.passes):
@@ -240,6 +249,62 @@ def with_wrong(session: Session, row: Trusted, rng: np.random.Generator) -> Sess
         )  # fmt: skip
         cameras.append(replace(camera, picks=picks))
     return replace(session, cameras=tuple(cameras))
+
+
+# ---- passes solved on a taped course -----------------------------------------------------------
+
+
+def solved_passes(seed: int, count: int) -> list[Score]:
+    """Return the scores of passes by the solver, one and two cameras in turn."""
+    scores = []
+    for index in range(count):
+        scores.append(solved_pass(rng_of(seed, 110, index), index))
+        print(f"solved {index + 1} {scores[-1].z}", file=sys.stderr, flush=True)
+    return scores
+
+
+def solved_pass(rng: np.random.Generator, index: int) -> Score:
+    """Return the score of one pass; the true places are in true metres, 80 m from post to post."""
+    sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+    from tests.motion.flown import LENGTH_M, PLACES_M, evening, flown
+
+    cameras = 1 + index % 2
+    scene = evening(int(rng.integers(2**31)), cameras, marker_u_m=0.0)
+    names = [f"m{at}" for at in range(2, len(PLACES_M))]
+    measured = measure(rng, PLACES_M, names)
+    called = {"start": "m0", "finish": "m1"}
+    measured = replace(
+        measured, start_post="m0", finish_post="m1",
+        taped=tuple(
+            replace(row, start=called.get(row.start, row.start), end=called.get(row.end, row.end))
+            for row in measured.taped
+        ),
+        levels=tuple(
+            replace(row, name=called.get(row.name, row.name)) for row in measured.levels
+        ),
+    )  # fmt: skip
+    session = settled(scene.session, adjust_tapes(measured))
+    course = replace(session.course, length_u_m=0.0)  # the flight is drawn in true metres
+    scene.session = replace(session, course=course)
+    blank = Score(
+        case=f"solved-{index}", regime="solved", kind=f"solved, {cameras} camera(s)",
+        cameras=cameras, tags=(),
+    )  # fmt: skip
+    try:
+        lit, truth = flown(scene)
+        flight = solve(session, lit, "1")
+    except VidspeedError as error:
+        return replace(blank, lost=str(error).splitlines()[0])
+    clips = [Clip(file=row.clip, camera=row.stand.camera.name) for row in lit]
+    result = account(session, flight, clips, "1")
+    assert result.speed_mps is not None and result.speed_u_mps is not None
+    assert result.interval95_mps is not None and LENGTH_M == 80.0
+    low, high = result.interval95_mps
+    return replace(
+        blank, truth_mps=truth, speed_mps=result.speed_mps, u_mps=result.speed_u_mps,
+        z=normal_score(result.speed_mps - truth, result.speed_u_mps, result.dof),
+        covered=bool(low <= truth <= high),
+    )  # fmt: skip
 
 
 # ---- passes over a taped course ------------------------------------------------------------

@@ -5,11 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.motion.flown import evening, flown
+from tests.motion.flown import PLACES_M, evening, flown
 from vidspeed.geometry.survey import covariance_factor
+from vidspeed.geometry.tapes import adjust_tapes
 from vidspeed.motion.account import account
 from vidspeed.motion.flight import solve
-from vidspeed.values import Clip, SurveyFactor, SurveyInput
+from vidspeed.reading import settled
+from vidspeed.values import Clip, Level, Measured, SurveyFactor, SurveyInput, Tape, Taped
 
 
 def solved(session, lit):
@@ -77,3 +79,55 @@ def test_markers_behind_those_of_the_survey_are_known_by_themselves():
     assert solved(replace(session, survey=some), lit).speed_u_mps == pytest.approx(
         solved(session, lit).speed_u_mps, rel=1e-7
     )
+
+
+def test_passes_over_a_course_measured_by_tape_alone_are_as_sure_as_they_are_said_to_be():
+    scores = []
+    for seed in range(8):
+        scene = evening(seed, 2, marker_u_m=0.0)
+        scene.session = taped_course(scene.session, seed)
+        lit, truth = flown(scene)
+        result = solved(scene.session, lit)
+        scores.append((result.speed_mps - truth) / result.speed_u_mps)
+        assert {"tape scale", "marker survey"} <= {row.source for row in result.budget}
+        assert "survey scale" not in {row.source for row in result.budget}
+    assert 0.38 < np.sqrt(np.mean(np.square(scores))) < 1.76  # 99.8 % range of 8
+
+
+def taped_course(session, seed):
+    """Return the session with markers and length from a tape that is up to 0.05 % wrong."""
+    rng = np.random.default_rng(seed)
+    names = [marker.name for marker in session.markers]
+    scale = 1.0 + 5e-4 * rng.standard_normal()
+    rows = [
+        Taped(
+            start=names[a],
+            end=names[b],
+            distance_m=float(
+                np.linalg.norm(PLACES_M[a] - PLACES_M[b]) * scale + 0.01 * rng.standard_normal()
+            ),
+            u_m=0.01,
+            tape="cloth",
+        )
+        for a in range(len(names))
+        for b in range(a + 1, len(names))
+        if np.linalg.norm(PLACES_M[a] - PLACES_M[b]) > 3.0 and (a < 2 or (a + b) % 2)
+    ]
+    levels = tuple(
+        Level(
+            name=name,
+            height_m=float(place[2] + 0.01 * rng.standard_normal()),
+            u_m=0.01,
+            side=None if abs(place[1]) < 1.0 else "left" if place[1] > 0.0 else "right",
+        )
+        for name, place in zip(names, PLACES_M, strict=True)
+    )
+    measured = Measured(
+        start_post="m0",
+        finish_post="m1",
+        taped=tuple(rows),
+        levels=levels,
+        tapes=(Tape(name="cloth", scale_u_ppm=500.0),),
+    )
+    found = settled(session, adjust_tapes(measured))
+    return replace(found, course=replace(found.course, length_u_m=0.0))  # true metres are drawn
