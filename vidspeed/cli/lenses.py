@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from vidspeed.cli.shell import app, guarded, progress, terminal
+from vidspeed.cli.shell import SessionFolder, app, guarded, progress, terminal
 from vidspeed.errors import CalibrationError, ResultsError
 
 if TYPE_CHECKING:
@@ -176,3 +176,51 @@ def _write_pages(out: Path, pages: list[Page]) -> None:
         out.write_bytes(pdf(pages) if ending == ".pdf" else svg(pages[0]))
     except OSError as error:
         raise ResultsError(f"{out}: cannot be written: {error.strerror}") from error
+
+
+@app.command()
+@guarded
+def picks(
+    session: SessionFolder,
+    camera: Annotated[str, typer.Argument(help="Name of the camera.")],
+    still: Annotated[Path, typer.Argument(help="Picture of the clip's own size.")],
+    lamps: Annotated[
+        bool, typer.Option("--lamps", help="Lamps on the markers, after dark; else coded boards.")
+    ] = False,
+    family: Family = "4x4_50",
+    codes: Annotated[
+        str | None, typer.Option(help="Which code is on which marker: A1=0,A2=1.")
+    ] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Replace the picks that the file holds.")
+    ] = False,
+) -> int:
+    """Pick coded boards, or lamps on the markers, in a still, and write the camera's picks file."""
+    from vidspeed.picking import pick_boards, pick_lamps
+    from vidspeed.session.picksfile import write_picks
+
+    if lamps:
+        found = pick_lamps(session, camera, still)
+    else:
+        found = pick_boards(session, camera, still, family=family, codes=_named_codes(codes))
+    write_picks(found.file, found.picks, replace=replace)
+    for pick in found.picks:
+        x_px, y_px = pick.xy_px
+        typer.echo(f"{pick.name}: {x_px:.2f}, {y_px:.2f} px, u {pick.u_px:.3f} px")
+    for note in found.notes:
+        typer.echo(note)
+    typer.echo(found.file)
+    return 0
+
+
+def _named_codes(text: str | None) -> dict[str, int] | None:
+    """Return the codes by marker of a list like A1=0,A2=1."""
+    if text is None:
+        return None
+    codes: dict[str, int] = {}
+    for part in text.split(","):
+        name, equals, number = part.strip().rpartition("=")
+        if not equals or not name or not number.strip().isdigit():
+            raise CalibrationError(f"--codes is {text!r}; A1=0,A2=1 or the like is needed")
+        codes[name.strip()] = int(number)
+    return codes

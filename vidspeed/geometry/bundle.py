@@ -126,6 +126,7 @@ def homography(plane: Floats, xy_px: Floats) -> Floats:
     q = np.hstack([xy_px, ones]) @ to_unit.T
     none = np.zeros_like(p)
     rows = np.vstack([np.hstack([p, none, -q[:, :1] * p]), np.hstack([none, p, -q[:, 1:2] * p])])
+    rows = np.vstack([rows, np.zeros((max(9 - len(rows), 0), 9))])  # four points leave one way open
     found = np.linalg.svd(rows, full_matrices=False)[2][-1].reshape(3, 3)
     matrix = np.linalg.inv(to_unit) @ found @ from_plane
     return np.asarray(matrix / np.linalg.norm(matrix))

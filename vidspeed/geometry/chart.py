@@ -77,7 +77,7 @@ def board_pages(family: str, numbers: Sequence[int], side_mm: float, paper: str)
         whole = side_mm + 2.0 * edge
         down = whole + RULER_MM + MARGIN_MM
         width, height = _turned(paper, whole, down, f"--side-mm {side_mm:g}")
-        boxes = _runs(dark) * quiet
+        boxes = runs(dark) * quiet
         boxes[:, 0] += (width - side_mm) / 2.0
         boxes[:, 1] += edge
         what = f"code {number} of {family}, side {side_mm:g} mm; survey the middle of the square"
@@ -125,10 +125,10 @@ def chart_boxes(chart: Chart) -> Floats:
         for number, (i, j) in enumerate(code_squares(chart)):
             code = cells(chart.family, number)
             inset = (size - chart.code_m) / 2.0
-            runs = _runs(code) * (chart.code_m / len(code))
-            runs[:, 0] += i * size + inset
-            runs[:, 1] += j * size + inset
-            boxes.append(runs)
+            drawn = runs(code) * (chart.code_m / len(code))
+            drawn[:, 0] += i * size + inset
+            drawn[:, 1] += j * size + inset
+            boxes.append(drawn)
     return np.concatenate(boxes)
 
 
@@ -144,7 +144,7 @@ def corner_places(chart: Chart) -> Floats:
     return np.asarray(np.column_stack([i.ravel(), j.ravel()]) * chart.square_m, np.float64)
 
 
-def _runs(dark: Bools) -> Floats:
+def runs(dark: Bools) -> Floats:
     """Return boxes (n, 4) in cells that cover the dark cells, a run of cells of a row each."""
     boxes = []
     for row, line in enumerate(dark):

@@ -83,8 +83,8 @@ def check_enough(views: Sequence[View], size_px: tuple[int, int], looked_at: int
     if len(views) < FEWEST:
         raise CalibrationError(
             f"the chart was found in {len(views)} sharp, still views of {looked_at} pictures "
-            f"looked at, at least {FEWEST} are needed; hold it still in ten or more places, well lit, "
-            "filling a third to two thirds of the picture, and check --board (inner corners)"
+            f"looked at, at least {FEWEST} are needed; hold it still in ten or more places, well "
+            "lit, filling a third to two thirds of the picture, and check --board (inner corners)"
         )
     bundle = adjusted(views, first_bundle(views, size_px))
     turned = _turned_deg(bundle)

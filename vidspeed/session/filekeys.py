@@ -14,6 +14,8 @@ FILE_KEYS = (
         u_of("u_m", "metres", "each coordinate, beside the common scale", "0.02", required=True),
         key("use", "choice", "check: held out of the fit, only tests it", "fit",
             choices=("fit", "check"), default="fit", left_out="fit"),
+        key("board", "whole", "number of the coded board whose middle it is", "17", least=0.0,
+            most=1e4, left_out="none"),
     ),
     *of(
         "picks",

@@ -104,6 +104,7 @@ def parse_markers(data: bytes, where: str) -> tuple[Marker, ...]:
             xyz_m=np.array([row.values[key] for key in ("x_m", "y_m", "z_m")]),
             u_m=row.values["u_m"],
             use=row.values["use"],
+            board=row.values["board"],
         )
         for row in rows
     )
