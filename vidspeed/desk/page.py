@@ -105,7 +105,7 @@ class _PickingPage:
         self.camera = session.cameras[number].name
         self.picking = Picking(folder=folder, camera=self.camera)
         self.pictures = pictures
-        self.changes = 0
+        self.changes = self.asked = 0
         self.waiting: asyncio.Task[None] | None = None
 
     async def show(self) -> None:
@@ -150,6 +150,7 @@ class _PickingPage:
 
     def _act(self, asked: dict[str, Any]) -> None:
         act, name = str(asked.get("act")), str(asked.get("name"))
+        self.asked = int(asked.get("asked", 0))
         if act in ("undo", "redo"):
             getattr(self.picking, act)()
         elif act == "remove":
@@ -196,7 +197,7 @@ class _PickingPage:
                 row["left"] = [float(value) for value in left[marker.name].residual_px]
                 row["odd"] = bool(left[marker.name].normalised > 3.0)
             rows.append(row)
-        return {"markers": rows}
+        return {"markers": rows, "asked": self.asked}
 
 
 def _summary(found: Fitted) -> str:

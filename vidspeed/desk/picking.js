@@ -5,12 +5,13 @@
 const picking = (() => {
   const view = { zoom: 1, left: -0.5, top: -0.5 }; // picture frame at the canvas's corner
   let canvas, near, still = null, markers = [], chosen = null, pointer = null, drag = null;
+  let asked = 0; // how many changes were asked for: an answer to an earlier one is out of date
 
   const toPage = (x, y) => [(x - view.left) * view.zoom, (y - view.top) * view.zoom];
   const toPicture = (u, v) => [u / view.zoom + view.left, v / view.zoom + view.top];
 
   const marker = (name) => markers.find((row) => row.name === name);
-  const send = (act, more) => emitEvent("vidspeed-pick", { act, name: chosen, ...more });
+  const send = (act, more) => emitEvent("vidspeed-pick", { act, name: chosen, asked: ++asked, ...more });
 
   function start(what) {
     canvas = document.getElementById("still");
@@ -35,6 +36,7 @@ const picking = (() => {
   }
 
   function show(state) {
+    if (state.asked < asked) return;
     markers = state.markers;
     if (!marker(chosen)) chosen = (markers.find((row) => !row.pick) || markers[0] || {}).name;
     list();

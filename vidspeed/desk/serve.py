@@ -11,6 +11,7 @@ from vidspeed.errors import VidspeedError
 from vidspeed.reading import read_session
 
 INSTALL = "pip install 'vidspeed[desk]'"
+RECONNECT_S = 120.0  # a page whose laptop was asleep or busy goes on where it was
 
 
 def desk(folder: Path, *, port: int = 0, told: Callable[[str], None]) -> None:
@@ -46,7 +47,7 @@ def desk(folder: Path, *, port: int = 0, told: Callable[[str], None]) -> None:
     token = secrets.token_urlsafe(32)
     app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
     add_pages(app, folder)
-    ui.run_with(app, title="vidspeed", dark=None)
+    ui.run_with(app, title="vidspeed", dark=None, reconnect_timeout=RECONNECT_S)
     guarded = Guard(app, token=token, port=bound)
     config = uvicorn.Config(guarded, log_level="warning", ws_max_size=2**20, access_log=False)
     told(f"http://127.0.0.1:{bound}/?token={token}")
@@ -57,6 +58,7 @@ def _listen(port: int) -> socket.socket:
     listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     try:
         listening.bind(("127.0.0.1", port))
+        listening.listen()  # so that a page may be asked for as soon as the address is told
     except OSError as error:
         listening.close()
         raise VidspeedError(
