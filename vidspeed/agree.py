@@ -170,7 +170,7 @@ def _slow_tracks(
 
     def tell(done: int, total: int) -> None:
         if progress is not None:
-            progress(f"{row.clip.name} once more", done, total)
+            progress("solving", done, total)
 
     try:
         seen = scan(Path(session.folder) / row.clip.file, strip=where, progress=tell)
