@@ -155,3 +155,12 @@ def test_two_exchanged_picks_are_named(pair):
     except CalibrationError as error:
         message = str(error)
     assert "look exchanged" in message and all(f'"{name}"' in message for name in pair)
+
+
+def test_a_marker_surveyed_to_a_millimetre_is_checked_by_its_picks_all_the_same():
+    session = exact()
+    fine = tuple(replace(row, u_m=0.001) for row in session.markers)
+    rows = trust(replace(session, markers=fine), stands_of(session))
+    assert row_of(rows, "marker", "m0", "x").detectable < 0.4
+    moved = with_marker(replace(session, markers=fine), "m0", [0.5, 0.0, 0.0])
+    assert any(row.named and row.marker == "m0" for row in trust(moved, stands_of(moved)))

@@ -143,7 +143,7 @@ def _fitted(joint: _Joint, sensitivities: Sensitivities) -> Iterator[Doubt]:
         yield from _doubts(
             joint.seen_through(own, columns),
             columns.T @ np.array(moves[name]),
-            max(u_m[name], 1e-4),
+            _direct_u_m(u_m[name], columns.T @ columns),
             ("marker", name, None, AXES),
         )
 
@@ -199,8 +199,9 @@ def _held_out(joint: _Joint) -> Iterator[Doubt]:
             left = pick.xy_px - seen.pixels[0]
             spread = pick.u_px**2 * np.eye(2) + predicted_px2(joint, station, marker, number)
             weight = np.linalg.inv(spread)
+            across = seen.by_point[0].T @ weight @ seen.by_point[0]
             for what, columns, u in (
-                ("marker", seen.by_point[0], max(marker.u_m, 1e-4)),
+                ("marker", seen.by_point[0], _direct_u_m(marker.u_m, across)),
                 ("pick", np.eye(2), pick.u_px),
             ):
                 pair = (columns.T @ weight @ left, columns.T @ weight @ columns)
@@ -214,6 +215,16 @@ def _held_out(joint: _Joint) -> Iterator[Doubt]:
                     (kind, pick.name, camera, axes),
                     held_out=True,
                 )
+
+
+def _direct_u_m(u_m: float, across: Floats) -> float:
+    """Return what a marker is known to by its survey and across its best line of sight together.
+
+    An error of many such sizes is what nothing checks, however good the survey alone may be;
+    `across` (3, 3) is the information of the picks, 1/m^2.
+    """
+    best = float(np.linalg.eigvalsh(across)[-1])
+    return float(np.sqrt(u_m**2 + 1.0 / max(best, 1e-12)))
 
 
 def predicted_px2(joint: _Joint, station: Station, marker: Marker, number: int) -> Floats:
