@@ -130,3 +130,8 @@ def look_badly(session, cameras, clip):
     if "strange" in clip.name:
         raise ZeroDivisionError("by nothing")
     return look_within_bounds(session, cameras, clip)
+
+
+def die_over(path):
+    """Take a clip, and die of it."""
+    kill_itself()

@@ -82,3 +82,11 @@ def test_the_command_outlives_its_only_clip(tiny, monkeypatch):
     assert said.status == 1
     assert "clips/dies.mp4: the decoder died on this clip (SIGKILL)" in said.err
     assert "Traceback" not in said.err
+
+
+@pytest.mark.skipif(os.name != "posix", reason="kills by a signal")
+def test_an_account_of_time_outlives_a_clip_too(tiny, monkeypatch):
+    monkeypatch.setattr("vidspeed.clip.times.times", jobs.die_over)
+    said = command("times", tiny / CLIP)
+    assert said.status == 1
+    assert "pass-1.mp4: the decoder died on this clip (SIGKILL); copy it" in said.err

@@ -20,13 +20,14 @@ from concurrent.futures import Executor, Future
 from contextlib import contextmanager
 from typing import Any
 
-from vidspeed.errors import WorkerDied
+from vidspeed.errors import WorkerDied, WorkerError, WorkerStuck
 from vidspeed.worker import Here, Job, Process, Tell, told_to
 
 Task = tuple[Job, "Future[Any]"]
 
 PATIENCE_S = 15.0  # without a sign of life of a job that gave one; a sleeping disk needs ten
 TICK_S = 0.5
+AGAIN = "copy it from the camera again, or re-wrap it (same pictures, new container)"
 
 
 class Inline(Executor):
@@ -44,6 +45,15 @@ class Inline(Executor):
         except Exception as error:  # handed over, as any executor does
             future.set_exception(error)
         return future
+
+
+def clip_words(error: WorkerError) -> str:
+    """Say of a clip what a lost worker means, and what to do."""
+    if isinstance(error, WorkerDied):
+        return f"the decoder died on this clip ({error}); {AGAIN}"
+    if isinstance(error, WorkerStuck):
+        return f"the decoder hung on this clip ({error}); {AGAIN}"
+    return f"this clip could not be looked at ({error})"
 
 
 @contextmanager

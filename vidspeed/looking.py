@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from concurrent.futures import Executor, Future
 
-from vidspeed.errors import ClipError, WorkerDied, WorkerError, WorkerStuck
+from vidspeed.errors import ClipError, WorkerError
+from vidspeed.executor import AGAIN, clip_words
 from vidspeed.gather import Cameras, Looked, failed, look
 from vidspeed.values import Clip, Session
 from vidspeed.worker import memory_within, report
@@ -16,7 +17,6 @@ from vidspeed.worker import memory_within, report
 MEMORY_BYTES = 640 << 20  # what a worker may take for a clip beside its pictures
 MEMORY_BYTES_PER_PIXEL = 160  # pictures a decoder and the search hold at once, at 2 bytes
 IMPORTS = "vidspeed.looking"  # what a worker can import while it waits
-AGAIN = "copy it from the camera again, or re-wrap it (same pictures, new container)"
 
 
 def look_at_all(session: Session, cameras: Cameras, pool: Executor) -> list[Looked]:
@@ -46,12 +46,8 @@ def _looked(clip: Clip, future: Future[Looked]) -> Looked:
 
 
 def _why(error: Exception) -> str:
-    if isinstance(error, WorkerDied):
-        return f"the decoder died on this clip ({error}); {AGAIN}"
-    if isinstance(error, WorkerStuck):
-        return f"the decoder hung on this clip ({error}); {AGAIN}"
     if isinstance(error, WorkerError):
-        return f"this clip could not be looked at ({error})"
+        return clip_words(error)
     if isinstance(error, MemoryError):
         return f"more memory is needed for this clip than there is for it; {AGAIN}"
     return (

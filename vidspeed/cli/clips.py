@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from vidspeed.cli.shell import PARTLY, WRONG_INPUT, app, guarded, progress, terminal
-from vidspeed.errors import VidspeedError
+from vidspeed.errors import VidspeedError, WorkerError
 
 
 @app.command()
@@ -44,15 +44,20 @@ def times(
     import json
 
     from vidspeed.clip.times import times as account_for
+    from vidspeed.executor import clip_words, executor
     from vidspeed.record.times import times_json, times_table, verdict_line
 
     found = []
     problems: list[str] = []
-    for file in files:
-        try:
-            found.append(account_for(file))
-        except VidspeedError as error:
-            problems += error.messages
+    with executor(2, ready=1, imports=account_for.__module__) as pool:  # a decoder may die
+        futures = [pool.submit(account_for, file) for file in files]
+        for file, future in zip(files, futures, strict=True):
+            try:
+                found.append(future.result())
+            except WorkerError as error:
+                problems.append(f"{file.name}: {clip_words(error)}")
+            except VidspeedError as error:
+                problems += error.messages
     if as_json:
         typer.echo(json.dumps(times_json(found, problems), indent=2, allow_nan=False))
     else:
