@@ -39,6 +39,7 @@ def main() -> int:
     parser.add_argument("--untouched", type=int, default=20)
     parser.add_argument("--shaken", type=int, default=10)
     parser.add_argument("--stabilised", type=int, default=12)
+    parser.add_argument("--first", type=int, default=0, help="begin the films at this number")
     chosen = parser.parse_args()
     print("| movements | n | matched | within | px | RMS error px | largest px | RMS z |")
     print("| --- | --- | --- | --- | --- | --- | --- | --- |")
@@ -61,7 +62,8 @@ def main() -> int:
             ("stabilised, panned, by hand", chosen.stabilised, STABILISED, True),
         ):
             if count:
-                good &= report_films(name, chosen.seed, count, kinds, wanted, path)
+                numbers = range(chosen.first, chosen.first + count)
+                good &= report_films(name, chosen.seed, numbers, kinds, wanted, path)
     return 0 if good else 1
 
 
@@ -135,11 +137,12 @@ def report_movements(name, cases, within_px):
     return inside == len(matched)
 
 
-def report_films(name, seed, count, kinds, wanted, path):
+def report_films(name, seed, numbers, kinds, wanted, path):
     """Film, scan and judge; print a row."""
     said: list[str] = []
     refused = 0
-    for number in range(count):
+    count = len(numbers)
+    for number in numbers:
         kind = kinds[number % len(kinds)]
         night = (number // len(kinds)) % 2 == 1
         film = draw_film(seed, 2000 + 100 * len(kinds) + number, kind, night)

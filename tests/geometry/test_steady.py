@@ -109,13 +109,22 @@ def test_too_little_to_see_is_said():
     assert steadiness(nothing, LENS).verdict == "unknown"
 
 
-@pytest.mark.parametrize(("size", "verdict"), [(0.0, "fixed"), (3.0, "bent")])
-def test_a_few_lamps_tell_bending_too(size, verdict):
+@pytest.mark.parametrize(("size", "verdict"), [(0.0, "fixed"), (5.0, "bent")])
+def test_a_few_lamps_tell_strong_bending_too(size, verdict):
     def moved(places):
         corner = np.sum((places / [640.0, 360.0] - 1.0) ** 2, axis=1)
-        return size * np.sin(2.0 * TIME)[:, None, None] * np.stack([corner, -corner], axis=1)
+        return size * np.sin(6.0 * TIME)[:, None, None] * np.stack([corner, -corner], axis=1)
 
-    assert steadiness(sway(moved, pieces=7, seed=3), LENS).verdict == verdict
+    assert steadiness(sway(moved, pieces=11, seed=7), LENS).verdict == verdict
+
+
+def test_lamps_that_swing_on_their_poles_are_no_bending():
+    def moved(places):
+        swing = np.zeros((len(TIME), len(places), 2))
+        swing[:, :2, 0] = 1.5 * np.sin(9.0 * TIME[:, None] + [0.3, 2.1])
+        return swing
+
+    assert not steadiness(sway(moved, pieces=7), LENS).refused
 
 
 @pytest.mark.parametrize("hertz", [1.0, 5.0])

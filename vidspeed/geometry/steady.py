@@ -25,6 +25,7 @@ JUMP_PX, JUMP_S = 1.0, 0.25  # between two spells of this length in which the pi
 STILL_SHARE = 0.07  # of a jump: the most that the picture moves within the spells beside it, RMS
 QUICK_S = 0.1  # the most that a jump takes
 BENT_PX, BENT_FRAMES = 0.3, 0.1
+SWING_PX = 0.3  # more is allowed where there are only a few lamps: each may swing a little
 SHAKE_PX = 0.3  # RMS above which shaking is worth a word
 MOST_NOISE_PX = 0.15  # of the picture's place in one frame
 MOST_JUDGED = 200  # frames in which the bending is looked at
@@ -163,7 +164,7 @@ def _bent(sway: Sway, enough: Bools, lens: Floats) -> float:
         if seen.sum() >= BENT_PIECES:
             found.append(_bending(*field, lens))
         elif seen.sum() >= FEW_PIECES:
-            allowed = 3.0 * noise_px + rate * MOST_READOUT_S
+            allowed = SWING_PX + 3.0 * noise_px + rate * MOST_READOUT_S
             found.append(max(_unlike_a_turn(*field, lens) - allowed, 0.0))
     if not found:
         return 0.0
@@ -180,12 +181,13 @@ def _noise(away_px: Floats) -> float:
 def _unlike_a_turn(places_px: Floats, away_px: Floats, lens: Floats) -> float:
     """Return what turn and zoom leave of a few pieces' movement: RMS, for the freedom left.
 
-    The piece that fits worst is left out: a lamp may swing.
+    A quarter of the pieces, those that fit worst, are left out: lamps may swing on their poles.
     """
     turns = slopes(places_px, np.zeros(UNKNOWNS), lens)
     kept = np.ones(len(places_px), dtype=bool)
     size = 0.0
-    for _ in range(2 if len(places_px) > FEW_PIECES else 1):
+    most_out = min(len(places_px) // 4, len(places_px) - FEW_PIECES)
+    for _ in range(most_out + 1):
         rows = turns[kept].reshape(-1, UNKNOWNS)
         found = np.linalg.lstsq(rows, away_px[kept].ravel(), rcond=1e-9)[0]
         left = away_px - turns @ found
