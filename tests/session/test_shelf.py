@@ -7,11 +7,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from vidspeed.geometry.chart import chart_page
+from vidspeed.geometry.sheet import svg
 from vidspeed.session.clock import read_clock
 from vidspeed.session.lens import read_lens
 from vidspeed.session.read import read_session
 from vidspeed.session.scaffold import new_session
 from vidspeed.session.tables import read_markers
+from vidspeed.values import Chart
 
 from .good import SESSION
 from .test_lens import LENS_SESSION
@@ -37,12 +40,23 @@ def test_every_file_of_the_shelf_reads_well(path: Path) -> None:
     elif path.parent.name == "clocks":
         clock = read_clock(path)
         assert clock.clock_ppm is not None or clock.readout_s is not None
+    elif path.parent.name == "charts":
+        kind, corners, square, *rest = path.stem.split("-")
+        columns, rows = (int(part) for part in corners.split("x"))
+        square_m = float(square.removesuffix("mm")) / 1e3
+        family = "_".join(rest[:-1]) or None
+        chart = Chart(columns=columns, rows=rows, square_m=square_m, family=family,
+                      code_m=None if family is None else 0.7 * square_m)  # fmt: skip
+        assert kind == chart.kind
+        page = chart_page(chart, rest[-1])
+        assert path.read_text(encoding="utf-8") == svg(page).decode("utf-8")
+        assert "\r" not in path.read_bytes().decode("utf-8")
     else:
         pytest.fail(f"{path} has no reader")
 
 
 def test_the_shelf_has_a_lens_and_a_site() -> None:
-    assert {path.parent.name for path in FILES} >= {"lenses", "sites"}
+    assert {path.parent.name for path in FILES} >= {"charts", "lenses", "sites"}
 
 
 def test_a_session_works_on_the_files_of_the_shelf(tmp_path: Path) -> None:
