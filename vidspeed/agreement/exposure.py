@@ -240,7 +240,7 @@ def widened(flight: Flight, result: PassResult, found: Sequence[Exposure | None]
     The times of a camera's lights are later than solved with by r (e - mean e); r is 0 with the
     standard uncertainty of three equally likely values. To first order a time that is later by d
     is a light that was seen earlier on its way by velocity times d, so the signed sensitivities
-    of the lights give that of r.
+    of the lights give that of r. Cameras may be alike in this or not: whichever is larger.
     """
     if result.sensitivities_mps is None or result.speed_u_mps is None:
         return result
@@ -256,15 +256,18 @@ def widened(flight: Flight, result: PassResult, found: Sequence[Exposure | None]
         pull = np.einsum("nij,nj->ni", white, moved_px).ravel()
         effect = float(result.sensitivities_mps[rows[order]] @ pull)
         by_camera[seen.camera] = by_camera.get(seen.camera, 0.0) + effect
+    together = sum(by_camera.values())
+    if abs(together) > np.linalg.norm(list(by_camera.values())):
+        return _with_input(result, _reference("session"), together)
     for camera, effect in by_camera.items():
-        result = _with_input(result, _reference(camera), effect)
+        result = _with_input(result, _reference(f"camera {camera}"), effect)
     return result
 
 
-def _reference(camera: str) -> Input:
+def _reference(owner: str) -> Input:
     """Return the input that says which moment of a changing exposure a stamp names."""
     return Input(
-        owner=f"camera {camera}",
+        owner=owner,
         name="exposure at the stamp",
         source="exposure",
         kind="B",
