@@ -19,7 +19,7 @@ from vidspeed.record.lock import LOCK, locked
 from vidspeed.record.swap import WORK, replace_folder
 
 OLD = {"summary.json": b"old", "north-a/track.csv": b"old track", "gone.txt": b"old only"}
-STEPS = 40  # a test below holds this to be just more than one swap takes
+STEPS = 46  # a test below holds this to be just more than one swap takes
 NEW = {"summary.json": b"new", "north-a/track.csv": b"new track", "added/more.txt": b"new only"}
 
 
