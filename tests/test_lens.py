@@ -29,10 +29,10 @@ def pictures(places=PLACES, each=7, seed=3, lens=LENS, **how):
     for _ in range(places):
         turn, shift = held(rng, lens, SIZE, np.array([0.09, 0.075]), board_m=0.18, **how)
         for frame in range(each):
-            away = 0.004 * max(0, 2 - frame)  # still moving in the first two frames
+            away = 0.008 * (frame == 0)  # still moving in the first frame
             signal = np.full(SIZE[::-1], 0.25)
             place = shift + np.array([away, 0.0, 0.0])
-            if frame < 3:
+            if frame < 2:
                 paint(signal, bitmap, 4000, np.array([-0.012, -0.012]), turn, place, lens, 0.7)
                 drawn = signal
             yield developed(drawn, rng, 1.5)

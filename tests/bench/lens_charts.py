@@ -61,13 +61,13 @@ def filmed(rng: np.random.Generator, lens: np.ndarray, count: int = VIEWS) -> li
     return views
 
 
-def measured(seed: int, number: int) -> tuple[np.ndarray, LensFit] | None:
+def measured(seed: int, number: int, count: int = VIEWS) -> tuple[np.ndarray, LensFit] | None:
     """Return a lens and what was measured of it, None where its views were refused."""
     rng = np.random.default_rng([seed, number])
     lens = drawn_lens(rng)
-    views = filmed(rng, lens)
+    views = filmed(rng, lens, count)
     try:
-        check_enough(views, SIZE, VIEWS)
+        check_enough(views, SIZE, count)
         fit = fit_lens(views, SIZE)
         check_known(fit)
     except CalibrationError:

@@ -1,12 +1,16 @@
 from __future__ import annotations
 
 import json
+import random
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 
+from vidspeed.errors import SessionError
 from vidspeed.session.read import read_session
+from vidspeed.session.storage import parse_storage
 from vidspeed.values import Lens
 
 from .good import SESSION, faults, write
@@ -137,7 +141,9 @@ def test_a_smaller_copy_of_the_whole_picture_is_stated(tmp_path: Path) -> None:
     assert lens.parameters[:5].tolist() == [1480.0, 1481.0, 960.0, 540.0, 0.1]
     covariance = lens.factor @ lens.factor.T
     assert np.diag(covariance) == pytest.approx([1.0, 1.0, 2.25, 2.25, 1e-6, 1e-4, 1e-8, 1e-8, 0.0])
-    (folder / "session.toml").write_text(stated.replace("scale = 0.5", "scale = 0.6"), encoding="utf-8")
+    (folder / "session.toml").write_text(
+        stated.replace("scale = 0.5", "scale = 0.6"), encoding="utf-8"
+    )
     assert any("lens_scale is 0.6, which makes 2304 x 1296" in each for each in faults(folder))
 
 
@@ -214,3 +220,46 @@ def test_each_fault_of_a_storage_file(tmp_path: Path, text: str, message: str) -
     (folder / "session.toml").write_text(session, encoding="utf-8")
     messages = faults(folder)
     assert any(message in each for each in messages), messages
+
+
+@pytest.mark.parametrize("ending", [".yml", ".xml"])
+def test_what_opencv_writes_itself_is_read(ending: str) -> None:
+    flags = cv2.FILE_STORAGE_WRITE | cv2.FILE_STORAGE_MEMORY
+    store = cv2.FileStorage(f"lens{ending}", flags)
+    matrix = np.array([[1480.25, 0, 960.5], [0, 1481.125, 540.0], [0, 0, 1]])
+    store.write("image_width", 1920)
+    store.write("image_height", 1080)
+    store.write("camera_matrix", matrix)
+    store.write("distortion_coefficients", np.array([-0.2, 1e-7, 0.0, -3.0, 0.01]))
+    stored = parse_storage(store.releaseAndGetString().encode("utf-8"), f"lens{ending}")
+    assert stored.size_px == (1920, 1080)
+    assert stored.parameters.tolist() == [1480.25, 1481.125, 960.5, 540, -0.2, 1e-7, 0, -3, 0.01]
+
+
+def test_damaged_storage_files_are_refused_in_words() -> None:
+    """OpenCV's own reader corrupts its memory over some of these."""
+    for seed in range(150):
+        draw = random.Random(seed)
+        text = list(draw.choice([STORAGE, XML]))
+        for _ in range(draw.randint(1, 6)):
+            place = draw.randrange(len(text))
+            kind = draw.random()
+            if kind < 0.4:
+                text[place] = chr(draw.randint(1, 126))
+            elif kind < 0.7:
+                del text[place : place + draw.randint(1, 30)]
+                text = text or ["a"]
+            else:
+                text[place:place] = draw.choice(
+                    ["999999999", "-", "<a>", "[", "{", "&x", "\n", "%"]
+                )
+        try:
+            assert np.all(np.isfinite(parse_storage("".join(text).encode(), "a.yml").parameters))
+        except SessionError as error:
+            assert str(error).startswith("a.yml: ")
+
+
+def test_a_storage_file_with_a_document_type_is_refused() -> None:
+    text = XML.replace("<opencv_storage>", '<!DOCTYPE a [<!ENTITY b "c">]><opencv_storage>', 1)
+    with pytest.raises(SessionError, match="document type"):
+        parse_storage(text.encode(), "lens.xml")

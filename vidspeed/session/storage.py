@@ -1,14 +1,17 @@
 """Read a lens from OpenCV's own storage (YAML or XML), as its calibration programs write it.
 
 Such a file says nothing of how well the lens is known: the session states that, or the contract's
-figures are assumed.
+figures are assumed. Only the few nodes of a lens are read, and not by OpenCV: its reader takes the
+whole process down over some damaged files.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from pathlib import PurePosixPath
-from typing import Any, NamedTuple
+from typing import NamedTuple
+from xml.etree import ElementTree
 
 import numpy as np
 
@@ -27,6 +30,7 @@ BENDS = (
     "D",
 )
 MOST_BYTES = 1 << 20
+MOST_PX = 65536
 
 
 class Stored(NamedTuple):
@@ -55,51 +59,106 @@ def parse_storage(data: bytes, where: str) -> Stored:
     SessionError
         Where it cannot be read, holds no lens, or a lens of another model.
     """
-    import cv2
-
     if len(data) > MOST_BYTES:
         raise SessionError(f"{where}: {len(data)} bytes, more than a lens takes; name a lens file")
     text = decoded(data, where)
-    try:
-        flags = cv2.FILE_STORAGE_READ | cv2.FILE_STORAGE_MEMORY
-        store = cv2.FileStorage(text, flags)
-        nodes = {name: _node(store, names) for name, names in _WANTED.items()}
-        fisheye = any(_number(store, name) for name in ("fisheye_model", "fisheye"))
-        size = tuple(_number(store, name) for name in ("image_width", "image_height"))
-        store.release()
-    except (cv2.error, SystemError, UnicodeError) as error:
-        reason = str(getattr(error, "err", "") or error).strip().splitlines()[-1:]
-        raise SessionError(
-            f"{where}: cannot be read as OpenCV's storage: {''.join(reason)}"
-        ) from None
-    if nodes["matrix"] is None or nodes["bends"] is None:
+    nodes = _xml_nodes(text, where) if text.lstrip().startswith("<") else _yaml_nodes(text)
+    matrix, bends = _first(nodes, MATRIX), _first(nodes, BENDS)
+    fisheye = any(_number(nodes, name) for name in ("fisheye_model", "fisheye"))
+    if matrix is None or bends is None:
         raise SessionError(
             f"{where}: holds no lens; camera_matrix and distortion_coefficients are needed, as "
             "OpenCV's calibration programs write them"
         )
-    parameters = _parameters(nodes["matrix"], nodes["bends"], where, fisheye)
-    width, height = (int(side or 0) for side in size)
-    return Stored(parameters, (width, height) if width > 0 and height > 0 else None)
+    parameters = _parameters(matrix, bends, where, fisheye)
+    width, height = (_number(nodes, name) for name in ("image_width", "image_height"))
+    good = 0 < width <= MOST_PX and 0 < height <= MOST_PX
+    return Stored(parameters, (int(width), int(height)) if good else None)
 
 
-_WANTED = {"matrix": MATRIX, "bends": BENDS}
+class Node(NamedTuple):
+    """One named node: its text, or a matrix as the texts of its rows, columns and numbers."""
+
+    rows: str
+    cols: str
+    text: str
 
 
-def _node(store: Any, names: Sequence[str]) -> Floats | None:
-    """Return the first of the named matrices that is there."""
+_YAML_MATRIX = re.compile(
+    r"^[ \t]*(?P<name>\w+)[ \t]*:[ \t]*!!opencv-matrix[ \t]*\n"
+    r"[ \t]*rows[ \t]*:(?P<rows>[^\n]*)\n[ \t]*cols[ \t]*:(?P<cols>[^\n]*)\n"
+    r"[ \t]*dt[ \t]*:[^\n]*\n[ \t]*data[ \t]*:[ \t]*\[(?P<text>[^\]]*)\]",
+    re.MULTILINE,
+)
+_YAML_ND_MATRIX = re.compile(  # how OpenCV 5 writes a plain list
+    r"^[ \t]*(?P<name>\w+)[ \t]*:[ \t]*!!opencv-nd-matrix[ \t]*\n"
+    r"[ \t]*sizes[ \t]*:[ \t]*\[(?P<rows>[^\],\n]*)\][ \t]*\n"
+    r"[ \t]*dt[ \t]*:[^\n]*\n[ \t]*data[ \t]*:[ \t]*\[(?P<text>[^\]]*)\]",
+    re.MULTILINE,
+)
+_YAML_NUMBER = re.compile(r"^[ \t]*(\w+)[ \t]*:[ \t]*([-+.0-9eE]+)[ \t]*$", re.MULTILINE)
+
+
+def _yaml_nodes(text: str) -> dict[str, Node]:
+    """Return the plain numbers and the matrices of a YAML storage by name."""
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    nodes = {name: Node("", "", value) for name, value in _YAML_NUMBER.findall(text)}
+    for found in _YAML_MATRIX.finditer(text):
+        nodes[found["name"]] = Node(found["rows"], found["cols"], found["text"])
+    for found in _YAML_ND_MATRIX.finditer(text):
+        nodes[found["name"]] = Node(found["rows"], "1", found["text"])
+    return nodes
+
+
+def _xml_nodes(text: str, where: str) -> dict[str, Node]:
+    """Return the plain numbers and the matrices of an XML storage by name."""
+    if "<!" in text:
+        raise SessionError(f"{where}: declares a document type, which OpenCV's storage does not")
+    try:
+        root = ElementTree.fromstring(text)
+    except (ElementTree.ParseError, ValueError) as error:
+        raise SessionError(f"{where}: cannot be read as OpenCV's storage: {error}") from None
+    return {
+        node.tag: Node(
+            node.findtext("rows", node.findtext("sizes", "")),
+            node.findtext("cols", "1"),
+            node.findtext("data", ""),
+        )
+        if node.find("data") is not None
+        else Node("", "", node.text or "")
+        for node in root
+    }
+
+
+def _first(nodes: dict[str, Node], names: Sequence[str]) -> Floats | None:
+    """Return the first of the named matrices that is there and whole."""
     for name in names:
-        node = store.getNode(name)
-        if not node.empty() and node.isMap():
-            matrix = node.mat()
-            if matrix is not None:
-                return np.asarray(matrix, dtype=np.float64)
+        node = nodes.get(name)
+        if node is None or not node.rows.strip():
+            continue
+        try:
+            rows, cols = int(node.rows), int(node.cols)
+            numbers = [_plain(part) for part in re.split(r"[\s,]+", node.text) if part]
+        except ValueError:
+            continue
+        if rows > 0 and cols > 0 and rows * cols == len(numbers):
+            return np.array(numbers).reshape(rows, cols)
     return None
 
 
-def _number(store: Any, name: str) -> float:
+def _plain(text: str) -> float:
+    """Return a number as OpenCV writes it: `.Nan`, `-.Inf` and `1.` too."""
+    return float(text.replace(".Nan", "nan").replace(".NaN", "nan").replace(".Inf", "inf"))
+
+
+def _number(nodes: dict[str, Node], name: str) -> float:
     """Return a plain number of the file, 0 where there is none."""
-    node = store.getNode(name)
-    return float(node.real()) if node.isInt() or node.isReal() else 0.0
+    node = nodes.get(name)
+    try:
+        value = float(node.text) if node is not None and not node.rows else 0.0
+    except ValueError:
+        return 0.0
+    return value if np.isfinite(value) else 0.0
 
 
 def _parameters(matrix: Floats, bends: Floats, where: str, fisheye: bool) -> Floats:
