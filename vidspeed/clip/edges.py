@@ -34,6 +34,7 @@ FIRM = 2.0  # scatters beyond which a point pulls no harder
 FAR = 6.0  # times the usual scatter of an edge, for one that is left out
 WIDTHS = (0.6, 0.3, 0.15, 0.08, 0.04)  # of a frame interval: ramps that are tried
 ROWS_U = 2e-3  # of the read-out: where within a band its light lies
+ROUND = 0.9  # frame intervals through which the edges must move from first to last partial frame
 WORST_PPM = 100.0  # beyond which a rate is not worth stating
 
 
@@ -80,6 +81,8 @@ def fit_edges(seen: Flashes, hz: float) -> RateFit:
     used = len(np.unique(points.edge[partly_lit(points, solved.theta)]))
     covered = _covered(seen, hz, solved.theta)
     _refuse_locked(seen, solved, used, edges, covered)
+    if not _recurs(points, solved.theta):
+        raise ClipError(_one_stretch(seen))
     sigma = scatter(points, solved.theta)
     ppm, u_ppm = _bounds(seen, points, solved, sigma)
     drifting = solve(points, np.append(solved.theta, 0.0), range(DRIFT + 1), sigma, wide=True)
@@ -178,11 +181,7 @@ def _bounds(seen: Flashes, points: Points, solved: Solved, sigma: float) -> tupl
     enough = 9.0 * (u / plain_u) ** 2
     down, up = (_side(points, solved, sigma, sign * 3.0 * u, enough) for sign in (-1.0, 1.0))
     if max(down, up) > 3.0 * WORST_PPM:
-        raise ClipError(
-            f"{seen.file}: the rate cannot be told to {WORST_PPM:g} ppm: too few edges fall into "
-            "an exposure, or all in one stretch of the clip; take another rate of flashes or "
-            "frames, a longer clip, or a longer exposure"
-        )
+        raise ClipError(_one_stretch(seen))
     ppm = float(solved.theta[SCALE]) + (up - down) / 2.0
     return ppm, (down + up) / (6.0 if down + up < 9.0 * u else float(np.sqrt(12.0)))
 
@@ -227,6 +226,28 @@ def _refuse_locked(seen: Flashes, solved: Solved, used: int, edges: int, covered
     raise ClipError(
         f"{seen.file}: only {used} of {edges} edges fall into an exposure, at least "
         f"{FEWEST_PARTIAL} are needed; film longer or with a longer exposure"
+    )
+
+
+def _recurs(points: Points, theta: Floats) -> bool:
+    """Tell whether rises or falls come round to partial frames again after a whole frame interval.
+
+    Else rate and exposure are told together only: a slower drift through a shorter exposure
+    looks the same.
+    """
+    frames = points.period_s / (1.0 + 1e-6 * theta[SCALE]) / points.interval_s
+    creep = abs(frames - np.rint(frames))  # of a frame interval, from flash to flash
+    edge = np.unique(points.edge[partly_lit(points, theta)])
+    spans = [np.ptp(edge[edge % 2 == side]) / 2.0 for side in (0, 1) if np.any(edge % 2 == side)]
+    return bool(max(spans, default=0.0) * creep > ROUND)
+
+
+def _one_stretch(seen: Flashes) -> str:
+    """Word that the partial frames do not fix rate and exposure apart."""
+    return (
+        f"{seen.file}: frames and flashes are nearly locked: the edges fall into an exposure in "
+        "one stretch of the clip only, which does not tell the rate; take another rate of "
+        "flashes or frames, a longer clip, or a longer exposure"
     )
 
 
