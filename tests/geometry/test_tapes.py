@@ -9,7 +9,7 @@ from scipy.stats import chi2
 from tests.geometry.measured import ALL_PAIRS, NAMES, PLACES_M, POSTS_ONLY, taped
 from vidspeed.geometry.survey import survey_factor, surveyed_markers
 from vidspeed.geometry.tapes import adjust_tapes, with_distance
-from vidspeed.values import Taped
+from vidspeed.values import Level, Taped
 
 
 def test_exact_figures_give_the_exact_places():
@@ -127,3 +127,18 @@ def test_one_distance_more_is_what_an_adjustment_with_it_says():
     expected = adjust_tapes(with_it)
     assert wider.length_u_m == pytest.approx(expected.length_u_m, rel=1e-6)
     assert np.allclose(wider.covariance_m2, expected.covariance_m2, atol=1e-10)
+
+
+def test_a_point_that_is_hardly_fixed_is_named_too():
+    """A pole on a post, measured from both posts only, could stand anywhere about the post."""
+    one = taped(2, exact=True)
+    pole = Level(name="pole", height_m=2.0, u_m=0.005, side="left")
+    more = (
+        Taped(start="start", end="pole", distance_m=2.0, u_m=0.005, tape="tape 0"),
+        Taped(
+            start="finish", end="pole", distance_m=float(np.hypot(80.0, 1.7)), u_m=0.005,
+            tape="tape 0",
+        ),
+    )  # fmt: skip
+    found = adjust_tapes(replace(one, taped=one.taped + more, levels=(*one.levels, pole)))
+    assert found.loose == ("pole",)

@@ -28,7 +28,7 @@ from vidspeed.values import (
 
 MOST_ROUNDS = 3  # of trying every point on the other side
 UNLIKELY = 1e-3  # probability of a misfit below which another shape is looked for
-LOOSE_M = 1e3  # a point known no better than this is not known
+LOOSE_M = 1.0  # a point known no better than this is not fixed
 
 
 def adjust_tapes(measured: Measured) -> Surveyed:
