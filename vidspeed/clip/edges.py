@@ -86,8 +86,10 @@ def fit_edges(seen: Flashes, hz: float) -> RateFit:
     sigma = scatter(points, solved.theta)
     ppm, u_ppm = _bounds(seen, points, solved, sigma)
     drifting = solve(points, np.append(solved.theta, 0.0), range(DRIFT + 1), sigma, wide=True)
-    if abs(drifting.theta[DRIFT]) > 3.0 * drifting.u(DRIFT):
-        ppm += float(drifting.theta[SCALE] - solved.theta[SCALE])
+    shift = float(drifting.theta[SCALE] - solved.theta[SCALE])
+    steady = abs(shift) < 3.0 * max(u_ppm, drifting.u(SCALE))  # else it fits what is no drift
+    if steady and abs(drifting.theta[DRIFT]) > 3.0 * drifting.u(DRIFT):
+        ppm += shift
         u_ppm = max(u_ppm, drifting.u(SCALE))
     readout_s = 1e-3 * float(solved.theta[READOUT])
     readout_u_s = float(np.hypot(1e-3 * solved.u(READOUT), ROWS_U * readout_s))
@@ -98,8 +100,8 @@ def fit_edges(seen: Flashes, hz: float) -> RateFit:
         clock_ppm=ppm,
         clock_u_ppm=u_ppm,
         dof=float(used - 5),
-        drift_ppm_per_min=60.0 * float(drifting.theta[DRIFT]),
-        drift_u_ppm_per_min=60.0 * drifting.u(DRIFT),
+        drift_ppm_per_min=60.0 * float(drifting.theta[DRIFT]) if steady else None,
+        drift_u_ppm_per_min=60.0 * drifting.u(DRIFT) if steady else 0.0,
         readout_s=readout_s if told else None,
         readout_u_s=readout_u_s if told else 0.0,
         ramp_s=ramp_s,
@@ -173,8 +175,7 @@ def _bounds(seen: Flashes, points: Points, solved: Solved, sigma: float) -> tupl
     """Return the rate and its uncertainty, looked at as far as three of them to both sides.
 
     Where all partial frames lie in one stretch of the clip, rate and exposure are told together
-    only, and what the edges elsewhere exclude is no parabola: then the whole range is taken, as
-    rectangular.
+    only, and what the edges elsewhere exclude is no parabola: then the farther side counts.
     """
     plain_u = float(np.sqrt(solved.plain[SCALE, SCALE]))
     u = solved.u(SCALE)
@@ -182,8 +183,7 @@ def _bounds(seen: Flashes, points: Points, solved: Solved, sigma: float) -> tupl
     down, up = (_side(points, solved, sigma, sign * 3.0 * u, enough) for sign in (-1.0, 1.0))
     if max(down, up) > 3.0 * WORST_PPM:
         raise ClipError(_one_stretch(seen))
-    ppm = float(solved.theta[SCALE]) + (up - down) / 2.0
-    return ppm, (down + up) / (6.0 if down + up < 9.0 * u else float(np.sqrt(12.0)))
+    return float(solved.theta[SCALE]), max(down, up) / 3.0
 
 
 def _side(points: Points, solved: Solved, sigma: float, step: float, enough: float) -> float:
