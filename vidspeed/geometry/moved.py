@@ -26,7 +26,7 @@ CELLS = (8, 5)  # across and down: features are taken evenly and judged together
 LEAST_MATCHES, LEAST_SHARE, LEAST_CELLS = 24, 0.4, 6
 MOST_LEFT_PX = 1.0  # from where the movement puts it: farther off, a piece does not follow it
 THERE_AND_BACK_PX = 0.4  # a piece followed there and back must come home this closely
-FLOOR_PX = 0.01  # of a shift: what no number of features improves on
+FLOOR_PX = 0.03  # of a shift: what no number of features improves on
 SOFT_LEVELS = 4.0  # contrast that is not blown up where the picture is flat
 
 Single = NDArray[np.float32]
