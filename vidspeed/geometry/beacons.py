@@ -28,7 +28,7 @@ REACH = 0.08  # of the picture's width: the largest shift that is looked for
 NEAR_PX = 2.5  # a lamp this near to where it should be is there
 CHANCE = 1e-5  # expected number of chance agreements above which a match is not believed
 ROUGH = 3.0  # of what surrounds a lamp: it is no noise, its pixels hang together
-FLOOR_PX = 0.20  # of a lamp's place: glare, a codec, a lamp that is not round
+FLOOR_PX = 0.30  # of a lamp's place: glare, a codec, a lamp that is not round
 REACH_PX, WINDOW_PX = 8, 2.0  # half a lamp's patch; the window that finds its centre
 SHARPEST = 0.35  # a light whose neighbours all stay below this share of it is a hot pixel
 
