@@ -11,6 +11,7 @@ import pytest
 from vidspeed.clip.boxes import movie_boxes
 from vidspeed.clip.integrity import length_notes, picture_notes
 from vidspeed.clip.scan import scan
+from vidspeed.clip.times import times
 from vidspeed.clip.write import even_stamps, write_clip
 from vidspeed.errors import ClipError
 
@@ -149,6 +150,9 @@ def test_a_file_that_counts_its_frames_and_lost_one_is_noticed(tmp_path):
     facts = scan(path).facts
     assert facts.frames == COUNT - 1
     assert any("39 of the 40 frames of the file are there" in note for note in facts.notes)
+    told = times(path)
+    assert told.verdict == "not to be trusted"
+    assert any("39 of the 40 frames" in reason for reason in told.reasons)
 
 
 @pytest.mark.parametrize("places", [(8,), (4, 8)], ids=["a size each", "one size for all"])

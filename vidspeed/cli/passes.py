@@ -48,7 +48,8 @@ def run(
         outcome = measure(session, progress=tell, monte_carlo=monte_carlo, pool=pool)
     status = exit_status(outcome)
     if status == WRONG_INPUT:
-        raise VidspeedError(*(f"{row.where}: {row.message}" for row in outcome.problems))
+        faults = [row for row in outcome.problems if row.level == "error"]
+        raise VidspeedError(*(f"{row.where}: {row.message}" for row in faults))
     folder = write_results(outcome, unit=unit.value)
     print_outcome(outcome, folder, unit.value)
     return status

@@ -12,7 +12,7 @@ import numpy as np
 from vidspeed.clip.background import halved
 from vidspeed.clip.boxes import MovieBoxes, movie_boxes
 from vidspeed.clip.container import Packets, packets_of
-from vidspeed.clip.integrity import length_notes
+from vidspeed.clip.integrity import count_notes, length_notes
 from vidspeed.clip.notes import SAME_RATE, UNEVEN
 from vidspeed.clip.origin import origin_of
 from vidspeed.clip.read import ClipReader, Header
@@ -161,18 +161,22 @@ def _judged(
         header.tags, packets.marks, boxes, span.lasts_s,
         reordered=header.reordered, repeats=repeats,
     )  # fmt: skip
+    lost = _lost_words(seen)
     slower = any(not tag.agrees and tag.rate_hz > rate_hz for tag in tags)
     return {
         "capture_tags": tags,
         "origin": origin,
         "origin_reasons": origin_reasons,
-        "verdict": _verdict(found, header, against, repeats, slower=slower),
+        "verdict": _verdict(
+            found, header, against, repeats or (lost[0] if lost else None), slower=slower
+        ),
         "reasons": (
             *against,
             *_rate_words(header.nominal_hz, span.real_hz, against),
             *_sound_words(packets.sound_s, span.lasts_s, against),
             *_edit_words(boxes),
             *_length_words(seen, found, span, boxes),
+            *lost,
             *_picture_words(seen),
             *_uneven_words(found, span.steps_s),
             *found.notes,
@@ -190,11 +194,19 @@ def _length_words(
     return length_notes(boxes, span.lasts_s, found.interval_s)
 
 
+def _lost_words(seen: _Seen) -> list[str]:
+    """Say where a file that numbers its frames instead of stamping them has lost some."""
+    if seen.header.container != "avi" or seen.unstamped or seen.header.interlaced:
+        return []
+    ticks = int(seen.stamps[-1] - seen.stamps[0]) + 1
+    return count_notes("avi", seen.header.frames_announced, len(seen.stamps), ticks)
+
+
 def _verdict(
     found: StampAccount,
     header: Header,
     against: tuple[str, ...],
-    repeats: str | None,
+    untrue: str | None,
     *,
     slower: bool,
 ) -> Verdict:
@@ -202,7 +214,7 @@ def _verdict(
     sound_or_tag = slower or any("sound lasts" in row for row in against)
     if against:
         return "stored for slow playback" if sound_or_tag else "not to be trusted"
-    if repeats is not None or not np.all(found.usable):
+    if untrue is not None or not np.all(found.usable):
         return "not to be trusted"
     if header.reordered or np.any(found.repeated):
         return "repaired"

@@ -15,7 +15,7 @@ from vidspeed.values import Floats, Value
 
 DIGITS = 2  # significant digits of u that are to be stable
 LEVEL = 0.95
-MOST_BATCHES = 12
+MOST_BATCHES = 5  # then ends of the interval are good to 1 % of u, whatever its first digits
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
