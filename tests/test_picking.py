@@ -22,6 +22,7 @@ POSE = aimed(np.array([18.0, -32.0, 1.7]), np.array([22.0, 0.0, 1.5]))
 PLACES = {"A1": (2.0, -5.0, 0.8), "A2": (38.0, -5.5, 1.2), "A3": (0.0, 6.0, 0.9), "A4": (40, 7, 2),
           "A5": (21.0, 2.0, 3.0), "A6": (12.0, -3.0, 0.7), "C1": (30.0, 3.0, 1.0)}  # fmt: skip
 SIDE_M = 0.9
+LAMP_U_PX = 0.35  # a coder moves a lamp after dark by that much, whatever this picture shows
 
 
 @pytest.fixture
@@ -73,10 +74,11 @@ def run(*words):
     return CliRunner().invoke(app, [str(word) for word in words])
 
 
-def held_to_truth(path):
+def held_to_truth(path, most_u_px=0.1):
     picks = read_picks(path)
     for pick in picks:
-        assert np.abs(pick.xy_px - truth()[pick.name]).max() < 5.0 * pick.u_px < 0.5, pick.name
+        assert np.abs(pick.xy_px - truth()[pick.name]).max() < 5.0 * pick.u_px, pick.name
+        assert pick.u_px < most_u_px, pick.name
     return picks
 
 
@@ -90,14 +92,14 @@ def test_lamps_are_picked_after_dark_and_named_by_geometry(folder):
     path = still(folder, after_dark())
     done = run("picks", folder, "north", path, "--lamps")
     assert done.exit_code == 0, done.output
-    assert len(held_to_truth(folder / "picks-north.csv")) == len(PLACES)
+    assert len(held_to_truth(folder / "picks-north.csv", LAMP_U_PX)) == len(PLACES)
     assert "the camera then stands at about (1" in done.output
     done = run("picks", folder, "north", path, "--lamps")  # now from the picks that are there
     assert done.exit_code == 1
     assert "holds 7 picks already and was left as it is; say --replace" in done.output
     done = run("picks", folder, "north", path, "--lamps", "--replace")
     assert done.exit_code == 0, done.output
-    assert len(held_to_truth(folder / "picks-north.csv")) == len(PLACES)
+    assert len(held_to_truth(folder / "picks-north.csv", LAMP_U_PX)) == len(PLACES)
 
 
 def test_what_cannot_be_picked_is_said(folder):

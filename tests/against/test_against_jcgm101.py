@@ -19,7 +19,7 @@ def drawn(model, digits=2):
     def batch(number):
         return model(np.random.default_rng([7, number]), batch_size())
 
-    return propagate(batch, digits=digits)
+    return propagate(batch, digits=digits, most=12)
 
 
 def normal(rng, size, u=1.0):

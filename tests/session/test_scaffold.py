@@ -74,7 +74,8 @@ def test_every_key_stands_in_a_new_session_and_its_example_is_good(tmp_path: Pat
     for name in ("covariance", "tapes", "levels", "gnss"):  # other ways to measure a course
         text = re.sub(rf"^{name} = .*\n", "", text, flags=re.MULTILINE)
     text = text.replace("[[sync]]", "".join(
-        f'[[clip]]\nfile = "clips/{name}.mp4"\ncamera = "north"\n' for name in ("a", "b", "pole-1")) + "[[sync]]"
+        f'[[clip]]\nfile = "clips/{name}.mp4"\ncamera = "north"\n'
+        for name in ("a", "b", "pole-1")) + "[[sync]]"
     )  # fmt: skip
     folder = tmp_path / "s"
     new_session(folder)
