@@ -56,6 +56,8 @@ def jobs_of(seed: int, options: argparse.Namespace) -> Iterator[Job]:
     for regime in [options.regime] if options.regime else REGIMES:
         for kind, count in (("tracks", options.tracks), ("videos", options.videos)):
             for index in range(options.first, options.first + count):
+                if not options.long_clips and draw_case(seed, kind, regime, index).one_clip:
+                    continue
                 yield seed, kind, regime, index
 
 
@@ -73,6 +75,12 @@ def parse(arguments: list[str] | None) -> argparse.Namespace:
         action=argparse.BooleanOptionalAction,
         default=True,
         help="also a row for every kind of case (of several seeds together)",
+    )
+    parser.add_argument(
+        "--long-clips",
+        action=argparse.BooleanOptionalAction,
+        default=True,
+        help="also sessions with one clip a camera and several passes, whose draws take minutes",
     )
     parser.add_argument("--case", help="one case in full, by its name: tracks-tight-17")
     parser.add_argument("--out", type=Path, help="write every score as JSON")
