@@ -4,11 +4,12 @@ import numpy as np
 import pytest
 
 from tests.desk.daylight import lamps, session_without_picks, true_picks
-from vidspeed.desk.picks import Picking, fitted, picks_text
+from vidspeed.desk.picks import Picking, fitted, picks_of
 from vidspeed.desk.verdict import verdict
 from vidspeed.errors import CalibrationError, SessionError
 from vidspeed.geometry.snap import snap_corner, snap_lamp
 from vidspeed.reading import read_session
+from vidspeed.session.picksfile import picks_text
 
 
 def picked(folder, names=None):
@@ -63,9 +64,10 @@ def test_a_file_that_somebody_else_changed_is_left_alone(tmp_path):
 
 def test_comments_and_notes_of_the_file_stay():
     old = "# by Ada\nname;x_px;y_px;u_px;note\nA1;1,5;2,5;0,5;on the post\n"
-    text = picks_text(old, {"A1": (1.5, 2.5, 0.5), "A2": (3.0, 4.0, 0.5)})
+    text = picks_text(picks_of({"A1": (1.5, 2.5, 0.5), "A2": (3.0, 4.0, 0.5)}), old=old)
     assert text.splitlines() == [
-        "# by Ada", "name,x_px,y_px,u_px,note", "A1,1.50,2.50,0.5,on the post", "A2,3.00,4.00,0.5",
+        "# by Ada", "name,x_px,y_px,u_px,note", "A1,1.5000,2.5000,0.5000,on the post",
+        "A2,3.0000,4.0000,0.5000",
     ]  # fmt: skip
 
 

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import io
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -16,6 +14,7 @@ from vidspeed.geometry.lens import project
 from vidspeed.motion.calibration import calibrate_camera
 from vidspeed.reading import read_session
 from vidspeed.session.cells import decoded
+from vidspeed.session.picksfile import picks_text
 from vidspeed.session.tables import parse_picks
 from vidspeed.values import Camera, CameraFit, Floats, Pick, Session
 
@@ -106,7 +105,8 @@ class Picking:
                 f"{self.path.name}: was changed by somebody else meanwhile and was left alone; "
                 "load this page again to go on from what it holds now"
             )
-        text = picks_text(decoded(data, self.path.name) if data else "", placed).encode("utf-8")
+        old = decoded(data, self.path.name) if data else ""
+        text = picks_text(picks_of(placed), old=old).encode("utf-8")
         part = self.path.with_name(f".{self.path.name}.part")
         part.write_bytes(text)
         part.replace(self.path)
@@ -124,40 +124,11 @@ def _hash(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
 
 
-def picks_text(old: str, placed: Placed) -> str:
-    """Return the text of a picks file: comment rows of the old one, then a row for each pick.
-
-    Columns named `note...` keep what they hold.
-    """
-    lines = old.splitlines()
-    comments = [line for line in lines if line.lstrip().startswith("#")]
-    rows = [line for line in lines if line.strip() and not line.lstrip().startswith("#")]
-    notes, kept = _notes(rows)
-    stream = io.StringIO(newline="")
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(["name", "x_px", "y_px", "u_px", *notes])
-    for name, (x_px, y_px, u_px) in placed.items():
-        writer.writerow([name, f"{x_px:.2f}", f"{y_px:.2f}", f"{u_px:g}", *kept.get(name, [])])
-    return "".join(f"{line}\n" for line in comments) + stream.getvalue()
-
-
-def _notes(rows: list[str]) -> tuple[list[str], dict[str, list[str]]]:
-    """Return the names of the note columns, and what each marker's row has in them."""
-    if not rows:
-        return [], {}
-    delimiter = max(",;\t", key=rows[0].count)
-    table = list(csv.reader(rows, delimiter=delimiter))
-    head = [cell.strip() for cell in table[0]]
-    columns = [place for place, name in enumerate(head) if name.casefold().startswith("note")]
-    names = [place for place, name in enumerate(head) if name.casefold() == "name"]
-    if not columns or not names:
-        return [], {}
-    kept = {
-        row[names[0]].strip(): [row[place] if place < len(row) else "" for place in columns]
-        for row in table[1:]
-        if len(row) > names[0]
-    }
-    return [head[place] for place in columns], kept
+def picks_of(placed: Placed) -> tuple[Pick, ...]:
+    """Return what was placed as picks."""
+    return tuple(
+        Pick(name=name, xy_px=np.array([x, y]), u_px=u) for name, (x, y, u) in placed.items()
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,9 +143,7 @@ class Fitted:
 def fitted(folder: Path, camera: str, placed: Placed) -> Fitted:
     """Fit the camera to the picks; with too few of them, or bad ones, say what is missing."""
     session = read_session(folder, unpicked=True)
-    picks = tuple(
-        Pick(name=name, xy_px=np.array([x, y]), u_px=u) for name, (x, y, u) in placed.items()
-    )
+    picks = picks_of(placed)
     use = {marker.name: marker.use for marker in session.markers}
     count = sum(use.get(pick.name) == "fit" for pick in picks)
     if count < FEWEST:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -11,8 +13,10 @@ from vidspeed.session.tables import read_picks
 from vidspeed.values import Pick
 
 
-def picks_text(picks: Sequence[Pick]) -> str:
+def picks_text(picks: Sequence[Pick], *, old: str = "") -> str:
     """Return the text of a picks file.
+
+    Comment rows of the file's `old` text and its columns named `note...` stay.
 
     Examples
     --------
@@ -21,18 +25,36 @@ def picks_text(picks: Sequence[Pick]) -> str:
     name,x_px,y_px,u_px
     A1,12.5000,8.0000,0.2500
     """
-    rows = [
-        f"{_cell(pick.name)},{pick.xy_px[0]:.4f},{pick.xy_px[1]:.4f},{max(pick.u_px, 1e-4):.4f}"
-        for pick in picks
-    ]
-    return "\n".join([",".join(keys_of("picks")), *rows, ""])
+    lines = old.splitlines()
+    comments = [line for line in lines if line.lstrip().startswith("#")]
+    rows = [line for line in lines if line.strip() and not line.lstrip().startswith("#")]
+    notes, kept = _notes(rows)
+    stream = io.StringIO(newline="")
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow([*keys_of("picks"), *notes])
+    for pick in picks:
+        figures = (*pick.xy_px, max(pick.u_px, 1e-4))
+        writer.writerow([pick.name, *(f"{x:.4f}" for x in figures), *kept.get(pick.name, [])])
+    return "".join(f"{line}\n" for line in comments) + stream.getvalue()
 
 
-def _cell(name: str) -> str:
-    """Return a name as a cell of a CSV file."""
-    if any(sign in name for sign in ',;"\t'):
-        return '"' + name.replace('"', '""') + '"'
-    return name
+def _notes(rows: list[str]) -> tuple[list[str], dict[str, list[str]]]:
+    """Return the names of the note columns, and what each marker's row has in them."""
+    if not rows:
+        return [], {}
+    delimiter = max(",;\t", key=rows[0].count)
+    table = list(csv.reader(rows, delimiter=delimiter))
+    head = [cell.strip() for cell in table[0]]
+    columns = [place for place, name in enumerate(head) if name.casefold().startswith("note")]
+    names = [place for place, name in enumerate(head) if name.casefold() == "name"]
+    if not columns or not names:
+        return [], {}
+    kept = {
+        row[names[0]].strip(): [row[place] if place < len(row) else "" for place in columns]
+        for row in table[1:]
+        if len(row) > names[0]
+    }
+    return [head[place] for place in columns], kept
 
 
 def write_picks(path: Path, picks: Sequence[Pick], *, replace: bool = False) -> None:
