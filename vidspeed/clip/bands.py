@@ -34,7 +34,7 @@ FAINT = 0.15  # of the strongest band: fainter ones are left out
 JACKKNIFE = 10
 TOGETHER_RAD = 0.005  # of a piece's phase, where all rows flash together: codec and overtones
 LOOSE_RAD = 0.7  # scatter of the pieces' phases above which nothing is measured
-ROWS_U = 5e-4  # of the read-out: where within a band of rows its light lies
+ROWS_U = 1.2e-4  # of the read-out: where within a band of rows its light lies
 TOLD = 0.1  # relative uncertainty up to which a read-out is given
 
 

@@ -33,7 +33,7 @@ STILL, LOCKED = 0.15, 0.5  # of the frame interval that the edges' phases cover
 FIRM = 2.0  # scatters beyond which a point pulls no harder
 FAR = 6.0  # times the usual scatter of an edge, for one that is left out
 WIDTHS = (0.6, 0.3, 0.15, 0.08, 0.04)  # of a frame interval: ramps that are tried
-ROWS_U = 2e-3  # of the read-out: where within a band its light lies
+ROWS_U = 1.2e-3  # of the read-out: where within a band its light lies
 ROUND = 0.9  # frame intervals through which the edges must move from first to last partial frame
 WORST_PPM = 100.0  # beyond which a rate is not worth stating
 
