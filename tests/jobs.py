@@ -119,7 +119,7 @@ def print_rubbish() -> str:
 
 def look_badly(session, cameras, clip):
     """Look at a clip; what is wrong with it stands in its name."""
-    from vidspeed.looking import look_within_bounds
+    from vidspeed.assembly.looking import look_within_bounds
 
     if "dies" in clip.name:
         kill_itself()

@@ -5,8 +5,8 @@ import re
 import numpy as np
 import pytest
 
+from vidspeed.assembly.forecast import relative_U95
 from vidspeed.errors import VidspeedError
-from vidspeed.forecast import relative_U95
 from vidspeed.plan import plan
 
 COURSE = """\

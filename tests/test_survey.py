@@ -10,8 +10,8 @@ import pytest
 from tests.session.good import SESSION, write
 from tests.session.test_survey import BY_TAPE, GNSS, LENGTH, LEVELS, MARKERS_LINE, TAPES, measured
 from tests.tiny import command
+from vidspeed.assembly.reading import read_session
 from vidspeed.errors import SessionError
-from vidspeed.reading import read_session
 from vidspeed.survey import survey
 
 BARE = BY_TAPE[: BY_TAPE.index("[flight_line]")]  # the survey alone: no cameras, no forecast
@@ -113,7 +113,7 @@ def test_everything_above_the_rooms_reads_through_the_module_that_adjusts():
         for path in home.rglob("*.py")
         if "session.read import read_session" in path.read_text(encoding="utf-8")
     ]
-    assert readers == ["reading.py"]
+    assert readers == ["assembly/reading.py"]
 
 
 def test_a_stated_covariance_goes_into_the_session_whole(tmp_path: Path):

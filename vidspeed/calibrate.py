@@ -8,17 +8,17 @@ from pathlib import Path
 
 import numpy as np
 
-from vidspeed.advice import advice, best_change
+from vidspeed.assembly.advice import advice, best_change
+from vidspeed.assembly.forecast import forecast, line_place, relative_U95
+from vidspeed.assembly.gather import Cameras, calibrate_all
+from vidspeed.assembly.reading import read_session
 from vidspeed.clip.still import read_picture
 from vidspeed.errors import VidspeedError
-from vidspeed.forecast import forecast, line_place, relative_U95
-from vidspeed.gather import Cameras, calibrate_all
 from vidspeed.geometry.aim import inside
 from vidspeed.geometry.course import drawing
 from vidspeed.geometry.lens import project
 from vidspeed.motion.stand import Stand
 from vidspeed.motion.trust import trust
-from vidspeed.reading import read_session
 from vidspeed.record.figures import calibration_picture
 from vidspeed.values import Advice, CameraFit, PassResult, Problem, Session, Trusted, Value
 

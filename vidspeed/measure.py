@@ -12,27 +12,27 @@ from pathlib import Path
 
 import numpy as np
 
-from vidspeed.advice import advice, best_change
-from vidspeed.agree import by_light, with_exposure
 from vidspeed.answer.mark import choose_mark
-from vidspeed.errors import MotionError, VidspeedError
-from vidspeed.executor import executor
-from vidspeed.fixed import between_clips
-from vidspeed.forecast import relative_U95
-from vidspeed.gather import (
+from vidspeed.assembly.advice import advice, best_change
+from vidspeed.assembly.agree import by_light, with_exposure
+from vidspeed.assembly.fixed import between_clips
+from vidspeed.assembly.forecast import relative_U95
+from vidspeed.assembly.gather import (
     Cameras,
     Progress,
     calibrate_all,
     refuse_nothing,
     with_intervals,
 )
+from vidspeed.assembly.looking import IMPORTS, look_at_all
+from vidspeed.assembly.passes import Pass, solve_passes
+from vidspeed.assembly.proof import prove
+from vidspeed.assembly.reading import read_session
+from vidspeed.errors import MotionError, VidspeedError
+from vidspeed.executor import executor
 from vidspeed.geometry.course import drawing
-from vidspeed.looking import IMPORTS, look_at_all
 from vidspeed.motion.budget import covariance
 from vidspeed.motion.montecarlo import beyond_first_order
-from vidspeed.passes import Pass, solve_passes
-from vidspeed.proof import prove
-from vidspeed.reading import read_session
 from vidspeed.values import Advice, Check, Outcome, PassResult, Problem, Session
 
 

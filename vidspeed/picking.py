@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from vidspeed.assembly.reading import read_session
 from vidspeed.clip.still import read_picture
 from vidspeed.errors import CalibrationError, SessionError
 from vidspeed.geometry.beacons import beacons
@@ -22,7 +23,6 @@ from vidspeed.geometry.constellation import (
     rivals,
 )
 from vidspeed.geometry.pose import guesses
-from vidspeed.reading import read_session
 from vidspeed.values import Camera, Marker, Pick, Picture, Pose, Session, Value
 
 ENOUGH = 4  # picks of markers to fit from which a pose is known beforehand

@@ -13,16 +13,16 @@ from pathlib import Path
 
 import numpy as np
 
-from vidspeed.advice import advice, markers_seen
+from vidspeed.assembly.advice import advice, markers_seen
+from vidspeed.assembly.forecast import expected_speed_mps, forecast, line_place, relative_U95
+from vidspeed.assembly.gather import USUAL_RATE_HZ
+from vidspeed.assembly.reading import read_session
 from vidspeed.errors import CalibrationError, SessionError, VidspeedError
-from vidspeed.forecast import expected_speed_mps, forecast, line_place, relative_U95
-from vidspeed.gather import USUAL_RATE_HZ
 from vidspeed.geometry.aim import aimed, inside
 from vidspeed.geometry.course import drawing
 from vidspeed.geometry.lens import project
 from vidspeed.motion.calibration import calibrate_camera
 from vidspeed.motion.stand import Stand
-from vidspeed.reading import read_session
 from vidspeed.record.planview import plan_picture
 from vidspeed.values import Camera, Floats, Plan, Prospect, Session
 

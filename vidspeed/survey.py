@@ -9,13 +9,13 @@ from pathlib import Path
 
 import numpy as np
 
+from vidspeed.assembly.forecast import forecast, relative_U95
+from vidspeed.assembly.gather import calibrate_all
+from vidspeed.assembly.reading import adjust, read_session, settled, survey_warnings, unfixed
 from vidspeed.errors import SessionError, VidspeedError
-from vidspeed.forecast import forecast, relative_U95
-from vidspeed.gather import calibrate_all
 from vidspeed.geometry.survey import ellipse_m, survey_factor
 from vidspeed.geometry.tapes import with_distance
 from vidspeed.motion.stand import Stand
-from vidspeed.reading import adjust, read_session, settled, survey_warnings, unfixed
 from vidspeed.record.surveyview import survey_picture
 from vidspeed.session.read import read_measured
 from vidspeed.values import (

@@ -218,8 +218,8 @@ def reel(
 
 def flown_evening(layout: str, seed: tuple[int, int]) -> Count:
     """Fly an evening past two cameras, solve it from picks to joint passes and count."""
-    from vidspeed.gather import calibrate_all, look, with_intervals
-    from vidspeed.passes import solve_passes
+    from vidspeed.assembly.gather import calibrate_all, look, with_intervals
+    from vidspeed.assembly.passes import solve_passes
     from vidspeed.session.read import read_session
 
     rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(1,)))

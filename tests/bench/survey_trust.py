@@ -31,13 +31,13 @@ from bench_score import HEADER, TAIL, Score, normal_score, table
 from bench_write import write_table
 from scipy import stats
 
+from vidspeed.assembly.reading import read_session, settled
 from vidspeed.errors import VidspeedError
 from vidspeed.geometry.tapes import adjust_tapes
 from vidspeed.motion.account import account
 from vidspeed.motion.calibration import calibrate_camera
 from vidspeed.motion.flight import solve
 from vidspeed.motion.trust import trust
-from vidspeed.reading import read_session, settled
 from vidspeed.values import Clip, Level, Measured, Session, Tape, Taped, Trusted
 
 LEAST_NAMED, MOST_ALARMS = 0.95, 0.05

@@ -10,7 +10,7 @@ from contextlib import contextmanager
 import pytest
 
 from tests.desk.daylight import session_without_picks, true_picks
-from vidspeed.reading import read_session
+from vidspeed.assembly.reading import read_session
 
 CHROMIUM = shutil.which("chromium")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")

@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 
 from tests.desk.daylight import lamps, session_without_picks, true_picks
+from vidspeed.assembly.reading import read_session
 from vidspeed.desk.picks import Picking, fitted, picks_of
 from vidspeed.desk.verdict import verdict
 from vidspeed.errors import CalibrationError, SessionError
 from vidspeed.geometry.snap import snap_corner, snap_lamp
-from vidspeed.reading import read_session
 from vidspeed.session.picksfile import picks_text
 
 

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from tests.motion.flown import PLACES_M, evening, flown
+from vidspeed.assembly.reading import settled
 from vidspeed.geometry.survey import covariance_factor
 from vidspeed.geometry.tapes import adjust_tapes
 from vidspeed.motion.account import account
 from vidspeed.motion.flight import solve
-from vidspeed.reading import settled
 from vidspeed.values import Clip, Level, Measured, SurveyFactor, SurveyInput, Tape, Taped
 
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from tests.motion.flown import PLACES_M, evening
+from vidspeed.assembly.forecast import _lights, forecast
 from vidspeed.errors import CalibrationError
-from vidspeed.forecast import _lights, forecast
 from vidspeed.geometry.lens import project
 from vidspeed.motion.calibration import calibrate_camera
 from vidspeed.motion.choose import Seen, solve_tracks

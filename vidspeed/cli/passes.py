@@ -24,7 +24,7 @@ from vidspeed.errors import VidspeedError
 if TYPE_CHECKING:
     from vidspeed.values import Outcome
 
-LOOKING = "vidspeed.looking"  # a worker imports it while this process imports the rest
+LOOKING = "vidspeed.assembly.looking"  # a worker imports it while this process imports the rest
 
 
 @app.command()

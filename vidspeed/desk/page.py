@@ -12,12 +12,12 @@ from fastapi import FastAPI, HTTPException, Response
 from fastapi.responses import FileResponse
 from nicegui import run, ui
 
+from vidspeed.assembly.reading import read_session
 from vidspeed.clip.still import png_bytes, read_picture, still
 from vidspeed.desk.picks import Fitted, Picking, fitted
 from vidspeed.desk.verdict import verdict
 from vidspeed.errors import SessionError, VidspeedError
 from vidspeed.geometry.snap import snap_corner, snap_lamp
-from vidspeed.reading import read_session
 from vidspeed.values import Picture, Session
 
 HERE = Path(__file__).parent

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import numpy as np
 
+from vidspeed.assembly.gather import USUAL_RATE_HZ
+from vidspeed.assembly.reading import read_session
 from vidspeed.errors import SessionError, VidspeedError
-from vidspeed.gather import USUAL_RATE_HZ
 from vidspeed.geometry.lens import project
 from vidspeed.motion.calibration import calibrate_camera
-from vidspeed.reading import read_session
 from vidspeed.session.cells import decoded
 from vidspeed.session.picksfile import picks_text
 from vidspeed.session.tables import parse_picks

@@ -7,8 +7,8 @@ import socket
 from collections.abc import Callable
 from pathlib import Path
 
+from vidspeed.assembly.reading import read_session
 from vidspeed.errors import VidspeedError
-from vidspeed.reading import read_session
 
 INSTALL = "pip install 'vidspeed[desk]'"
 RECONNECT_S = 120.0  # a page whose laptop was asleep or busy goes on where it was

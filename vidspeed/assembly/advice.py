@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from vidspeed.assembly.forecast import forecast, forecast_clip, line_place, relative_U95
 from vidspeed.errors import VidspeedError
-from vidspeed.forecast import forecast, forecast_clip, line_place, relative_U95
 from vidspeed.geometry.aim import aimed, inside
 from vidspeed.geometry.lens import project
 from vidspeed.motion.stand import Stand

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 
 from tests.motion.flown import evening, flown, true_stand
-from vidspeed.advice import AS_IT_IS, advice, best_change
+from vidspeed.assembly.advice import AS_IT_IS, advice, best_change
+from vidspeed.assembly.forecast import forecast, relative_U95
 from vidspeed.errors import VidspeedError
-from vidspeed.forecast import forecast, relative_U95
 from vidspeed.motion.account import account
 from vidspeed.motion.flight import solve
 from vidspeed.values import Clip, Craft

@@ -27,13 +27,13 @@ from vidspeed.agreement.playback import (
     speed_words,
 )
 from vidspeed.agreement.readout import check_readout
+from vidspeed.assembly.gather import Cameras, Looked, Progress
+from vidspeed.assembly.passes import Pass
 from vidspeed.clip.scan import scan
 from vidspeed.errors import ClipError, MotionError
-from vidspeed.gather import Cameras, Looked, Progress
 from vidspeed.geometry.course import strip
 from vidspeed.motion.choose import Found, Seen, one_pass
 from vidspeed.motion.pairs import UNNAMED, with_assumed_line
-from vidspeed.passes import Pass
 from vidspeed.values import Clip, PassResult, Problem, Session, Track
 
 JUMP_SLACK_S = 0.35  # a jump this near to a pass's lights is in the pass

@@ -9,7 +9,7 @@ import pytest
 
 from tests import jobs
 from tests.tiny import CLIP, command
-from vidspeed import looking
+from vidspeed.assembly import looking
 from vidspeed.cli.passes import exit_status
 from vidspeed.executor import executor
 from vidspeed.measure import run

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from tests.motion.flown import SIZE_PX, evening
-from vidspeed.gather import Cameras, Looked
+from vidspeed.assembly.gather import Cameras, Looked
+from vidspeed.assembly.ground import Sighting, located
+from vidspeed.assembly.proof import prove
 from vidspeed.geometry.lens import project
-from vidspeed.ground import Sighting, located
 from vidspeed.motion.calibration import calibrate_camera
-from vidspeed.proof import prove
 from vidspeed.record.proofview import NOT_PROVED, proof_row, proof_view
 from vidspeed.values import Clip, ClipView, Proof
 

@@ -9,17 +9,17 @@ from pathlib import Path
 
 import numpy as np
 
+from vidspeed.assembly.fixed import fixed, moved_stand
+from vidspeed.assembly.reading import survey_warnings
 from vidspeed.clip.coding import drag_u_px
 from vidspeed.clip.scan import scan
 from vidspeed.clip.slow import against_rate, refuse_slow_playback
 from vidspeed.clip.still import read_picture
 from vidspeed.errors import CalibrationError, ClipError, VidspeedError
-from vidspeed.fixed import fixed, moved_stand
 from vidspeed.geometry.course import strip
 from vidspeed.motion.calibration import calibrate_camera
 from vidspeed.motion.doubtful import doubtful
 from vidspeed.motion.stand import Stand
-from vidspeed.reading import survey_warnings
 from vidspeed.session.tables import read_tracks
 from vidspeed.values import (
     Camera,

@@ -1,22 +1,22 @@
 """Look at all clips of a session through one executor: a bad clip is a problem of its own.
 
-What is looked for is in `vidspeed.gather`; here stands what keeps one clip from harming another,
-whatever its decoder does.
+What is looked for is in `vidspeed.assembly.gather`; here stands what keeps one clip from harming
+another, whatever its decoder does.
 """
 
 from __future__ import annotations
 
 from concurrent.futures import Executor, Future
 
+from vidspeed.assembly.gather import Cameras, Looked, failed, look
 from vidspeed.errors import ClipError, WorkerError
 from vidspeed.executor import AGAIN, clip_words
-from vidspeed.gather import Cameras, Looked, failed, look
 from vidspeed.values import Clip, Session
 from vidspeed.worker import memory_within, report
 
 MEMORY_BYTES = 640 << 20  # what a worker may take for a clip beside its pictures
 MEMORY_BYTES_PER_PIXEL = 160  # pictures a decoder and the search hold at once, at 2 bytes
-IMPORTS = "vidspeed.looking"  # what a worker can import while it waits
+IMPORTS = "vidspeed.assembly.looking"  # what a worker can import while it waits
 
 
 def look_at_all(session: Session, cameras: Cameras, pool: Executor) -> list[Looked]:

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from tests.motion.flown import drawn_clock, evening, flown
-from vidspeed.gather import Cameras, Looked
+from vidspeed.assembly.gather import Cameras, Looked
+from vidspeed.assembly.passes import solve_passes
 from vidspeed.motion.calibration import calibrate_camera
-from vidspeed.passes import solve_passes
 from vidspeed.record.columns import track_csv
 from vidspeed.session.tables import read_tracks
 from vidspeed.values import Clip, ClipView, Sync

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.tiny import CLIP, command, edit, scene_text
-from vidspeed import fixed as room
+from vidspeed.assembly import fixed as room
 from vidspeed.clip.still import still, write_still
 from vidspeed.errors import ClipError
 from vidspeed.geometry.steady import Steadiness
@@ -135,8 +135,8 @@ def test_a_bumped_camera_measures_as_before_and_its_archive_too(bumped, tmp_path
 
 
 def test_clips_of_one_camera_are_held_against_each_other(bumped):
-    from vidspeed.gather import calibrate_all
-    from vidspeed.reading import read_session
+    from vidspeed.assembly.gather import calibrate_all
+    from vidspeed.assembly.reading import read_session
 
     session = read_session(bumped / "before")
     fits = [fit for _, fit in calibrate_all(session).stands.values()]
@@ -154,8 +154,8 @@ def test_clips_of_one_camera_are_held_against_each_other(bumped):
 
 
 def test_the_picks_follow_the_picture(bumped):
-    from vidspeed.gather import calibrate_all
-    from vidspeed.reading import read_session
+    from vidspeed.assembly.gather import calibrate_all
+    from vidspeed.assembly.reading import read_session
 
     session = read_session(bumped / "before")
     stand, fit = calibrate_all(session).stands["north"]

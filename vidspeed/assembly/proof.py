@@ -14,12 +14,12 @@ from pathlib import Path
 
 import numpy as np
 
+from vidspeed.assembly.gather import Cameras, Looked
+from vidspeed.assembly.ground import Located, Sighting, located
 from vidspeed.clip.still import read_picture, still
 from vidspeed.errors import ClipError, VidspeedError
-from vidspeed.gather import Cameras, Looked
 from vidspeed.geometry.beacons import Beacons, beacons
 from vidspeed.geometry.lens import project
-from vidspeed.ground import Located, Sighting, located
 from vidspeed.motion.stand import Stand
 from vidspeed.values import (
     Bools,

@@ -1,0 +1,1 @@
+"""The rooms joined: what needs clips, cameras and passes together."""
