@@ -15,12 +15,12 @@ import typer
 from vidspeed import __version__
 
 # isort: off
-from vidspeed.cli import course, desk, clips, passes, clock, lenses
+from vidspeed.cli import course, desk, clips, passes, follow, clock, lenses
 
 # isort: on
 from vidspeed.cli.shell import app
 
-__all__ = ["app", "clips", "clock", "course", "desk", "lenses", "main", "passes"]
+__all__ = ["app", "clips", "clock", "course", "desk", "follow", "lenses", "main", "passes"]
 
 
 def main() -> None:

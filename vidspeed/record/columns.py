@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Sequence
 import numpy as np
 
 from vidspeed.record.units import Unit
-from vidspeed.values import Moved, Outcome, PassResult, Sighted
+from vidspeed.values import Moved, Outcome, PassResult, Sighted, Track
 
 MOVED_COLUMNS = ("moved_x_px", "moved_y_px", "moved_turn_rad", "moved_zoom", "moved_u_px")
 TRACK_COLUMNS = (
@@ -32,10 +32,32 @@ def track_csv(seen: Sequence[tuple[str, Sighted]]) -> bytes:
     return _csv_bytes(TRACK_COLUMNS, rows)
 
 
+def tracks_csv(tracks: Sequence[Track]) -> bytes:
+    """Return tracks that nobody solved in the columns of `track.csv`, numbered under `pass`."""
+    rows = (
+        (*row, str(number), None, None, None, None)
+        for number, track in enumerate(tracks, start=1)
+        for row in zip(*_track_columns(track), strict=True)
+    )
+    return _csv_bytes(TRACK_COLUMNS, rows)
+
+
 def _light_cells(label: str, sighted: Sighted) -> Iterator[tuple[Cell, ...]]:
     """Yield the rows of one pass."""
-    track = sighted.track
     columns: list[list[Cell]] = [
+        *_track_columns(sighted.track),
+        [label] * len(sighted.track),
+        [int(used) for used in sighted.used.tolist()],
+        sighted.residual_px[:, 0].tolist(),
+        sighted.residual_px[:, 1].tolist(),
+        sighted.x_m.tolist(),
+    ]
+    return zip(*columns, strict=True)
+
+
+def _track_columns(track: Track) -> list[list[Cell]]:
+    """Return the columns that are of the track alone."""
+    return [
         track.frame.tolist(),
         track.time_s.tolist(),
         track.xy_px[:, 0].tolist(),
@@ -53,13 +75,7 @@ def _light_cells(label: str, sighted: Sighted) -> Iterator[tuple[Cell, ...]]:
         [track.interval_s] * len(track),
         [track.drag_u_px] * len(track),
         *([value] * len(track) for value in _moved_cells(track.moved)),
-        [label] * len(track),
-        [int(used) for used in sighted.used.tolist()],
-        sighted.residual_px[:, 0].tolist(),
-        sighted.residual_px[:, 1].tolist(),
-        sighted.x_m.tolist(),
     ]
-    return zip(*columns, strict=True)
 
 
 def _moved_cells(moved: Moved | None) -> tuple[Cell, ...]:
