@@ -11,7 +11,7 @@ from scipy.special import ndtr
 
 from vidspeed.geometry.lens import project
 from vidspeed.render.scene import SceneCamera, StaticLamp, pose_of
-from vidspeed.values import Floats, Marker
+from vidspeed.values import Bools, Floats, Marker
 
 # Signal of the sky at the horizon and overhead, of the ground, and the contrast of its texture.
 LEVELS = {
@@ -42,13 +42,18 @@ def _landscape(camera: SceneCamera, rng: Generator) -> Floats:
     horizon, overhead, ground, contrast = LEVELS[camera.look.background]
     height, width = camera.image_size_px[1], camera.image_size_px[0]
     elevation = _elevation(camera)
-    skyline = TREES_RAD * (0.6 + 0.5 * _texture(1, width, rng, finest=8)[0])
+    skyline = TREES_RAD * (0.6 + 0.5 * texture(1, width, rng, finest=8)[0])
     sky = horizon + (overhead - horizon) * np.clip(elevation / 0.5, 0.0, 1.0)
-    grain = _texture(height, width, rng, finest=2)
+    grain = texture(height, width, rng, finest=2)
     land = ground * np.clip(1.0 + contrast * grain, 0.1, None)
     trees = 0.4 * land
     scene = np.where(elevation > skyline, sky, np.where(elevation > 0.0, trees, land))
     return np.asarray(cv2.GaussianBlur(scene, (0, 0), 0.8), np.float64)
+
+
+def above_skyline(camera: SceneCamera) -> Bools:
+    """Say of which pixels (h, w), as stored, the sky is behind."""
+    return np.rot90(_elevation(camera) > TREES_RAD, -(camera.rotation_deg // 90))
 
 
 def _elevation(camera: SceneCamera) -> Floats:
@@ -60,7 +65,7 @@ def _elevation(camera: SceneCamera) -> Floats:
     return np.asarray(np.arcsin((x * up[0] + y * up[1] + up[2]) / np.sqrt(x * x + y * y + 1.0)))
 
 
-def _texture(height: int, width: int, rng: Generator, finest: int) -> Floats:
+def texture(height: int, width: int, rng: Generator, finest: int) -> Floats:
     """Return smooth noise (h, w) of about unit spread, with detail from large to `finest` px."""
     total = np.zeros((height, width))
     cell, weight = 128, 1.0

@@ -11,10 +11,11 @@ import numpy as np
 from numpy.random import Generator
 
 from vidspeed.clip.write import Stamps, even_stamps, uneven_stamps, write_clip
+from vidspeed.render.around import film_at, hidden, set_stage
 from vidspeed.render.background import background
-from vidspeed.render.flight import Flight
-from vidspeed.render.picture import develop, lamp_patches, load_film, seen_at
-from vidspeed.render.scene import SceneCamera, StaticLamp, pose_of
+from vidspeed.render.flight import Flight, Wander
+from vidspeed.render.picture import Patch, develop, lamp_patches, seen_at
+from vidspeed.render.scene import OtherLight, SceneCamera, StaticLamp, pose_of
 from vidspeed.values import Floats, Ints, Marker, Picture, Value
 
 JITTER = 0.08  # of the frame interval, standard deviation, where a camera's stamps are uneven
@@ -133,6 +134,7 @@ def render_clip(
     *,
     markers: Sequence[Marker] = (),
     lamps: Sequence[StaticLamp] = (),
+    others: Sequence[OtherLight] = (),
     seed: int | Sequence[int] = 0,
     view_seed: int | Sequence[int] = 0,
     threads: int = 1,
@@ -147,6 +149,7 @@ def render_clip(
         plan,
         markers=markers,
         lamps=lamps,
+        others=others,
         seed=seed,
         view_seed=view_seed,
     )
@@ -170,21 +173,53 @@ def render_frames(
     *,
     markers: Sequence[Marker] = (),
     lamps: Sequence[StaticLamp] = (),
+    others: Sequence[OtherLight] = (),
     seed: int | Sequence[int] = 0,
     view_seed: int | Sequence[int] = 0,
 ) -> Iterator[Picture]:
     """Yield the pictures (h, w) of a clip, as stored."""
-    view = background(camera, markers, lamps, np.random.default_rng(view_seed))
-    film = load_film(camera.look, view)
+    of_view = np.random.default_rng(view_seed)
+    view = background(camera, markers, lamps, of_view)
+    stage = set_stage(camera, view, of_view)
     rng = np.random.default_rng(seed)
+    epoch_s = flights[0].epoch_s if flights else 0.0
     picture: Picture | None = None
     for frame, shown in enumerate(plan.shows):
         if picture is None or shown == frame:
             filming = _exposing(camera, float(plan.exposure_s[frame]))
             opens = plan.open_s[frame] - camera.merge_s * np.arange(camera.merged)
-            patches = [patch for at in opens for patch in lamp_patches(filming, flights, float(at))]
-            picture = develop(film, patches, rng)
+            middle = float(opens[0]) + 0.5 * filming.exposure_s - epoch_s
+            patches = [
+                hidden(stage, patch, middle)
+                for at in opens
+                for patch in _all_patches(filming, flights, others, float(at), epoch_s)
+            ]
+            picture = develop(film_at(stage, middle, rng), patches, rng)
         yield picture
+
+
+def _all_patches(
+    camera: SceneCamera,
+    flights: Sequence[Flight],
+    others: Sequence[OtherLight],
+    open_s: float,
+    epoch_s: float,
+) -> Iterator[Patch]:
+    """Yield the light of the flights and of the other lights in one frame."""
+    yield from lamp_patches(camera, flights, open_s)
+    for other in others:
+        look = replace(
+            camera.look,
+            lamp_signal=other.signal,
+            spot_px=other.spot_px or camera.look.spot_px,
+            blink_hz=other.blink_hz,
+            blink_duty=other.blink_duty,
+            flicker=other.flicker,
+            flicker_hz=other.flicker_hz,
+            body_m=0.0,
+        )
+        way = Wander(at_s=other.at_s, xyz_m=other.xyz_m, epoch_s=epoch_s)
+        yield from lamp_patches(replace(camera, look=look), [way], open_s)
 
 
 def _exposing(camera: SceneCamera, exposure_s: float) -> SceneCamera:

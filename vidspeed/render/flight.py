@@ -45,6 +45,18 @@ class Flight(Value):
     shift_m: Floats = field(default_factory=lambda: np.zeros(3))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Wander(Value):
+    """A light that is not the craft's: at `xyz_m` (n, 3) at `at_s` (n,), evenly in between.
+
+    World seconds less `epoch_s`. Before the first and after the last it is nowhere.
+    """
+
+    at_s: Floats
+    xyz_m: Floats
+    epoch_s: float = 0.0
+
+
 def make_flight(
     *,
     length_m: float,
@@ -90,8 +102,15 @@ def make_flight(
     return Flight(length_m=length_m, cubic=cubic, gates_s=gates, weave=weave, epoch_s=epoch_s)
 
 
-def position(flight: Flight, world_s: Floats) -> Floats:
-    """Return where the light is (n, 3), course metres, at world times (n,)."""
+def position(flight: Flight | Wander, world_s: Floats) -> Floats:
+    """Return where the light is (n, 3), course metres, at world times (n,); NaN: nowhere."""
+    if isinstance(flight, Wander):
+        since = world_s - flight.epoch_s
+        way = [
+            np.interp(since, flight.at_s, axis, left=np.nan, right=np.nan)
+            for axis in flight.xyz_m.T
+        ]
+        return np.column_stack(way)
     place = _powers(world_s - flight.epoch_s) @ flight.cubic
     place[:, 1:] += weave_at(flight.weave, place[:, 0])
     return np.asarray(place + flight.shift_m)

@@ -23,6 +23,8 @@ from vidspeed.render.kinds import (
     one_of,
     pair,
     rate,
+    rows,
+    series,
     share,
     some_of,
     table,
@@ -47,6 +49,7 @@ SCENE: Rules = {
     "camera": (tables, REQUIRED),
     "marker": (tables, REQUIRED),
     "lamp": (tables, []),
+    "other": (tables, []),
     "pass": (tables, REQUIRED),
 }
 COURSE: Rules = {
@@ -86,6 +89,16 @@ LAMP: Rules = {
     "xyz_m": (numbers(3), REQUIRED),
     "signal": (above_zero, REQUIRED),
 }
+OTHER: Rules = {
+    "xyz_m": (rows(3), REQUIRED),
+    "at_s": (series, REQUIRED),
+    "signal": (above_zero, REQUIRED),
+    "spot_px": (above_zero, None),
+    "blink_hz": (not_negative, 0.0),
+    "blink_duty": (share, 0.5),
+    "flicker": (share, 0.0),
+    "flicker_hz": (above_zero, 100.0),
+}
 LOOK: Rules = {
     "background": (one_of("day", "dusk", "dark"), "dark"),
     "lamp_signal": (not_negative, 4.0),
@@ -99,6 +112,19 @@ LOOK: Rules = {
     "blink_hz": (not_negative, 0.0),
     "blink_duty": (share, 0.5),
     "full_range": (flag, False),
+    "flicker": (share, 0.0),
+    "flicker_hz": (above_zero, 100.0),
+    "body_m": (not_negative, 0.0),
+    "flare_share": (share, 0.0),
+    "wet_share": (share, 0.0),
+    "shake_px": (not_negative, 0.0),
+    "shake_hz": (above_zero, 2.0),
+    "gain": (above_zero, 1.0),
+    "gain_s": (number, 0.0),
+    "clouds": (share, 0.0),
+    "wind": (share, 0.0),
+    "pole_px": (pair(not_negative), (0.0, 0.0)),
+    "hot_pixels": (count, 0),
 }
 CAMERA: Rules = {
     "name": (file_text, REQUIRED),

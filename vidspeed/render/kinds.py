@@ -146,6 +146,28 @@ def numbers(count: int, item: Kind = number) -> Kind:
     return kind
 
 
+def series(value: Any) -> Any:
+    """Take a list of at least two numbers, each above the one before."""
+    if not isinstance(value, list) or len(value) < 2:
+        raise ValueError("a list of at least two numbers is needed")
+    taken = np.array([number(part) for part in value])
+    if np.any(np.diff(taken) <= 0.0):
+        raise ValueError("numbers that increase are needed")
+    return taken
+
+
+def rows(count: int) -> Kind:
+    """Return the kind of a list of lists of so many numbers."""
+    one = numbers(count)
+
+    def kind(value: Any) -> Any:
+        if not isinstance(value, list) or not value:
+            raise ValueError(f"a list of lists of {count} numbers is needed")
+        return np.array([one(part) for part in value])
+
+    return kind
+
+
 def pair(item: Kind) -> Kind:
     """Return the kind of a list of two."""
 

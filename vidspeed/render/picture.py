@@ -7,30 +7,40 @@ gathers over its whole area.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.random import Generator
 from scipy.special import ndtr
 
 from vidspeed.geometry.lens import camera_points, project_camera
-from vidspeed.render.flight import Flight, position
+from vidspeed.render.flight import Flight, Wander, position
 from vidspeed.render.scene import Look, SceneCamera, pose_of
+from vidspeed.render.shaken import shake
 from vidspeed.values import Floats, Ints, Picture, Pose, Value
 
 STEP_PX = 0.1  # the path moves by about this much from one step of the exposure to the next
 REACH_SIGMAS = 4.5  # of the spot's wider Gaussian, around its path
+FLARE_PX, WET_PX = 2.5, 2.0  # blur of a flare's ghost and of a reflection on wet ground
 LEVELS = 16_384  # of the table of the transfer curve
+
+
+Image = Literal["direct", "flare", "wet"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Patch(Value):
-    """Light gathered in part of a stored picture: `signal` (h, w) from row `top`, column `left`."""
+    """Light gathered in part of a stored picture: `signal` (h, w) from row `top`, column `left`.
+
+    `veil` (h, w): the share of what lies behind that something dark hides.
+    """
 
     top: int
     left: int
     signal: Floats
+    veil: Floats | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -61,9 +71,22 @@ def stored_xy(shown_px: Floats, camera: SceneCamera) -> Floats:
     return np.column_stack(turned[camera.rotation_deg % 360])
 
 
-def seen_at(camera: SceneCamera, pose: Pose, flight: Flight, world_s: Floats) -> Floats:
+def seen_at(camera: SceneCamera, pose: Pose, flight: Flight | Wander, world_s: Floats) -> Floats:
     """Return where the light is in the stored picture (n, 2) at world times (n,)."""
-    return _projected(camera, pose, position(flight, world_s))
+    return _seen(camera, pose, flight, world_s, "direct")
+
+
+def _seen(
+    camera: SceneCamera, pose: Pose, flight: Flight | Wander, world_s: Floats, image: Image
+) -> Floats:
+    """Return where an image of the light is in the stored picture, the tripod's shake included."""
+    place = position(flight, world_s)
+    xy = _projected(camera, pose, place * [1.0, 1.0, -1.0] if image == "wet" else place)
+    if image == "flare":
+        xy = 2.0 * stored_xy(camera.lens[None, 2:4], camera) - xy
+    if camera.look.shake_px > 0.0:
+        xy = xy + shake(camera.look, world_s - flight.epoch_s)
+    return np.asarray(xy)
 
 
 def _projected(camera: SceneCamera, pose: Pose, place_m: Floats) -> Floats:
@@ -89,17 +112,23 @@ def fold(lens: Floats) -> float:
     return float(np.sqrt(squares.min())) if len(squares) else float("inf")
 
 
-def exposed(camera: SceneCamera, pose: Pose, flight: Flight, open_s: float) -> Patch | None:
+def exposed(
+    camera: SceneCamera,
+    pose: Pose,
+    flight: Flight | Wander,
+    open_s: float,
+    image: Image = "direct",
+) -> Patch | None:
     """Gather the lamp's light in the frame whose first row opens at world time `open_s`.
 
     None where no light falls into the picture.
     """
-    bounds = _exposed_bounds(camera, pose, flight, open_s)
+    bounds = _exposed_bounds(camera, pose, flight, open_s, image)
     if bounds is None:
         return None
     steps, step_s = bounds
     place = position(flight, steps)
-    xy = _projected(camera, pose, place)
+    xy = _seen(camera, pose, flight, steps, image)
     there = np.isfinite(xy).all(axis=1)
     if not there.any():
         return None
@@ -112,20 +141,36 @@ def exposed(camera: SceneCamera, pose: Pose, flight: Flight, open_s: float) -> P
     open_share = _open_share(camera, rows, steps - open_s, step_s)
     light = open_share * _flux(camera.look, pose, place)
     light *= _lit(camera.look, steps - flight.epoch_s, step_s)
+    veil = None
+    if camera.look.body_m > 0.0 and image == "direct":
+        veil = _hidden(camera, pose, place, open_share, rows, columns, xy)
     return Patch(
         top=int(rows[0]),
         left=int(columns[0]),
         signal=_gathered(camera.look, rows, columns, xy, light),
+        veil=veil,
     )
 
 
+def _hidden(
+    camera: SceneCamera, pose: Pose, place_m: Floats, open_share: Floats, rows: Ints,
+    columns: Ints, xy: Floats,
+) -> Floats:  # fmt: skip
+    """Return which share of what lies behind the craft's body hides: a disc, blurred."""
+    size = camera.lens[0] * camera.look.body_m / np.linalg.norm(place_m - pose.position_m, axis=1)
+    sigma = float(np.hypot(camera.look.spot_px, np.mean(size) / 4.0))  # a disc's, along a diameter
+    area = open_share * (np.pi / 4.0 * size**2)
+    blurred = replace(camera.look, spot_px=sigma, halo_share=0.0)
+    return np.clip(_gathered(blurred, rows, columns, xy, area), 0.0, 1.0)
+
+
 def _exposed_bounds(
-    camera: SceneCamera, pose: Pose, flight: Flight, open_s: float
+    camera: SceneCamera, pose: Pose, flight: Flight | Wander, open_s: float, image: Image
 ) -> tuple[Floats, float] | None:
     """Return the middles and the length of the steps while any row that sees the light is open."""
     whole = camera.readout_s + camera.exposure_s
     coarse = open_s + np.linspace(0.0, whole, 97)
-    xy = seen_at(camera, pose, flight, coarse)
+    xy = _seen(camera, pose, flight, coarse, image)
     width, height = camera.stored_size_px
     reach = REACH_SIGMAS * max(camera.look.spot_px, camera.look.halo_px) + 2.0
     near = np.all((xy > -reach) & (xy < np.array([width, height]) + reach), axis=1)
@@ -168,6 +213,8 @@ def _flux(look: Look, pose: Pose, place_m: Floats) -> Floats:
 
 def _lit(look: Look, since_s: Floats, step_s: float) -> Floats:
     """Return which share (n,) of each step a blinking lamp is lit, to the step's own ends."""
+    if look.flicker > 0.0:
+        return 1.0 + look.flicker * np.sin(2.0 * np.pi * look.flicker_hz * since_s)
     if look.blink_hz <= 0.0:
         return np.ones_like(since_s)
 
@@ -238,15 +285,39 @@ def develop(film: Film, patches: Sequence[Patch], rng: Generator, noisy: bool = 
         if added is not None:
             added[rows, columns] += light
             light = added[rows, columns]
-        mean = film.mean[rows, columns] + light
+        behind = film.mean[rows, columns]
+        if patch.veil is not None:
+            behind = behind * (1.0 - patch.veil).astype(np.float32)
+        mean = behind + light
         spread = np.sqrt(np.float32(film.shot) * mean + np.float32(film.read))
         level[rows, columns] = mean + spread * grain[rows, columns]
     np.clip(level, 0.0, LEVELS - 1.0, out=level)
     return np.asarray(np.take(film.table, np.rint(level).astype(np.uint16)))
 
 
-def lamp_patches(camera: SceneCamera, flights: Sequence[Flight], open_s: float) -> list[Patch]:
-    """Gather the light of every flight in one frame."""
+def lamp_patches(
+    camera: SceneCamera, flights: Sequence[Flight | Wander], open_s: float
+) -> list[Patch]:
+    """Gather the light of every flight in one frame, with the flares and reflections of each."""
     pose = pose_of(camera)
-    found = (exposed(camera, pose, flight, open_s) for flight in flights)
+    found = (
+        exposed(filming, pose, flight, open_s, image)
+        for flight in flights
+        for filming, image in _images(camera)
+    )
     return [patch for patch in found if patch is not None]
+
+
+def _images(camera: SceneCamera) -> Iterator[tuple[SceneCamera, Image]]:
+    """Yield the ways in which a light reaches the picture, and the camera that sees it so."""
+    look = camera.look
+    yield camera, "direct"
+    images: tuple[tuple[Image, float, float], ...] = (
+        ("flare", look.flare_share, FLARE_PX),
+        ("wet", look.wet_share, WET_PX),
+    )
+    for image, part, blur_px in images:
+        if part > 0.0:
+            spot = float(np.hypot(look.spot_px, blur_px))
+            signal = look.lamp_signal * part * (look.spot_px / spot) ** 2
+            yield replace(camera, look=replace(look, lamp_signal=signal, spot_px=spot)), image

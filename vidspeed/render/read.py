@@ -14,6 +14,7 @@ from vidspeed.render import keys
 from vidspeed.render.kinds import taken
 from vidspeed.render.scene import (
     Look,
+    OtherLight,
     Scene,
     SceneCamera,
     ScenePass,
@@ -60,6 +61,7 @@ def _scene(raw: Mapping[str, Any]) -> Scene:
         air=None if top["air"] is None else Air(**taken(top["air"], "[air]", keys.AIR)),
         markers=tuple(_marker(item) for item in top["marker"]),
         lamps=tuple(StaticLamp(**taken(item, "[[lamp]]", keys.LAMP)) for item in top["lamp"]),
+        others=tuple(_other(item) for item in top["other"]),
         cameras=cameras,
         passes=tuple(_pass(item, index) for index, item in enumerate(top["pass"], start=1)),
     )
@@ -138,6 +140,16 @@ def _craft(raw: Any) -> Craft:
 def _marker(raw: Any) -> Marker:
     got = taken(raw, "[[marker]]", keys.MARKER)
     return Marker(**got)
+
+
+def _other(raw: Any) -> OtherLight:
+    got = taken(raw, "[[other]]", keys.OTHER)
+    if len(got["xyz_m"]) != len(got["at_s"]):
+        raise SceneError(
+            f"[[other]]: xyz_m has {len(got['xyz_m'])} places and at_s {len(got['at_s'])} times; "
+            "give one time for each place"
+        )
+    return OtherLight(**got)
 
 
 def _pass(raw: Any, number: int) -> ScenePass:

@@ -46,6 +46,15 @@ class Look(Value):
     (before the pixel's own width), with `halo_share` of its light in a second one of `halo_px`.
     `full_well_e` electrons make the signal 1 and give the shot noise. `blink_hz` above 0: the
     lamp is lit for `blink_duty` of each cycle, and the middle of one lit part is at mid-course.
+    `flicker` is the depth of a sine of `flicker_hz` in its light. `body_m` above 0: the craft is a
+    dark disc of this diameter that hides what is behind it, beside its lamp.
+
+    Around it: `flare_share` of the lamp's light appears once more, mirrored about the lens's
+    centre and blurred; `wet_share` from below the ground, as on a wet field. The tripod shakes by
+    up to `shake_px` at about `shake_hz`. From `gain_s` after mid-course on, everything is `gain`
+    times as bright. `clouds` and `wind` are the contrast of clouds that drift and of grass that
+    moves. `pole_px` is the column and width of something dark before everything else.
+    `hot_pixels` of the sensor are bright or flicker.
     """
 
     background: Literal["day", "dusk", "dark"] = "dark"
@@ -60,6 +69,19 @@ class Look(Value):
     blink_hz: float = 0.0
     blink_duty: float = 0.5
     full_range: bool = False
+    flicker: float = 0.0
+    flicker_hz: float = 100.0
+    body_m: float = 0.0
+    flare_share: float = 0.0
+    wet_share: float = 0.0
+    shake_px: float = 0.0
+    shake_hz: float = 2.0
+    gain: float = 1.0
+    gain_s: float = 0.0
+    clouds: float = 0.0
+    wind: float = 0.0
+    pole_px: tuple[float, float] = (0.0, 0.0)
+    hot_pixels: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -68,6 +90,24 @@ class StaticLamp(Value):
 
     xyz_m: Floats
     signal: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class OtherLight(Value):
+    """A light that is not the craft's: at `xyz_m` (n, 3) at `at_s` (n,), evenly in between.
+
+    `at_s` are seconds from mid-course of the pass that a clip shows; it is dark before the first
+    and after the last. `signal`, `spot_px`, blinking and flicker as in `Look`, its own.
+    """
+
+    xyz_m: Floats
+    at_s: Floats
+    signal: float
+    spot_px: float | None = None
+    blink_hz: float = 0.0
+    blink_duty: float = 0.5
+    flicker: float = 0.0
+    flicker_hz: float = 100.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -163,6 +203,7 @@ class Scene(Value):
     craft: Craft = field(default_factory=Craft)
     air: Air | None = None
     lamps: tuple[StaticLamp, ...] = ()
+    others: tuple[OtherLight, ...] = ()
     disturb: frozenset[str] = DISTURBANCES
     clip_s: float = 1.4
     date: Date | None = None

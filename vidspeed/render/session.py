@@ -191,6 +191,7 @@ def _film_one(scene: Scene, take: Take, path: Path) -> str:
         take.plan,
         markers=scene.markers,
         lamps=scene.lamps,
+        others=scene.others,
         seed=int(stream(scene, "noise", take.stem).integers(2**62)),
         view_seed=int(stream(scene, "view", take.camera.name).integers(2**62)),
     )
