@@ -15,6 +15,7 @@ import numpy as np
 from vidspeed.answer.mark import choose_mark
 from vidspeed.assembly.advice import advice, best_change
 from vidspeed.assembly.agree import by_light, with_exposure
+from vidspeed.assembly.drive import drive_of
 from vidspeed.assembly.fixed import between_clips
 from vidspeed.assembly.forecast import relative_U95
 from vidspeed.assembly.gather import (
@@ -79,7 +80,8 @@ def _run(folder: Path, progress: Progress | None, monte_carlo: bool, pool: Execu
     clips = look_at_all(session, cameras, pool)
     refuse_nothing(clips, cameras)
     cameras = with_intervals(cameras, clips)
-    solved, problems = solve_passes(session, cameras, clips, progress)
+    flown = [row for row in clips if drive_of(session, row.clip) is None]
+    solved, problems = solve_passes(session, cameras, flown, progress)
     solved, doubts = by_light(session, cameras, clips, solved, progress)
     passes = checked(solved, progress, monte_carlo=monte_carlo, pool=pool)
     labels, matrix = covariance(passes)

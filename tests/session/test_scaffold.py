@@ -71,6 +71,7 @@ def test_every_key_stands_in_a_new_session_and_its_example_is_good(tmp_path: Pat
     for line in ('lens = "lens-north.json"\n', 'clock = "clock-north.toml"\n', 'expect = "none"\n'):
         text = text.replace(line, "")
     text = re.sub(r"^lens_(scale|focus) = .*\n", "", text, flags=re.MULTILINE)  # of a lens file
+    text = re.sub(r"^log(_u_percent)? = .*\n", "", text, flags=re.MULTILINE)  # of a drive
     for name in ("covariance", "tapes", "levels", "gnss"):  # other ways to measure a course
         text = re.sub(rf"^{name} = .*\n", "", text, flags=re.MULTILINE)
     text = text.replace("[[sync]]", "".join(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from concurrent.futures import Executor, Future
 
+from vidspeed.assembly.drive import driven
 from vidspeed.assembly.gather import Cameras, Looked, failed, look
 from vidspeed.errors import ClipError, WorkerError
 from vidspeed.executor import AGAIN, clip_words
@@ -34,7 +35,7 @@ def look_within_bounds(session: Session, cameras: Cameras, clip: Clip) -> Looked
     report(clip.name, 0, 0)
     width, height = session.camera(clip.camera).image_size_px
     with memory_within(MEMORY_BYTES + MEMORY_BYTES_PER_PIXEL * width * height):
-        return look(session, cameras, clip, report)
+        return look(driven(session, clip), cameras, clip, report)
 
 
 def _looked(clip: Clip, future: Future[Looked]) -> Looked:

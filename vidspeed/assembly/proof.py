@@ -1,4 +1,4 @@
-"""Proof on the ground: lamps held still at surveyed places, found by the calibrated cameras.
+"""Proof on the ground: lamps held still at surveyed places, and drives past the cameras.
 
 The places are known without the cameras, so that what the cameras make of them is an error that
 nobody worked out: of each place in metres, and of the distance of two in per cent, which is the
@@ -8,12 +8,13 @@ error of a speed along that stretch.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 
+from vidspeed.assembly.drive import prove_drives
 from vidspeed.assembly.gather import Cameras, Looked
 from vidspeed.assembly.ground import Located, Sighting, located
 from vidspeed.clip.still import read_picture, still
@@ -50,13 +51,27 @@ class Proofs(Value):
 
 
 def prove(session: Session, cameras: Cameras, clips: Sequence[Looked]) -> Proofs:
-    """Find every lamp of `[[proof]]`, and compare where it is seen with where it was held."""
+    """Compare every lamp of `[[proof]]` with where it was held, and every drive with its log."""
+    places, problems = _places(session, cameras, clips)
+    driven = prove_drives(session, cameras, clips)
+    problems += driven.problems
+    if not places and not driven.drives:
+        return Proofs(proven=None, problems=tuple(problems))
+    still = _proven(session, places) if places else Proven(places=(), distances=())
+    proven = replace(still, drives=driven.drives)
+    return Proofs(proven=proven, problems=(*problems, *_odd(proven)))
+
+
+def _places(
+    session: Session, cameras: Cameras, clips: Sequence[Looked]
+) -> tuple[list[list[tuple[Proof, Sighting]]], list[Problem]]:
+    """Return where lamps that were held still are seen, a list for each place."""
     looked = {row.clip.name: row for row in clips}
     places: list[list[tuple[Proof, Sighting]]] = []
     problems: list[Problem] = []
     for proof in session.proofs:
         row = looked[proof.clip]
-        if row.view.still is None:
+        if proof.log is not None or row.view.still is None:
             continue  # that it could not be read is said already
         stand = row.stand or cameras.stands[row.clip.camera][0]
         try:
@@ -65,11 +80,7 @@ def prove(session: Session, cameras: Cameras, clips: Sequence[Looked]) -> Proofs
             problems.append(Problem(level="error", where=proof.clip, message=str(error)))
             continue
         _place_of(places, proof).append((proof, seen))
-    places = [rows for rows in places if rows]
-    if not places:
-        return Proofs(proven=None, problems=tuple(problems))
-    proven = _proven(session, places)
-    return Proofs(proven=proven, problems=(*problems, *_odd(proven)))
+    return [rows for rows in places if rows], problems
 
 
 def _place_of(

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
-from vidspeed.values import Proven, ProvenDistance, ProvenPlace
+from vidspeed.values import Proven, ProvenDistance, ProvenDrive, ProvenPlace
 
 NOT_PROVED = (
-    "Not proved on the ground: no lamp was held still at surveyed places on the flight line "
-    "([[proof]]), so that nothing but the figures entered says that the course is right."
+    "Not proved on the ground: no lamp was held still at surveyed places on the flight line, and "
+    "none driven along it with a log ([[proof]]), so that nothing but the figures entered says "
+    "that the course is right."
 )
 
 
@@ -19,6 +20,7 @@ def proof_row(proven: Proven | None) -> dict[str, Any] | None:
     return {
         "places": [_place_row(row) for row in proven.places],
         "distances": [_distance_row(proven, row) for row in proven.distances],
+        "drives": [_drive_row(row) for row in proven.drives],
     }
 
 
@@ -45,30 +47,57 @@ def _distance_row(proven: Proven, row: ProvenDistance) -> dict[str, Any]:
     }
 
 
+def _drive_row(row: ProvenDrive) -> dict[str, Any]:
+    return {
+        "clips": list(row.clips),
+        "cameras": list(row.cameras),
+        "log": row.log,
+        "speed_mps": row.speed_mps,
+        "speed_u_mps": row.speed_u_mps,
+        "log_speed_mps": row.log_speed_mps,
+        "log_speed_u_mps": row.log_speed_u_mps,
+        "error_percent": row.error_percent,
+        "error_u_percent": row.error_u_percent,
+        "normalised": row.normalised,
+    }
+
+
 def proof_view(proven: Proven | None) -> dict[str, Any]:
     """Return what the report shows of the proof, as texts."""
     if proven is None:
-        return {"sentence": NOT_PROVED, "places": [], "distances": []}
+        return {"sentence": NOT_PROVED, "places": [], "distances": [], "drives": []}
     return {
         "sentence": _sentence(proven),
         "places": [_place_view(row) for row in proven.places],
         "distances": [_distance_view(proven, row) for row in proven.distances],
+        "drives": [_drive_view(row) for row in proven.drives],
     }
 
 
 def _sentence(proven: Proven) -> str:
-    """Say in one sentence what was proved."""
-    if not proven.distances:
-        return (
+    """Say in a sentence or two what was proved."""
+    said = []
+    if proven.distances:
+        row = proven.distances[-1]
+        said.append(
+            f"Proved on the ground: a lamp held still at {len(proven.places)} surveyed places; "
+            f"over {row.distance_m:.2f} m the cameras are wrong by {row.error_percent:+.2f} %, u "
+            f"{row.error_u_percent:.2f} %, and so is a speed there."
+        )
+    elif proven.places:
+        said.append(
             "Proved on the ground at one place; a second one would prove a distance, and with it "
             "the speed."
         )
-    row = proven.distances[-1]
-    return (
-        f"Proved on the ground: a lamp held still at {len(proven.places)} surveyed places; over "
-        f"{row.distance_m:.2f} m the cameras are wrong by {row.error_percent:+.2f} %, u "
-        f"{row.error_u_percent:.2f} %, and so is a speed there."
-    )
+    if proven.drives:
+        worst = max(proven.drives, key=lambda row: abs(row.normalised))
+        many = len(proven.drives)
+        said.append(
+            f"Proved on the ground by {'a drive' if many == 1 else f'{many} drives'} with a log: "
+            f"measured {worst.error_percent:+.2f} % from it, u {worst.error_u_percent:.2f} %"
+            f"{'' if many == 1 else ', where they differ most'}."
+        )
+    return " ".join(said)
 
 
 def _place_view(row: ProvenPlace) -> dict[str, str]:
@@ -86,6 +115,18 @@ def _distance_view(proven: Proven, row: ProvenDistance) -> dict[str, str]:
     return {
         "stretch": f"x {first:.2f} to {second:.2f} m",
         "distance": f"{row.distance_m:.2f}",
+        "error": f"{row.error_percent:+.3f}",
+        "u": f"{row.error_u_percent:.3f}",
+        "normalised": f"{row.normalised:+.1f}",
+    }
+
+
+def _drive_view(row: ProvenDrive) -> dict[str, str]:
+    return {
+        "log": row.log,
+        "cameras": ", ".join(row.cameras),
+        "speed": f"{3.6 * row.speed_mps:.3f} ± {3.6 * row.speed_u_mps:.3f}",
+        "logged": f"{3.6 * row.log_speed_mps:.3f} ± {3.6 * row.log_speed_u_mps:.3f}",
         "error": f"{row.error_percent:+.3f}",
         "u": f"{row.error_u_percent:.3f}",
         "normalised": f"{row.normalised:+.1f}",

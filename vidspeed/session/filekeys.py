@@ -63,6 +63,18 @@ FILE_KEYS = (
                above=0.0, left_out="the median step of the rows"),
     ),
     *of(
+        "log",
+        number("time_s", "seconds", "by the record's own clock, later in every row", "12.5",
+               required=True),
+        u_of("time_u_s", "seconds", "time_s, of each row by itself", "0.01", default=0.0,
+             left_out="0"),
+        number("x_m", "metres", "along the course from the start gate", "0.0"),
+        u_of("x_u_m", "metres", "x_m, of each row by itself", "0.05", default=0.0, left_out="0"),
+        number("speed_mps", "m/s", "speed, where there is no x_m", "8.3"),
+        u_of("speed_u_mps", "m/s", "speed_mps, of each row by itself", "0.1", default=0.0,
+             left_out="0"),
+    ),
+    *of(
         "lens file",
         key("schema", "choice", "what kind of file this is", '"vidspeed.lens/1"',
             choices=("vidspeed.lens/1",), required=True),

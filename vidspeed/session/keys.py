@@ -44,7 +44,8 @@ TABLES = (
     Table(name="sync", meaning="one event seen or heard in several clips", many=True),
     Table(
         name="proof",
-        meaning="a lamp held still at a surveyed place on the flight line, to prove the course by",
+        meaning="a lamp held still at a surveyed place on the flight line, or driven along it with "
+        "a log, to prove the course by",
         many=True,
     ),
     Table(name="mark", meaning="the earlier figure that this session is held against"),
@@ -205,12 +206,18 @@ SESSION_KEYS = (
         "proof",
         key("clip", "text", "the clip that shows the lamp, as [[clip]] names it",
             '"clips/pole-1.mp4"', required=True),
-        number("x_m", "metres", "where the lamp is held, along the course", "10.0", required=True),
+        number("x_m", "metres", "where the lamp is held, along the course; needed unless it drives",
+               "10.0"),
         number("y_m", "metres", "to the left, seen from start to finish", "0.0", required=True),
         number("z_m", "metres", "up: at flying height", "4.0", required=True),
         u_of("u_m", "metres", "each of these", "0.02", required=True),
-        key("kind", "choice", "still: the lamp is held still there", '"still"',
-            choices=("still",), default="still", left_out='"still"'),
+        key("kind", "choice", "still: the lamp is held still there; drive: a car, bicycle or cart "
+            "carries it along the course at y_m and z_m", '"still"', choices=("still", "drive"),
+            default="still", left_out='"still"'),
+        key("log", "path", "of a drive: time_s and x_m, or time_s and speed_mps; two rows will do, "
+            "the times at both gates", '"logs/cart.csv"'),
+        u_of("log_u_percent", "percent", "the log's speeds, what all its rows have in common",
+             "0.3", most=100.0, default=0.0, left_out="0", beside="log"),
         number("time_s", "seconds", "when it was held there", "3.5",
                left_out="all the time that the clip runs"),
         number("x_px", "pixels", "which light it is, to the right", "812.0", beside="y_px",

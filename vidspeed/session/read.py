@@ -108,7 +108,7 @@ def _draft(
         check_camera(camera, cameras[:number], where, draft, files, faults)
     check_clips(tables["clip"], cameras, top, faults)
     check_syncs(tables["sync"], tables["clip"], faults)
-    check_proofs(tables["proof"], tables["clip"], faults)
+    check_proofs(tables["proof"], tables["clip"], files, faults)
     return draft
 
 

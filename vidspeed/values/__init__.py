@@ -25,6 +25,7 @@ from vidspeed.values.entered import (
     FlightLine,
     InputFile,
     Lens,
+    Log,
     Marker,
     MarkRules,
     Pick,
@@ -60,6 +61,7 @@ from vidspeed.values.planned import (
 from vidspeed.values.proved import (
     Proven,
     ProvenDistance,
+    ProvenDrive,
     ProvenPlace,
 )
 from vidspeed.values.seen import (
@@ -123,6 +125,7 @@ __all__ = [
     "LensFit",
     "LensTrial",
     "Level",
+    "Log",
     "Mark",
     "MarkRules",
     "Marker",
@@ -143,6 +146,7 @@ __all__ = [
     "Prospect",
     "Proven",
     "ProvenDistance",
+    "ProvenDrive",
     "ProvenPlace",
     "SatelliteFix",
     "Scan",

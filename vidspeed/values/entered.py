@@ -189,10 +189,29 @@ class Sync(Value):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Log(Value):
+    """A record made on board, n rows along its own time: places, or else speeds.
+
+    `x_m` (n,) is along the course from the start gate; `x_u_m`, `time_u_s` and `speed_u_mps` (n,)
+    are of each row by itself. `common_u` is what all rows have in common, as a part of the speed.
+    """
+
+    file: str
+    time_s: Floats
+    time_u_s: Floats
+    x_m: Floats | None
+    x_u_m: Floats
+    speed_mps: Floats | None
+    speed_u_mps: Floats
+    common_u: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Proof(Value):
     """A lamp held still at a surveyed place: `place_m` (3,), `u_m` of each coordinate.
 
-    `time_s` None: all the time that the clip runs. `xy_px` (2,) says which light it is.
+    `time_s` None: all the time that the clip runs. `xy_px` (2,) says which light it is. With a
+    `log` the lamp was driven along the course instead: x of `place_m` says nothing then.
     """
 
     clip: str
@@ -200,6 +219,7 @@ class Proof(Value):
     u_m: float
     time_s: float | None = None
     xy_px: Floats | None = None
+    log: Log | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

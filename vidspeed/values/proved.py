@@ -43,8 +43,29 @@ class ProvenDistance(Value):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ProvenDrive(Value):
+    """A drive along the course: its speed as measured, and as its own log has it.
+
+    Both are means between the gates. The error is measured less logged, in per cent of the
+    logged; its u is that of both together, `normalised` the error over it.
+    """
+
+    clips: tuple[str, ...]
+    cameras: tuple[str, ...]
+    log: str
+    speed_mps: float
+    speed_u_mps: float
+    log_speed_mps: float
+    log_speed_u_mps: float
+    error_percent: float
+    error_u_percent: float
+    normalised: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Proven(Value):
-    """The proof on the ground: every place, and the distances of neighbours and of the ends."""
+    """The proof on the ground: every place, the distances of neighbours and ends, the drives."""
 
     places: tuple[ProvenPlace, ...]
     distances: tuple[ProvenDistance, ...]
+    drives: tuple[ProvenDrive, ...] = ()
