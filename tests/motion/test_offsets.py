@@ -8,8 +8,8 @@ import pytest
 from tests.motion.flown import drawn_clock, evening, flown
 from vidspeed.errors import MotionError
 from vidspeed.motion.account import account, ends_of
+from vidspeed.motion.again import sought, speeds_after
 from vidspeed.motion.flight import solve
-from vidspeed.motion.montecarlo import speed_after
 from vidspeed.motion.offsets import tied
 from vidspeed.values import Clip
 
@@ -92,9 +92,9 @@ def test_signed_sensitivities_are_those_of_disturbed_inputs():
     own = len(held[1].adjustment.residuals)
     largest = np.argsort(-np.abs(slopes))
     for index in [*largest[:6], *largest[largest >= own][:6]]:
-        shift = np.zeros(len(slopes))
-        shift[index] = 0.1
-        up, down = (speed_after(held[1], sign * shift, ends) for sign in (1.0, -1.0))
+        shifts = np.zeros((2, len(slopes)))
+        shifts[:, index] = (0.1, -0.1)
+        (up, down), _ = speeds_after(held[1], shifts, sought(held[1], ends))
         assert (up - down) / 0.2 == pytest.approx(slopes[index], rel=0.02, abs=1e-5)
 
 

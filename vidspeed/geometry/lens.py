@@ -18,17 +18,20 @@ def camera_points(course_m: Floats, pose: Pose) -> Floats:
 
 
 def distort(plane: Floats, lens: Floats) -> Floats:
-    """Map ideal image-plane points (n, 2), tangent units, to where the lens puts them (n, 2)."""
-    k1, k2, p1, p2, k3 = lens[4:9]
-    x, y = plane[:, 0], plane[:, 1]
+    """Map ideal image-plane points (..., n, 2), tangents, to where a lens (..., 9) puts them."""
+    k1, k2, p1, p2, k3 = _coefficients(lens)
+    x, y = plane[..., 0], plane[..., 1]
     r2 = x * x + y * y
     radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
-    return np.column_stack(
-        [
-            x * radial + 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x),
-            y * radial + p1 * (r2 + 2.0 * y * y) + 2.0 * p2 * x * y,
-        ]
-    )
+    bent = np.empty((*radial.shape, 2))
+    bent[..., 0] = x * radial + 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x)
+    bent[..., 1] = y * radial + p1 * (r2 + 2.0 * y * y) + 2.0 * p2 * x * y
+    return bent
+
+
+def _coefficients(lens: Floats) -> list[Floats]:
+    """Return k1, k2, p1, p2 and k3 of a lens (..., 9), to go with points (..., n)."""
+    return [lens[..., number, None] for number in range(4, 9)]
 
 
 def project_camera(points_m: Floats, lens: Floats) -> Floats:
@@ -78,56 +81,55 @@ def rays(xy_px: Floats, pose: Pose, lens: Floats) -> Floats:
 
 
 def projection_slopes(points_m: Floats, lens: Floats) -> tuple[Floats, Floats, Floats]:
-    """Project points of the camera frame and give the derivatives.
+    """Project points of the camera frame (..., n, 3) through a lens (..., 9), with derivatives.
 
     Returns
     -------
-    pixels : (n, 2)
-    by_point : (n, 2, 3)
+    pixels : (..., n, 2)
+    by_point : (..., n, 2, 3)
         Derivative by the point in the camera frame, pixels a metre.
-    by_lens : (n, 2, 9)
+    by_lens : (..., n, 2, 9)
         Derivative by fx, fy, cx, cy, k1, k2, p1, p2, k3.
     """
-    depth = np.where(points_m[:, 2] > 1e-6, points_m[:, 2], np.nan)
-    plane = points_m[:, :2] / depth[:, None]
+    closeness = 1.0 / np.where(points_m[..., 2] > 1e-6, points_m[..., 2], np.nan)
+    plane = points_m[..., :2] * closeness[..., None]
     bent = distort(plane, lens)
-    focal = lens[0:2]
-    count = len(points_m)
-    plane_by_point = np.zeros((count, 2, 3))
-    plane_by_point[:, 0, 0] = plane_by_point[:, 1, 1] = 1.0 / depth
-    plane_by_point[:, :, 2] = -plane / depth[:, None]
-    by_point = focal[:, None] * (_distortion_slope(plane, lens) @ plane_by_point)
-    by_lens = np.zeros((count, 2, 9))
-    by_lens[:, 0, 0], by_lens[:, 1, 1] = bent[:, 0], bent[:, 1]
-    by_lens[:, 0, 2] = by_lens[:, 1, 3] = 1.0
-    by_lens[:, :, 4:9] = focal[:, None] * _slope_by_coefficients(plane)
-    return bent * focal + lens[2:4], by_point, by_lens
+    focal = lens[..., None, 0:2]
+    slope = focal[..., None] * _distortion_slope(plane, lens)
+    by_point = np.empty((*bent.shape, 3))
+    by_point[..., :2] = slope * closeness[..., None, None]
+    by_point[..., 2] = -np.einsum("...ij,...j->...i", by_point[..., :2], plane)
+    by_lens = np.zeros((*bent.shape, 9))
+    by_lens[..., 0, 0], by_lens[..., 1, 1] = bent[..., 0], bent[..., 1]
+    by_lens[..., 0, 2] = by_lens[..., 1, 3] = 1.0
+    by_lens[..., 4:9] = focal[..., None] * _slope_by_coefficients(plane)
+    return bent * focal + lens[..., None, 2:4], by_point, by_lens
 
 
 def _distortion_slope(plane: Floats, lens: Floats) -> Floats:
-    """Return the derivative (n, 2, 2) of `distort` by the image-plane point."""
-    k1, k2, p1, p2, k3 = lens[4:9]
-    x, y = plane[:, 0], plane[:, 1]
+    """Return the derivative (..., n, 2, 2) of `distort` by the image-plane point."""
+    k1, k2, p1, p2, k3 = _coefficients(lens)
+    x, y = plane[..., 0], plane[..., 1]
     r2 = x * x + y * y
     radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
     by_r2 = k1 + r2 * (2.0 * k2 + 3.0 * k3 * r2)
-    slope = np.empty((len(plane), 2, 2))
-    slope[:, 0, 0] = radial + 2.0 * x * x * by_r2 + 2.0 * p1 * y + 6.0 * p2 * x
-    slope[:, 0, 1] = 2.0 * x * y * by_r2 + 2.0 * p1 * x + 2.0 * p2 * y
-    slope[:, 1, 0] = slope[:, 0, 1]
-    slope[:, 1, 1] = radial + 2.0 * y * y * by_r2 + 6.0 * p1 * y + 2.0 * p2 * x
+    slope = np.empty((*radial.shape, 2, 2))
+    slope[..., 0, 0] = radial + 2.0 * x * x * by_r2 + 2.0 * p1 * y + 6.0 * p2 * x
+    slope[..., 0, 1] = 2.0 * x * y * by_r2 + 2.0 * p1 * x + 2.0 * p2 * y
+    slope[..., 1, 0] = slope[..., 0, 1]
+    slope[..., 1, 1] = radial + 2.0 * y * y * by_r2 + 6.0 * p1 * y + 2.0 * p2 * x
     return slope
 
 
 def _slope_by_coefficients(plane: Floats) -> Floats:
-    """Return the derivative (n, 2, 5) of `distort` by k1, k2, p1, p2, k3."""
-    x, y = plane[:, 0], plane[:, 1]
+    """Return the derivative (..., n, 2, 5) of `distort` by k1, k2, p1, p2, k3."""
+    x, y = plane[..., 0], plane[..., 1]
     r2 = x * x + y * y
     xy = 2.0 * x * y
-    slope = np.empty((len(plane), 2, 5))
+    slope = np.empty((*x.shape, 2, 5))
     r4 = r2 * r2
     for power, column in ((r2, 0), (r4, 1), (r4 * r2, 4)):
-        slope[:, 0, column], slope[:, 1, column] = x * power, y * power
-    slope[:, 0, 2] = slope[:, 1, 3] = xy
-    slope[:, 1, 2], slope[:, 0, 3] = r2 + 2.0 * y * y, r2 + 2.0 * x * x
+        slope[..., 0, column], slope[..., 1, column] = x * power, y * power
+    slope[..., 0, 2] = slope[..., 1, 3] = xy
+    slope[..., 1, 2], slope[..., 0, 3] = r2 + 2.0 * y * y, r2 + 2.0 * x * x
     return slope

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.stats import norm
 
+from vidspeed.errors import MotionError
 from vidspeed.motion.budget import budget_rows
 from vidspeed.motion.coverage import coverage_factor, effective_dof
 from vidspeed.motion.flight import (
@@ -90,6 +91,8 @@ def speed_between(flight: Flight, ends: tuple[float, float]) -> tuple[float, Flo
     """
     network, state = flight.network, flight.state
     course_speed, by_path = stretch_speed(ends[0], ends[1], flight.along, flight.nominal)
+    if not np.isfinite(course_speed):
+        raise MotionError("the path turns back before the gate")
     scale = network.scale(state)
     gradient = np.zeros(network.ledger.size)
     gradient[network.traverses[0].path][::3] = scale * by_path  # x of the (4, 3) coefficients

@@ -112,11 +112,17 @@ def _adjustment(point: _Point[State], iterations: int) -> Adjustment:
     )
 
 
-def newton_step(normal: Floats, pull: Floats) -> Floats:
-    """Return the Gauss-Newton step (n,) for the gradient `pull` (n,) of whitened residuals."""
-    if not np.all(np.isfinite(pull)):
-        return np.full(len(pull), np.nan)
-    return _damped_step(normal, pull, 0.0)
+def newton_steps(normal: Floats, pull: Floats) -> Floats:
+    """Return Gauss-Newton steps (k, n) for gradients `pull` (k, n); not a number if there is none.
+
+    Scaled to unit diagonal first, as unknowns that are hardly determined need it.
+    """
+    scale = np.sqrt(np.einsum("kii->ki", normal))
+    scaled = normal / (scale[:, :, None] * scale[:, None, :])
+    try:
+        return np.asarray(np.linalg.solve(scaled, (pull / scale)[:, :, None])[:, :, 0] / scale)
+    except np.linalg.LinAlgError:
+        return np.full_like(pull, np.nan)
 
 
 def _damped_step(normal: Floats, gradient: Floats, damping: float) -> Floats:

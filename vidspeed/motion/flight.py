@@ -59,9 +59,9 @@ class Tie(Value):
     rest_by_input: Floats
 
     def gap(self, network: Network, state: State, shift: Floats) -> Floats:
-        """Return the gap (k,) of the conditions after every input has moved by `shift` (m,)."""
-        own = self.share @ network.clip_offsets(state)
-        return np.asarray(own + self.rest + self.rest_by_input @ shift)
+        """Return the gap (..., k) of the conditions after inputs have moved by `shift` (..., m)."""
+        own = network.clip_offsets(state) @ self.share.T
+        return np.asarray(own + self.rest + shift @ self.rest_by_input.T)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

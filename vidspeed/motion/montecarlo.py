@@ -16,8 +16,8 @@ import numpy as np
 
 from vidspeed.errors import MotionError
 from vidspeed.executor import Inline
-from vidspeed.motion.account import ends_of, speed_between
-from vidspeed.motion.adjust import adjust, newton_step
+from vidspeed.motion.account import ends_of
+from vidspeed.motion.again import sought, speeds_after
 from vidspeed.motion.budget import budget_rows
 from vidspeed.motion.flight import Flight
 from vidspeed.motion.propagate import Propagated, agrees, batch_size, propagate
@@ -29,10 +29,6 @@ MOST_MEAN_SHIFT = 0.1  # of u
 MOST_END_SHIFT = 0.05  # of U95
 CHUNK = 250  # draws that one job solves
 SEED = 101
-SETTLED = 0.005  # of a standard uncertainty of the speed, for what is still to come
-SETTLED_REST = 0.2  # of standard uncertainties of all unknowns together, likewise
-MOST_SHRUNK = 0.5  # from step to step; above it nothing is foretold of the next ones
-MOST_STEPS = 6
 PROBE = 40  # draws that tell how hard the others will be
 HARD_SHARE = 0.1
 SLOW_CHUNKS, SLOW_BATCHES = 2, 2
@@ -99,17 +95,15 @@ def curvature(flight: Flight, result: PassResult) -> Curvature:
     slopes = result.sensitivities_mps.copy()
     bends = np.zeros_like(slopes)
     reach = np.sqrt(3.0)
-    ends = ends_of(flight, result.status)
-    for index in np.argsort(-np.abs(slopes))[:LOOKED_AT]:
-        shift = np.zeros_like(slopes)
-        shift[index] = reach
-        try:
-            up = speed_after(flight, shift, ends)
-            down = speed_after(flight, -shift, ends)
-        except MotionError:
-            return Curvature(mean_shift=1.0, low_shift=1.0, high_shift=1.0)
-        bends[index] = (up + down - 2.0 * result.speed_mps) / 3.0
-        slopes[index] = (up - down) / (2.0 * reach)
+    largest = np.argsort(-np.abs(slopes))[:LOOKED_AT]
+    shifts = np.zeros((len(largest), len(slopes)))
+    shifts[np.arange(len(largest)), largest] = reach
+    wanted = sought(flight, ends_of(flight, result.status))
+    up, down = np.split(speeds_after(flight, np.concatenate([shifts, -shifts]), wanted)[0], 2)
+    if not np.all(np.isfinite(up + down)):
+        return Curvature(mean_shift=1.0, low_shift=1.0, high_shift=1.0)
+    bends[largest] = (up + down - 2.0 * result.speed_mps) / 3.0
+    slopes[largest] = (up - down) / (2.0 * reach)
     u = float(np.sqrt(np.sum(slopes**2 + bends**2 / 2.0)))
     skewness = float(np.sum(3.0 * slopes**2 * bends + bends**3)) / u**3
     mean = float(np.sum(bends)) / 2.0
@@ -121,62 +115,6 @@ def curvature(flight: Flight, result: PassResult) -> Curvature:
         low_shift=(mean + lean - factor * u + before) / before,
         high_shift=(mean + lean + factor * u - before) / before,
     )
-
-
-def speed_after(flight: Flight, shift: Floats, ends: tuple[float, float]) -> float:
-    """Return the speed with every input moved by `shift` (m,) of its standard uncertainties."""
-    return _again(flight, shift, _sought(flight, ends))[0]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Sought(Value):
-    """The speed that draws give: between which ends, its gradient (n,) by the unknowns, its u."""
-
-    ends: tuple[float, float]
-    gradient: Floats
-    u_mps: float
-
-
-def _sought(flight: Flight, ends: tuple[float, float]) -> _Sought:
-    _, gradient = speed_between(flight, ends)
-    u = float(np.linalg.norm(flight.sensitivities(gradient)))
-    return _Sought(ends=ends, gradient=gradient, u_mps=u)
-
-
-def _again(flight: Flight, shift: Floats, sought: _Sought) -> tuple[float, bool]:
-    """Solve with the inputs moved; return the speed and whether it was hard to settle.
-
-    Plain Gauss-Newton steps from the solution, the first with what was computed there, until what
-    they will still move the speed by is settled; the watched adjustment where they do not settle.
-    Near a minimum such steps shrink by a constant factor, so that the size of the next ones is
-    known from the last two (J. Dennis, R. Schnabel, Numerical Methods for Unconstrained
-    Optimization, 1983, ch. 10).
-    """
-    own = shift[: len(flight.adjustment.residuals)]
-    network = replace(flight.network, shift=own)
-    pull = flight.adjustment.jacobian.T @ (flight.adjustment.residuals + own)
-    step = flight.adjustment.covariance @ pull
-    state = begin = flight.state if flight.tie is None else flight.tie.alone
-    before, hard = 0.0, True
-    for _ in range(MOST_STEPS):
-        state = network.moved(state, step)
-        size = float(np.sqrt(max(float(pull @ step), 0.0)))
-        shrunk = size / before if before > 0.0 else np.inf
-        tail = shrunk / (1.0 - shrunk) if shrunk < MOST_SHRUNK else np.inf
-        if size < SETTLED or (
-            tail * abs(float(sought.gradient @ step)) < SETTLED * sought.u_mps
-            and tail * size < SETTLED_REST
-        ):
-            hard = False
-            break
-        residuals, jacobian = network.evaluate(state)
-        pull = jacobian.T @ residuals
-        step, before = newton_step(network.normal(jacobian), pull), size
-    if hard:
-        state, _ = adjust(network, begin, tolerance=1e-3)
-    if flight.tie is not None:
-        state = network.moved(state, -flight.tie.gain @ flight.tie.gap(network, state, shift))
-    return speed_between(replace(flight, network=network, state=state), sought.ends)[0], hard
 
 
 def monte_carlo(flight: Flight, result: PassResult, *, pool: Executor | None = None) -> Propagated:
@@ -220,38 +158,37 @@ def _chunk(
     One that cannot be solved is drawn anew.
     """
     rng = np.random.default_rng(seed)
-    speeds: list[float] = []
-    refused = struggled = 0
-    sought = _sought(flight, ends)
-    while len(speeds) < size:
-        try:
-            speed, hard = _again(flight, _draw(flight, inputs, rng), sought)
-        except MotionError:
-            refused += 1
-            if refused > max(size // 10, 3):
-                raise MotionError(
-                    "Monte Carlo: more than a tenth of the draws cannot be solved; state the "
-                    "flight line and the cameras better"
-                ) from None
-            continue
-        speeds.append(speed)
-        struggled += hard
-    return np.array(speeds), struggled
+    wanted = sought(flight, ends)
+    found = [np.zeros(0)]
+    missing, refused, struggled = size, 0, 0
+    while missing:
+        speeds, hard = speeds_after(flight, _draws(flight, inputs, rng, missing), wanted)
+        solved = np.isfinite(speeds)
+        found.append(speeds[solved])
+        struggled += int(hard[solved].sum())
+        missing = int((~solved).sum())
+        refused += missing
+        if refused > max(size // 10, 3):
+            raise MotionError(
+                "Monte Carlo: more than a tenth of the draws cannot be solved; state the "
+                "flight line and the cameras better"
+            )
+    return np.concatenate(found), struggled
 
 
-def _draw(flight: Flight, inputs: Sequence[Input], rng: np.random.Generator) -> Floats:
-    """Return how far a draw moves each input, in its standard uncertainties.
+def _draws(flight: Flight, inputs: Sequence[Input], rng: np.random.Generator, size: int) -> Floats:
+    """Return how far each of `size` draws moves each input, in its standard uncertainties: (k, m).
 
     Normal; rectangular where only bounds are known; and for lights whose scatter was estimated
     from themselves, t with those degrees of freedom (JCGM 101, 6.4.9).
     """
-    shift = rng.standard_normal(len(inputs))
+    shifts = rng.standard_normal((size, len(inputs)))
     flat = np.array([entry.distribution == "rectangular" for entry in inputs])
-    shift[flat] = rng.uniform(-np.sqrt(3.0), np.sqrt(3.0), int(flat.sum()))
+    shifts[:, flat] = rng.uniform(-np.sqrt(3.0), np.sqrt(3.0), (size, int(flat.sum())))
     for rows, dof in flight.noise_groups():
         if dof is not None:
-            shift[rows] *= np.sqrt(dof / rng.chisquare(dof))
-    return shift
+            shifts[:, rows] *= np.sqrt(dof / rng.chisquare(dof, size))[:, None]
+    return shifts
 
 
 def _drawn(result: PassResult, drawn: Propagated) -> PassResult:

@@ -4,6 +4,9 @@ Calibration is this problem without passes; a pass with one camera or with sever
 problem with lights. Rows of the whitened residuals, in order: picks, taped camera positions,
 lights, what the flight line says, events seen by two clips, priors. `shift` moves the
 observations by so many standard uncertainties each, which is how an input is disturbed.
+
+A stack of states, axes "..." in front, is computed at once: a draw of Monte Carlo then costs what
+its numbers cost, and not what it costs to call for them.
 """
 
 from __future__ import annotations
@@ -14,9 +17,8 @@ from functools import partial
 
 import numpy as np
 
-from vidspeed.errors import MotionError
 from vidspeed.motion.path import RATE, basis, basis_rate, known_of
-from vidspeed.motion.station import Station, fill, look
+from vidspeed.motion.station import Station, fill, look, times
 from vidspeed.motion.traverse import ClipLights, Traverse
 from vidspeed.motion.unknowns import Ledger, State, entered, moved
 from vidspeed.values import Floats, Input, Ints, Marker, Value
@@ -84,27 +86,27 @@ class Network(Value):
         return moved(state, step, tuple(station.turn for station in self.stations))
 
     def evaluate(self, state: State) -> tuple[Floats, Floats]:
-        """Return whitened residuals (m,) and Jacobian (m, n) of the computed values."""
+        """Return whitened residuals (..., m) and Jacobian (..., m, n) of the computed values."""
         places = self.ledger.places
         seen = self._seen_rows()
-        residuals = np.empty(seen + len(places))
-        jacobian = np.zeros((len(residuals), self.ledger.size))
+        residuals = np.empty((*state.theta.shape[:-1], seen + len(places)))
+        jacobian = np.zeros((*residuals.shape, self.ledger.size))
         at = 0
         with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
             for count, block in self._blocks(state):
-                residuals[at : at + count] = block(jacobian[at : at + count])
+                residuals[..., at : at + count] = block(jacobian[..., at : at + count, :])
                 at += count
-        residuals[seen:] = -state.theta[places]
-        jacobian[np.arange(seen, len(residuals)), places] = 1.0
+        residuals[..., seen:] = -state.theta[..., places]
+        jacobian[..., np.arange(seen, residuals.shape[-1]), places] = 1.0
         if self.shift is not None:
             residuals += self.shift
         return residuals, jacobian
 
     def normal(self, jacobian: Floats) -> Floats:
-        """Return the normal matrix (n, n) of a Jacobian that `evaluate` gave."""
-        data = jacobian[: len(jacobian) - len(self.ledger.places)]
-        normal = data.T @ data
-        normal[self.ledger.places, self.ledger.places] += 1.0
+        """Return the normal matrix (..., n, n) of a Jacobian that `evaluate` gave."""
+        data = jacobian[..., : jacobian.shape[-2] - len(self.ledger.places), :]
+        normal = np.swapaxes(data, -1, -2) @ data
+        normal[..., self.ledger.places, self.ledger.places] += 1.0
         return np.asarray(normal)
 
     def _seen_rows(self) -> int:
@@ -151,43 +153,43 @@ class Network(Value):
         return found
 
     def marker_places(self, state: State) -> Floats:
-        """Return the markers' places (m, 3) in `state`."""
-        return np.asarray(self.markers_m + self.markers_factor @ state.theta[self.markers_at])
+        """Return the markers' places (..., m, 3) in `state`."""
+        deviates = state.theta[..., self.markers_at]
+        moved_m = deviates @ self.markers_factor.reshape(-1, deviates.shape[-1]).T
+        return np.asarray(self.markers_m + moved_m.reshape(*moved_m.shape[:-1], -1, 3))
 
     def marker_slopes(self, by_point: Floats, marker: int) -> Floats:
         """Return how the survey's deviates move a seen marker (2, k), by its point's (2, 3)."""
         return np.asarray(by_point @ self.markers_factor[marker])
 
-    def scale(self, state: State) -> float:
-        """Return true metres for one metre of the course in `state`."""
-        return 1.0 + float(self.scale_factor @ state.theta[self.scale_at])
+    def scale(self, state: State) -> Floats:
+        """Return true metres for one metre of the course in `state`, (...)."""
+        return np.asarray(1.0 + state.theta[..., self.scale_at] @ self.scale_factor)
 
     def light_times(self, state: State, traverse: Traverse, clip: ClipLights) -> Floats:
-        """Return the times (n,) of a clip's lights on the pass's clock."""
+        """Return the times (..., n) of a clip's lights on the pass's clock."""
         station = self.stations[clip.station]
-        offset = 0.0 if clip.offset is None else float(state.theta[clip.offset][0])
         since = clip.track.time_s - clip.reference_s
-        return np.asarray(
-            station.clock_scale(state) * since + offset + station.readout_at(state) * clip.track.row
-        )
+        at = station.clock_scale(state)[..., None] * since
+        at += station.readout_at(state)[..., None] * clip.track.row
+        if clip.offset is not None:
+            at += state.theta[..., clip.offset]
+        return np.asarray(at)
 
     def clip_offsets(self, state: State) -> Floats:
-        """Return how far (e,), seconds, each later clip of the first pass is behind its first.
+        """Return how far (..., e), seconds, each later clip of the first pass is behind its first.
 
         On the course's clock, between the moments at which both clips' stamps are zero: the
         same number for every pass of two clips.
         """
         first, *later = self.traverses[0].clips
         begun = self.stations[first.station].clock_scale(state) * first.reference_s
-        return np.array(
-            [
-                float(state.theta[clip.offset][0])
-                + begun
-                - self.stations[clip.station].clock_scale(state) * clip.reference_s
-                for clip in later
-                if clip.offset is not None
-            ]
-        )
+        behind = np.empty((*state.theta.shape[:-1], len(later)))
+        for order, clip in enumerate(later):
+            assert clip.offset is not None
+            behind[..., order] = state.theta[..., clip.offset.start] + begun
+            behind[..., order] -= self.stations[clip.station].clock_scale(state) * clip.reference_s
+        return behind
 
     def offset_slopes(self) -> Floats:
         """Return the derivatives (e, n) of `clip_offsets` by the unknowns."""
@@ -221,18 +223,18 @@ class Network(Value):
 
     def _pick_rows(self, state: State, picks: Picks, places: Floats, out: Floats) -> Floats:
         station = self.stations[picks.station]
-        seen = look(station, state, places[picks.marker])
-        rows = out.reshape(len(picks.marker), 2, -1)
+        seen = look(station, state, places[..., picks.marker, :])
+        rows = _by_point(out)
         fill(rows, station, seen)
-        rows[:, :, self.markers_at] = seen.by_point @ self.markers_factor[picks.marker]
+        rows[..., self.markers_at] = seen.by_point @ self.markers_factor[picks.marker]
         rows /= picks.u_px[:, None, None]
-        return np.asarray((picks.xy_px - seen.pixels) / picks.u_px[:, None]).ravel()
+        return _in_row((picks.xy_px - seen.pixels) / picks.u_px[:, None])
 
     def _tape_rows(self, state: State, station: Station, rows: Floats) -> Floats:
         camera = station.camera
         assert camera.position_m is not None and camera.position_u_m is not None
-        rows[:, station.position] = np.eye(3) / camera.position_u_m
-        left = (camera.position_m - state.theta[station.position]) / camera.position_u_m
+        rows[..., station.position] = np.eye(3) / camera.position_u_m
+        left = (camera.position_m - state.theta[..., station.position]) / camera.position_u_m
         return np.asarray(left)
 
     def _light_rows(
@@ -249,78 +251,84 @@ class Network(Value):
             if place is not None
         ]
         weave_m = traverse.weave_u_m * clip.weave
-        size = traverse.growth(state)
+        size = traverse.growth(state)[..., None]
         for axis, place in weaves:
-            points[:, axis] += size * weave_m @ state.theta[place]
+            points[..., axis] += size * (state.theta[..., place] @ weave_m.T)
         if clip.lamp is not None:
-            points[:, 1:] += traverse.lamp_u_m * state.theta[clip.lamp]
+            points[..., 1:] += traverse.lamp_u_m * state.theta[..., None, clip.lamp]
         seen = look(station, state, points)
-        held_px = clip.drag_px @ state.theta[clip.drag]
-        left = np.einsum("nij,nj->ni", clip.white, clip.track.xy_px - seen.pixels - held_px)
+        held_px = np.einsum("nik,...k->...ni", clip.drag_px, state.theta[..., clip.drag])
+        left = clip.track.xy_px - seen.pixels - held_px
+        left = times(clip.white, left[..., None])[..., 0]
         seen = seen.whitened(clip.white)
-        rows = out.reshape(len(time), 2, -1)
+        rows = _by_point(out)
         fill(rows, station, seen)
-        by_path = seen.by_point[:, :, None, :] * functions[:, None, :, None]
-        rows[:, :, traverse.path] = by_path.reshape(len(time), 2, -1)
+        by_path = seen.by_point[..., None, :] * functions[..., None, :, None]
+        rows[..., traverse.path] = by_path.reshape(*by_path.shape[:-2], -1)
         for axis, place in weaves:
-            by_axis = seen.by_point[:, :, axis]
-            rows[:, :, place] = size * by_axis[:, :, None] * weave_m[:, None, :]
-            grown = weave_m @ state.theta[place] * traverse.nominal.direction / traverse.length_m
-            rows[:, :, traverse.path.start + RATE] += by_axis * grown[:, None]
+            by_axis = seen.by_point[..., axis]
+            rows[..., place] = (size[..., None] * by_axis)[..., None] * weave_m[:, None, :]
+            grown = state.theta[..., place] @ weave_m.T
+            grown *= traverse.nominal.direction / traverse.length_m
+            rows[..., traverse.path.start + RATE] += by_axis * grown[..., None]
         if clip.lamp is not None:
-            rows[:, :, clip.lamp] = traverse.lamp_u_m * seen.by_point[:, :, 1:]
-        rows[:, :, clip.drag] = clip.white @ clip.drag_px
-        rate = basis_rate(xi) @ coefficients
-        by_time = np.einsum("nij,nj->ni", seen.by_point, rate / traverse.nominal.duration_s)
+            rows[..., clip.lamp] = traverse.lamp_u_m * seen.by_point[..., 1:]
+        rows[..., clip.drag] = times(clip.white, clip.drag_px)
+        rate = basis_rate(xi) @ coefficients / traverse.nominal.duration_s
+        by_time = np.sum(seen.by_point * rate[..., None, :], axis=-1)
         self._fill_time(rows, clip, by_time)
-        return np.asarray(left).ravel()
+        return _in_row(left)
 
     def _fill_time(self, rows: Floats, clip: ClipLights, by_time: Floats) -> None:
         """Write the derivatives by clock scale, read-out and offset: each moves the time."""
         station = self.stations[clip.station]
         since = clip.track.time_s - clip.reference_s
         ppm = 1e-6 * station.camera.clock_u_ppm
-        rows[:, :, station.clock] = (by_time * ppm * since[:, None])[:, :, None]
-        rows[:, :, station.readout] = (by_time * station.readout_u_s * clip.track.row[:, None])[
-            :, :, None
-        ]
+        rows[..., station.clock.start] = by_time * (ppm * since)[:, None]
+        rows[..., station.readout.start] = by_time * (station.readout_u_s * clip.track.row)[:, None]
         if clip.offset is not None:
-            rows[:, :, clip.offset] = by_time[:, :, None]
+            rows[..., clip.offset.start] = by_time
 
     def _known_rows(self, state: State, traverse: Traverse, rows: Floats) -> Floats:
         """Fill the rows of what the flight line says; not a number where no gate is reached."""
-        try:
-            values, slopes = known_of(
-                traverse.coefficients(state), traverse.nominal, traverse.length_m
-            )
-        except MotionError:
-            return np.full(len(rows), np.nan)
-        left = np.zeros(len(rows))
+        values, slopes = known_of(traverse.coefficients(state), traverse.nominal, traverse.length_m)
+        slopes = slopes.reshape(*values.shape, -1)
+        left = np.zeros(rows.shape[:-1])
         for order, row in enumerate(traverse.known):
-            rows[order, traverse.path] = slopes[row.number].ravel() / row.u
-            left[order] = row.stated - values[row.number]
+            rows[..., order, traverse.path] = slopes[..., row.number, :] / row.u
+            left[..., order] = row.stated - values[..., row.number]
             if row.shared is not None:
-                left[order] += row.shared_u * float(state.theta[row.shared][0])
-                rows[order, row.shared] = -row.shared_u / row.u
-            left[order] /= row.u
+                left[..., order] += row.shared_u * state.theta[..., row.shared.start]
+                rows[..., order, row.shared] = -row.shared_u / row.u
+            left[..., order] /= row.u
         return left
 
     def _event_row(self, state: State, event: Event, rows: Floats) -> Floats:
-        apart = 0.0
+        apart = np.zeros(state.theta.shape[:-1])
         for glimpse, sign in zip(event.glimpses, (-1.0, 1.0), strict=True):
             clip = self.traverses[event.traverse].clips[glimpse.clip]
             station = self.stations[clip.station]
             since = glimpse.time_s - glimpse.delay_s - clip.reference_s
-            offset = 0.0 if clip.offset is None else float(state.theta[clip.offset][0])
-            deviate = float(state.theta[glimpse.exposure][0])
+            deviate = state.theta[..., glimpse.exposure.start]
             exposure_s = glimpse.exposure_s + glimpse.exposure_u_s * deviate
-            apart += sign * (station.clock_scale(state) * since + offset - exposure_s / 2.0)
-            rows[0, station.clock] += sign * 1e-6 * station.camera.clock_u_ppm * since
-            rows[0, glimpse.exposure] -= sign * glimpse.exposure_u_s / 2.0
+            apart = apart + sign * (station.clock_scale(state) * since - exposure_s / 2.0)
+            rows[..., 0, station.clock] += sign * 1e-6 * station.camera.clock_u_ppm * since
+            rows[..., 0, glimpse.exposure] -= sign * glimpse.exposure_u_s / 2.0
             if clip.offset is not None:
-                rows[0, clip.offset] += sign
+                apart = apart + sign * state.theta[..., clip.offset.start]
+                rows[..., 0, clip.offset] += sign
         rows /= event.u_s
-        return np.array([-apart / event.u_s])
+        return np.asarray(-apart / event.u_s)[..., None]
+
+
+def _by_point(rows: Floats) -> Floats:
+    """Return a view (..., n, 2, size) of rows (..., 2 n, size)."""
+    return rows.reshape(*rows.shape[:-2], -1, 2, rows.shape[-1])
+
+
+def _in_row(left: Floats) -> Floats:
+    """Return residuals (..., n, 2) as (..., 2 n)."""
+    return np.asarray(left).reshape(*left.shape[:-2], -1)
 
 
 def _light_inputs(traverse: Traverse, clip: ClipLights) -> list[Input]:

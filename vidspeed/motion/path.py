@@ -47,67 +47,90 @@ class Nominal(Value):
 
 
 def basis(xi: Floats) -> Floats:
-    """Return the path's functions (n, 4) at xi (n,)."""
-    rows = np.empty((len(xi), ORDERS))
+    """Return the path's functions (..., 4) at xi (...)."""
+    rows = np.empty((*xi.shape, ORDERS))
     square = xi * xi
-    rows[:, 0], rows[:, 1], rows[:, 2], rows[:, 3] = 1.0, xi, square / 2.0, square * xi / 6.0
+    rows[..., 0], rows[..., 1] = 1.0, xi
+    rows[..., 2], rows[..., 3] = square / 2.0, square * xi / 6.0
     return rows
 
 
 def basis_rate(xi: Floats) -> Floats:
-    """Return the derivative (n, 4) of `basis` by xi."""
-    rows = np.empty((len(xi), ORDERS))
-    rows[:, 0], rows[:, 1], rows[:, 2], rows[:, 3] = 0.0, 1.0, xi, xi * xi / 2.0
+    """Return the derivative (..., 4) of `basis` by xi."""
+    rows = np.empty((*xi.shape, ORDERS))
+    rows[..., 0], rows[..., 1], rows[..., 2], rows[..., 3] = 0.0, 1.0, xi, xi * xi / 2.0
     return rows
 
 
 def basis_rate2(xi: Floats) -> Floats:
-    """Return the second derivative (n, 4) of `basis` by xi."""
-    rows = np.empty((len(xi), ORDERS))
-    rows[:, 0], rows[:, 1], rows[:, 2], rows[:, 3] = 0.0, 0.0, 1.0, xi
+    """Return the second derivative (..., 4) of `basis` by xi."""
+    rows = np.empty((*xi.shape, ORDERS))
+    rows[..., 0], rows[..., 1], rows[..., 2], rows[..., 3] = 0.0, 0.0, 1.0, xi
     return rows
+
+
+def value_of(xi: Floats, part: Floats) -> Floats:
+    """Return a coordinate (..., n) at xi (..., n) from its coefficients (..., 4)."""
+    c0, c1, c2, c3 = (part[..., order, None] for order in range(ORDERS))
+    return np.asarray(c0 + xi * (c1 + xi * (c2 / 2.0 + xi * (c3 / 6.0))))
+
+
+def rate_of(xi: Floats, part: Floats) -> Floats:
+    """Return the derivative (..., n) of `value_of` by xi."""
+    c1, c2, c3 = (part[..., order, None] for order in range(1, ORDERS))
+    return np.asarray(c1 + xi * (c2 + xi * (c3 / 2.0)))
 
 
 def places_at(x_m: Floats, along: Floats) -> Floats:
     """Return xi (n,) at which a pass is at `x_m` (n,); `along` (4,) are x's coefficients.
 
-    Newton's iteration from the uniform motion; MotionError where the path turns back first.
+    MotionError where the path turns back first.
     """
-    xi = (x_m - along[0]) / along[1]
+    xi = crossings(x_m, along)
+    if not np.all(np.isfinite(xi)):
+        raise MotionError("the path turns back before the gate")
+    return xi
+
+
+def crossings(x_m: Floats, along: Floats) -> Floats:
+    """Return xi (..., n) at which passes are at `x_m` (n,); NaN where a path turns back first.
+
+    `along` (..., 4) are the coefficients of x. Newton's iteration from the uniform motion.
+    """
+    xi = (x_m - along[..., 0, None]) / along[..., 1, None]
     for _ in range(50):
-        rate = basis_rate(xi) @ along
-        error = basis(xi) @ along - x_m
-        step = error / np.where(rate == 0.0, np.nan, rate)
-        xi = xi - np.clip(np.nan_to_num(step), -0.25, 0.25)
+        rate = rate_of(xi, along)
+        error = value_of(xi, along) - x_m
+        step = np.nan_to_num(error / np.where(rate == 0.0, np.nan, rate))
+        xi = xi - np.clip(step, -0.25, 0.25)
         if np.max(np.abs(step)) < 1e-14:
             break
-    near = np.abs(basis(xi) @ along - x_m) < 1e-6
-    onward = np.sign(basis_rate(xi) @ along) == np.sign(along[1])
-    if not np.all(near & onward):
-        raise MotionError("the path turns back before the gate")
-    return np.asarray(xi)
+    near = np.abs(value_of(xi, along) - x_m) < 1e-6
+    onward = np.sign(rate_of(xi, along)) == np.sign(along[..., 1, None])
+    return np.where(near & onward, xi, np.nan)
 
 
 def _places_slopes(xi: Floats, along: Floats) -> Floats:
-    """Return the derivative (n, 4) of `places_at` by x's coefficients."""
-    return np.asarray(-basis(xi) / (basis_rate(xi) @ along)[:, None])
+    """Return the derivative (..., n, 4) of `crossings` by x's coefficients."""
+    return np.asarray(-basis(xi) / rate_of(xi, along)[..., None])
 
 
 def stretch_speed(
     from_m: float, to_m: float, along: Floats, nominal: Nominal
-) -> tuple[float, Floats]:
+) -> tuple[Floats, Floats]:
     """Return the mean speed along x between two places, whichever way it flew.
 
     Returns
     -------
-    speed : course metres a second, positive
-    gradient : (4,) by x's coefficients
+    speed : (...), course metres a second, positive; NaN where the path turns back before a gate
+    gradient : (..., 4) by x's coefficients
     """
-    xi = places_at(np.array([from_m, to_m]), along)
+    xi = crossings(np.array([from_m, to_m]), along)
     slopes = _places_slopes(xi, along)
-    spent = float(xi[1] - xi[0])
-    speed = abs((to_m - from_m) / (spent * nominal.duration_s))
-    return speed, np.asarray(-speed / spent * (slopes[1] - slopes[0]))
+    spent = xi[..., 1] - xi[..., 0]
+    speed = np.abs((to_m - from_m) / (spent * nominal.duration_s))
+    by_path = (-speed / spent)[..., None] * (slopes[..., 1, :] - slopes[..., 0, :])
+    return speed, np.asarray(by_path)
 
 
 def local_speeds(x_m: Floats, along: Floats, nominal: Nominal) -> tuple[Floats, Floats]:
@@ -119,14 +142,14 @@ def local_speeds(x_m: Floats, along: Floats, nominal: Nominal) -> tuple[Floats, 
     return np.asarray(per_time * (basis_rate(xi) @ along)), np.asarray(per_time * gradient)
 
 
-def growth(coefficients: Floats, length_m: float) -> float:
-    """Return how much faster than nominal a path is.
+def growth(coefficients: Floats, length_m: float) -> Floats:
+    """Return how much faster than nominal paths (..., 4, 3) are: (...).
 
     Acceleration, jerk and weave are judged after division by it. A single camera that tries
     another range finds all of them larger or smaller with the path; so divided, their priors,
     which are in metres, say nothing about how far away the light is.
     """
-    return float(abs(coefficients[1, 0]) / length_m)
+    return np.asarray(np.abs(coefficients[..., 1, 0]) / length_m)
 
 
 def known_of(coefficients: Floats, nominal: Nominal, length_m: float) -> tuple[Floats, Floats]:
@@ -134,55 +157,80 @@ def known_of(coefficients: Floats, nominal: Nominal, length_m: float) -> tuple[F
 
     Mean y and z over the time between the gates (m), y and z at the second gate that is passed
     less those at the first (m), acceleration in mid-course (m/s^2) and jerk (m/s^3), both over
-    `growth`.
+    `growth`. Not a number where the path (..., 4, 3) reaches no gate.
 
     Returns
     -------
-    values : (10,)
-    slopes : (10, 4, 3) by the coefficients
+    values : (..., 10)
+    slopes : (..., 10, 4, 3) by the coefficients
     """
-    along = coefficients[:, 0]
-    gates = places_at(np.array([0.0, length_m]), along)
-    moves = _places_slopes(gates, along)
-    middle, width = float(gates.mean()), float(abs(gates[1] - gates[0]))
-    by_middle = moves.mean(axis=0)
-    by_width = np.sign(gates[1] - gates[0]) * (moves[1] - moves[0])
-    here = np.array([middle])
-    value, rate, bend = basis(here)[0], basis_rate(here)[0], basis_rate2(here)[0]
-    twist = np.array([0.0, 0.0, 0.0, 1.0])
-    factor = growth(coefficients, length_m)
-    by_growth = np.sign(along[1]) / length_m
-    values, slopes = np.zeros(10), np.zeros((10, ORDERS, 3))
-    for row, axis in ((0, 1), (1, 2)):
-        part = coefficients[:, axis]
-        values[row], values[row + 2] = _mean_and_change(part, value, rate, bend, width)
-        slopes[row, :, axis] = value + bend * width**2 / 24.0
-        slopes[row + 2, :, axis] = rate * width + twist * width**3 / 24.0
-        slopes[row, :, 0] = (rate @ part + part[3] * width**2 / 24.0) * by_middle
-        slopes[row, :, 0] += bend @ part * width / 12.0 * by_width
-        slopes[row + 2, :, 0] = bend @ part * width * by_middle
-        slopes[row + 2, :, 0] += (rate @ part + part[3] * width**2 / 8.0) * by_width
-    for axis in range(3):
-        part = coefficients[:, axis]
-        for row, function, by_shift, power in (
-            (4 + axis, bend, part[3], 2),
-            (7 + axis, twist, 0.0, 3),
-        ):
-            unit = 1.0 / (factor * nominal.duration_s**power)
-            values[row] = function @ part * unit
-            slopes[row, :, axis] = function * unit
-            slopes[row, :, 0] += by_shift * unit * by_middle
-            slopes[row, 1, 0] -= values[row] / factor * by_growth
+    before = coefficients.shape[:-2]
+    values, slopes = np.zeros((*before, 10)), np.zeros((*before, 10, ORDERS, 3))
+    middle, width, by_middle, by_width = _between_gates(coefficients[..., 0], length_m)
+    _levels(coefficients, middle, width, by_middle, by_width, values, slopes)
+    _bends(coefficients, nominal, length_m, middle, by_middle, values, slopes)
     return values, slopes
 
 
-def _mean_and_change(
-    part: Floats, value: Floats, rate: Floats, bend: Floats, width: float
-) -> tuple[float, float]:
-    """Return mean and change over `width` of a cubic about the point its functions belong to."""
-    mean = value @ part + bend @ part * width**2 / 24.0
-    change = rate @ part * width + part[3] * width**3 / 24.0
-    return float(mean), float(change)
+def _between_gates(along: Floats, length_m: float) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return xi's middle and width (...) between the gates, and their derivatives (..., 4)."""
+    gates = crossings(np.array([0.0, length_m]), along)
+    moves = _places_slopes(gates, along)
+    apart = gates[..., 1] - gates[..., 0]
+    by_width = np.sign(apart)[..., None] * (moves[..., 1, :] - moves[..., 0, :])
+    return gates.mean(axis=-1), np.abs(apart), moves.mean(axis=-2), by_width
+
+
+def _levels(
+    coefficients: Floats,
+    middle: Floats,
+    width: Floats,
+    by_middle: Floats,
+    by_width: Floats,
+    values: Floats,
+    slopes: Floats,
+) -> None:
+    """Fill in mean and change of y and z between the gates: those of a cubic about its middle."""
+    value, rate, bend = basis(middle), basis_rate(middle), basis_rate2(middle)
+    wide = width[..., None]
+    for row, axis in ((0, 1), (1, 2)):
+        part = coefficients[..., axis]
+        at, slope, curve = (np.sum(rows * part, axis=-1) for rows in (value, rate, bend))
+        third = part[..., 3]
+        values[..., row] = at + curve * width**2 / 24.0
+        values[..., row + 2] = slope * width + third * width**3 / 24.0
+        slopes[..., row, :, axis] = value + bend * wide**2 / 24.0
+        slopes[..., row + 2, :, axis] = rate * wide
+        slopes[..., row + 2, 3, axis] += width**3 / 24.0
+        slopes[..., row, :, 0] = (slope + third * width**2 / 24.0)[..., None] * by_middle
+        slopes[..., row, :, 0] += (curve * width / 12.0)[..., None] * by_width
+        slopes[..., row + 2, :, 0] = (curve * width)[..., None] * by_middle
+        slopes[..., row + 2, :, 0] += (slope + third * width**2 / 8.0)[..., None] * by_width
+
+
+def _bends(
+    coefficients: Floats,
+    nominal: Nominal,
+    length_m: float,
+    middle: Floats,
+    by_middle: Floats,
+    values: Floats,
+    slopes: Floats,
+) -> None:
+    """Fill in acceleration in mid-course and jerk, both over `growth`."""
+    factor = growth(coefficients, length_m)
+    shrinks = np.sign(coefficients[..., 1, 0]) / (length_m * factor)
+    bend = basis_rate2(middle)
+    twist = np.broadcast_to(np.array([0.0, 0.0, 0.0, 1.0]), bend.shape)
+    for first, function, power in ((4, bend, 2), (7, twist, 3)):
+        unit = 1.0 / (factor * nominal.duration_s**power)
+        for axis in range(3):
+            part, row = coefficients[..., axis], first + axis
+            values[..., row] = np.sum(function * part, axis=-1) * unit
+            slopes[..., row, :, axis] = function * unit[..., None]
+            if function is bend:
+                slopes[..., row, :, 0] += (part[..., 3] * unit)[..., None] * by_middle
+            slopes[..., row, 1, 0] -= values[..., row] * shrinks
 
 
 def rewritten(coefficients: Floats, old: Nominal, new: Nominal) -> Floats:

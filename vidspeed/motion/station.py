@@ -35,22 +35,22 @@ class Station(Value):
         )
 
     def lens_at(self, state: State) -> Floats:
-        """Return the nine lens parameters (9,) in `state`."""
+        """Return the nine lens parameters (..., 9) in `state`."""
         lens = self.camera.lens
-        values = lens.parameters + lens.factor @ state.theta[self.lens]
+        values = lens.parameters + state.theta[..., self.lens] @ lens.factor.T
         if self.focal is not None:
-            values[0:2] *= np.exp(state.theta[self.focal][0])
+            values[..., 0:2] *= np.exp(state.theta[..., self.focal])
         return np.asarray(values)
 
-    def clock_scale(self, state: State) -> float:
-        """Return seconds of the course for one second of the clip."""
+    def clock_scale(self, state: State) -> Floats:
+        """Return seconds of the course for one second of the clip, (...)."""
         camera = self.camera
-        ppm = camera.clock_ppm + camera.clock_u_ppm * state.theta[self.clock][0]
-        return float(1.0 + 1e-6 * ppm)
+        ppm = camera.clock_ppm + camera.clock_u_ppm * state.theta[..., self.clock.start]
+        return np.asarray(1.0 + 1e-6 * ppm)
 
-    def readout_at(self, state: State) -> float:
-        """Return the time from the first row to the last in `state`, seconds."""
-        return float(self.readout_s + self.readout_u_s * state.theta[self.readout][0])
+    def readout_at(self, state: State) -> Floats:
+        """Return the time from the first row to the last in `state`, seconds, (...)."""
+        return np.asarray(self.readout_s + self.readout_u_s * state.theta[..., self.readout.start])
 
 
 def join(ledger: Ledger, camera: Camera, index: int, interval_s: float) -> Station:
@@ -119,48 +119,72 @@ def _lens_inputs(camera: Camera) -> list[Input]:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Seen(Value):
-    """Computed pixels (n, 2) and their derivatives by point (n, 2, 3) and by the station's own."""
+    """Computed pixels (..., n, 2) and their derivatives by point and by the station's own.
+
+    By point (..., n, 2, 3), by the turn likewise, by the k deviates of the lens (..., n, 2, k),
+    by the logarithm of the focal length (..., n, 2, 1).
+    """
 
     pixels: Floats
     by_point: Floats
     by_turn: Floats
     by_lens: Floats
-    by_focal: Floats  # (n, 2, 1)
+    by_focal: Floats
 
     def whitened(self, white: Floats) -> Seen:
         """Return the same with the derivatives multiplied by `white` (n, 2, 2)."""
         return Seen(
             pixels=self.pixels,
-            by_point=white @ self.by_point,
-            by_turn=white @ self.by_turn,
-            by_lens=white @ self.by_lens,
-            by_focal=white @ self.by_focal,
+            by_point=times(white, self.by_point),
+            by_turn=times(white, self.by_turn),
+            by_lens=times(white, self.by_lens),
+            by_focal=times(white, self.by_focal),
         )
 
 
+def times(white: Floats, rows: Floats) -> Floats:
+    """Return the products (..., n, 2, k) of matrices (n, 2, 2) and (..., n, 2, k).
+
+    Written out: for so small matrices a product of each costs more than the sums.
+    """
+    first, second = rows[..., 0:1, :], rows[..., 1:2, :]
+    return np.asarray(white[..., 0:1] * first + white[..., 1:2] * second)
+
+
 def look(station: Station, state: State, points_m: Floats) -> Seen:
-    """Project points of the course frame (n, 3) through a station, with derivatives."""
-    turn = state.turns[station.index]
-    seen_from = (points_m - state.theta[station.position]) @ turn.T
+    """Project points of the course frame (..., n, 3) through a station, with derivatives."""
+    turn = state.turns[..., station.index, :, :]
+    seen_from = (points_m - state.theta[..., None, station.position]) @ np.swapaxes(turn, -1, -2)
     lens = station.lens_at(state)
     pixels, by_camera_point, by_parameter = projection_slopes(seen_from, lens)
-    cross = np.zeros((len(seen_from), 3, 3))  # derivative of omega x p by omega: -[p]x
-    cross[:, 0, 1], cross[:, 0, 2] = seen_from[:, 2], -seen_from[:, 1]
-    cross[:, 1, 0], cross[:, 1, 2] = -seen_from[:, 2], seen_from[:, 0]
-    cross[:, 2, 0], cross[:, 2, 1] = seen_from[:, 1], -seen_from[:, 0]
     return Seen(
         pixels=pixels,
-        by_point=by_camera_point @ turn,
-        by_turn=by_camera_point @ cross,
+        by_point=_rows_times(by_camera_point, turn),
+        by_turn=_turned(seen_from, by_camera_point),
         by_lens=by_parameter @ station.camera.lens.factor,
-        by_focal=(by_parameter[:, :, 0:2] @ lens[0:2])[:, :, None],
+        by_focal=np.sum(by_parameter[..., 0:2] * lens[..., None, None, 0:2], axis=-1)[..., None],
     )
 
 
+def _turned(points_m: Floats, by_point: Floats) -> Floats:
+    """Return the derivative (..., n, 2, 3) by a turn omega, which moves points by omega x p."""
+    x, y, z = (points_m[..., None, axis] for axis in range(3))
+    a, b, c = (by_point[..., axis] for axis in range(3))
+    turned = np.empty_like(by_point)
+    turned[..., 0], turned[..., 1], turned[..., 2] = y * c - z * b, z * a - x * c, x * b - y * a
+    return turned
+
+
+def _rows_times(rows: Floats, turn: Floats) -> Floats:
+    """Return rows (..., n, 2, 3) times a matrix (..., 3, 3), in one product of a state."""
+    flat = rows.reshape(*rows.shape[:-3], -1, 3) @ turn
+    return flat.reshape(rows.shape)
+
+
 def fill(rows: Floats, station: Station, seen: Seen) -> None:
-    """Write the derivatives by the station's unknowns into Jacobian rows (n, 2, size)."""
-    rows[:, :, station.position] = -seen.by_point
-    rows[:, :, station.turn] = seen.by_turn
-    rows[:, :, station.lens] = seen.by_lens
+    """Write the derivatives by the station's unknowns into Jacobian rows (..., n, 2, size)."""
+    rows[..., station.position] = -seen.by_point
+    rows[..., station.turn] = seen.by_turn
+    rows[..., station.lens] = seen.by_lens
     if station.focal is not None:
-        rows[:, :, station.focal] = seen.by_focal
+        rows[..., station.focal] = seen.by_focal

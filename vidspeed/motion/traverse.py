@@ -70,14 +70,15 @@ class Traverse(Value):
     clips: tuple[ClipLights, ...]
 
     def coefficients(self, state: State) -> Floats:
-        """Return the path's coefficients (4, 3) in `state`."""
-        return np.asarray(state.theta[self.path].reshape(ORDERS, 3))
+        """Return the path's coefficients (..., 4, 3) in `state`."""
+        path = state.theta[..., self.path]
+        return path.reshape(*path.shape[:-1], ORDERS, 3)
 
     def smooth(self, state: State, time_s: Floats) -> Floats:
         """Return the smooth path (n, 3) at times (n,) of the pass's clock."""
         return np.asarray(basis(self.nominal.xi(time_s)) @ self.coefficients(state))
 
-    def growth(self, state: State) -> float:
+    def growth(self, state: State) -> Floats:
         """Return how much faster than nominal the path is."""
         return growth(self.coefficients(state), self.length_m)
 

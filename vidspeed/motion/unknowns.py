@@ -20,6 +20,8 @@ class State(Value):
     """Where an adjustment stands: `theta` (n,), and the turns (c, 3, 3) of the cameras.
 
     Turns are moved by a small rotation from the left; their three places in `theta` stay zero.
+    A stack of states has more axes in front, (..., n) and (..., c, 3, 3): all that is computed
+    of it has them too.
     """
 
     theta: Floats
@@ -74,22 +76,29 @@ def entered(
 
 
 def rotation(turn_rad: Floats) -> Floats:
-    """Return the rotation matrix (3, 3) of a rotation vector (3,), Rodrigues' formula."""
-    angle = float(np.linalg.norm(turn_rad))
-    x, y, z = turn_rad
-    cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
-    if angle < 1e-8:
-        return np.asarray(np.eye(3) + cross + cross @ cross / 2.0)
-    return np.asarray(
-        np.eye(3) + np.sin(angle) / angle * cross + (1.0 - np.cos(angle)) / angle**2 * cross @ cross
-    )
+    """Return the rotation matrices (..., 3, 3) of rotation vectors (..., 3), Rodrigues' formula."""
+    x, y, z = turn_rad[..., 0], turn_rad[..., 1], turn_rad[..., 2]
+    square = x * x + y * y + z * z
+    angle = np.sqrt(square)
+    near = angle < 1e-8
+    safe = np.where(near, 1.0, angle)
+    sine = np.where(near, 1.0, np.sin(safe) / safe)
+    versine = np.where(near, 0.5, (1.0 - np.cos(safe)) / (safe * safe))
+    cross = np.zeros((*turn_rad.shape, 3))
+    cross[..., 0, 1], cross[..., 0, 2], cross[..., 1, 2] = -z, y, -x
+    cross[..., 1, 0], cross[..., 2, 0], cross[..., 2, 1] = z, -y, x
+    twice = turn_rad[..., :, None] * turn_rad[..., None, :]
+    twice[..., 0, 0] -= square
+    twice[..., 1, 1] -= square
+    twice[..., 2, 2] -= square
+    return np.asarray(np.eye(3) + sine[..., None, None] * cross + versine[..., None, None] * twice)
 
 
 def moved(state: State, step: Floats, turns_at: tuple[slice, ...]) -> State:
-    """Return `state` moved by `step` (n,): turns from the left, everything else added."""
+    """Return `state` moved by `step` (..., n): turns from the left, everything else added."""
     theta = state.theta + step
-    turns = np.empty_like(state.turns)
+    turns = np.empty((*theta.shape[:-1], *state.turns.shape[-3:]))
     for index, place in enumerate(turns_at):
-        turns[index] = rotation(step[place]) @ state.turns[index]
-        theta[place] = 0.0
+        turns[..., index, :, :] = rotation(step[..., place]) @ state.turns[..., index, :, :]
+        theta[..., place] = 0.0
     return State(theta=theta, turns=turns)

@@ -1,0 +1,140 @@
+"""A solved flight solved again with its inputs moved, many times at once.
+
+Plain Gauss-Newton steps from the solution, the first with what was computed there, until what they
+will still move the speed by is settled; the watched adjustment where they do not settle. Near a
+minimum such steps shrink by a constant factor, so that the size of the next ones is known from
+the last two (J. Dennis, R. Schnabel, Numerical Methods for Unconstrained Optimization, 1983,
+ch. 10).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from vidspeed.errors import MotionError
+from vidspeed.motion.account import speed_between
+from vidspeed.motion.adjust import adjust, newton_steps
+from vidspeed.motion.flight import Flight
+from vidspeed.motion.path import stretch_speed
+from vidspeed.motion.unknowns import State
+from vidspeed.values import Bools, Floats, Value
+
+SETTLED = 0.005  # of a standard uncertainty of the speed, for what is still to come
+SETTLED_REST = 0.2  # of standard uncertainties of all unknowns together, likewise
+MOST_SHRUNK = 0.5  # from step to step; above it nothing is foretold of the next ones
+MOST_STEPS = 6
+STACK_NUMBERS = 1_200_000  # of all Jacobians that are worked on at once
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sought(Value):
+    """The speed that is sought: between which ends, its gradient (n,) by the unknowns, its u."""
+
+    ends: tuple[float, float]
+    gradient: Floats
+    u_mps: float
+
+
+def sought(flight: Flight, ends: tuple[float, float]) -> Sought:
+    """Return what is to be found again of a flight."""
+    _, gradient = speed_between(flight, ends)
+    u = float(np.linalg.norm(flight.sensitivities(gradient)))
+    return Sought(ends=ends, gradient=gradient, u_mps=u)
+
+
+def speeds_after(flight: Flight, shifts: Floats, wanted: Sought) -> tuple[Floats, Bools]:
+    """Solve again with the inputs moved by `shifts` (k, m) of their standard uncertainties.
+
+    Returns
+    -------
+    speeds : (k,)
+        Not a number where no solution was reached.
+    hard : (k,)
+        Which did not settle by plain steps.
+    """
+    stack = max(STACK_NUMBERS // flight.adjustment.jacobian.size, 1)
+    parts = [_stack(flight, shifts[at : at + stack], wanted) for at in range(0, len(shifts), stack)]
+    speeds, hard = zip(*parts, strict=True)
+    return np.concatenate(speeds), np.concatenate(hard)
+
+
+def _stack(flight: Flight, shifts: Floats, wanted: Sought) -> tuple[Floats, Bools]:
+    """Solve as many again as are worked on at once."""
+    own = shifts[:, : len(flight.adjustment.residuals)]
+    network = replace(flight.network, shift=own)
+    theta, turns, hard = _stepped(flight, own, wanted)
+    for index in np.flatnonzero(hard):
+        one = _watched(flight, own[index])
+        theta[index], turns[index] = one.theta, one.turns
+    state = State(theta=theta, turns=turns)
+    if flight.tie is not None:
+        gap = flight.tie.gap(network, state, shifts)
+        state = network.moved(state, -gap @ flight.tie.gain.T)
+    along = network.traverses[0].coefficients(state)[..., 0]
+    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
+        course_speed, _ = stretch_speed(*wanted.ends, along, flight.nominal)
+    return network.scale(state) * course_speed, hard
+
+
+def _stepped(flight: Flight, own: Floats, wanted: Sought) -> tuple[Floats, Floats, Bools]:
+    """Take plain steps, k flights at once.
+
+    Returns
+    -------
+    theta, turns : (k, n), (k, c, 3, 3)
+        Where they end.
+    hard : (k,)
+        Which are not settled there.
+    """
+    pull = (flight.adjustment.residuals + own) @ flight.adjustment.jacobian
+    step = pull @ flight.adjustment.covariance
+    begin = _begin(flight)
+    theta = np.repeat(begin.theta[None], len(own), axis=0)
+    turns = np.repeat(begin.turns[None], len(own), axis=0)
+    hard = np.ones(len(own), dtype=bool)
+    going, before = np.arange(len(own)), np.zeros(len(own))
+    for _ in range(MOST_STEPS):
+        here = State(theta=theta[going], turns=turns[going])
+        state = flight.network.moved(here, step)
+        theta[going], turns[going] = state.theta, state.turns
+        size = np.sqrt(np.maximum(np.sum(pull * step, axis=-1), 0.0))
+        done = _settled(size, before, np.abs(step @ wanted.gradient) / wanted.u_mps)
+        hard[going[done]] = False
+        going, before = going[~done], size[~done]
+        if not len(going):
+            break
+        network = replace(flight.network, shift=own[going])
+        state = State(theta=theta[going], turns=turns[going])
+        residuals, jacobian = network.evaluate(state)
+        pull = np.einsum("km,kmn->kn", residuals, jacobian)
+        step = newton_steps(network.normal(jacobian), pull)
+    return theta, turns, hard
+
+
+def _settled(size: Floats, before: Floats, by_speed: Floats) -> Bools:
+    """Tell which steps (k,) are the last that matter.
+
+    `size` is in standard uncertainties of all unknowns together, `before` that of the step
+    before (0 if there was none), `by_speed` in standard uncertainties of the speed.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        shrunk = np.where(before > 0.0, size / before, np.inf)
+        tail = np.where(shrunk < MOST_SHRUNK, shrunk / (1.0 - shrunk), np.inf)
+        small = (tail * by_speed < SETTLED) & (tail * size < SETTLED_REST)
+    return np.asarray((size < SETTLED) | small)
+
+
+def _begin(flight: Flight) -> State:
+    return flight.state if flight.tie is None else flight.tie.alone
+
+
+def _watched(flight: Flight, own: Floats) -> State:
+    """Return the state of one that plain steps do not settle; not a number if nothing does."""
+    network = replace(flight.network, shift=own)
+    begin = _begin(flight)
+    try:
+        return adjust(network, begin, tolerance=1e-3)[0]
+    except MotionError:
+        return State(theta=np.full_like(begin.theta, np.nan), turns=begin.turns)
