@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
 from pathlib import Path
@@ -66,11 +66,22 @@ def run(
         Where the session is wrong, no camera can be calibrated or no clip can be read.
     """
     with executor(workers, tell=progress, ready=1, imports=IMPORTS) as made:
-        return _run(folder, progress, monte_carlo, pool or made)
+        session = read_session(folder)
+        return run_session(session, progress=progress, monte_carlo=monte_carlo, pool=pool or made)
 
 
-def _run(folder: Path, progress: Progress | None, monte_carlo: bool, pool: Executor) -> Outcome:
-    session = read_session(folder)
+def run_session(
+    session: Session,
+    *,
+    pool: Executor,
+    progress: Progress | None = None,
+    monte_carlo: bool = False,
+    intervals_s: Mapping[str, float] | None = None,
+) -> Outcome:
+    """Measure every pass of a session that was read; see `run`.
+
+    `intervals_s` are frame intervals, by camera, of clips that were there once and are no more.
+    """
     if not session.clips:
         raise VidspeedError(
             "session.toml: no [[clip]] in it, at least one is needed; add one for each recorded "
@@ -79,7 +90,7 @@ def _run(folder: Path, progress: Progress | None, monte_carlo: bool, pool: Execu
     cameras = calibrate_all(session)
     clips = look_at_all(session, cameras, pool)
     refuse_nothing(clips, cameras)
-    cameras = with_intervals(cameras, clips)
+    cameras = with_intervals(cameras, clips, intervals_s)
     flown = [row for row in clips if drive_of(session, row.clip) is None]
     solved, problems = solve_passes(session, cameras, flown, progress)
     solved, doubts = by_light(session, cameras, clips, solved, progress)

@@ -46,6 +46,7 @@ def test_files_and_folders(files):
         "sensitivities.json",
         "passes.csv",
         "report.html",
+        "contents.sha256",
         "calibration/north.png",
         "calibration/south.png",
         "north-pass-1/track.csv",
@@ -64,7 +65,7 @@ def test_summary_has_every_key(files):
     summary = strict(files["summary.json"])
     assert list(summary) == [
         "schema", "tool_version", "session", "inputs", "cameras", "passes", "covariance",
-        "mark", "proof", "problems", "advice",
+        "mark", "proof", "problems", "advice", "clips", "measured_with",
     ]  # fmt: skip
     assert summary["schema"] == "vidspeed.summary/1"
     assert summary["inputs"][1] == {"file": "clips/pass-1.mp4", "sha256": "22" * 32}

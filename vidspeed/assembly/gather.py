@@ -247,9 +247,11 @@ def _searched(
     )
 
 
-def with_intervals(cameras: Cameras, clips: Sequence[Looked]) -> Cameras:
-    """Give each camera the shortest frame interval that its clips show."""
-    intervals: dict[str, float] = {}
+def with_intervals(
+    cameras: Cameras, clips: Sequence[Looked], before_s: Mapping[str, float] | None = None
+) -> Cameras:
+    """Give each camera the shortest frame interval that its clips show, or showed `before_s`."""
+    intervals = dict(before_s or {})
     for row in clips:
         if row.interval_s is not None:
             known = intervals.get(row.clip.camera, row.interval_s)

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator, Mapping
 from pathlib import Path, PurePosixPath
 from typing import Literal
 
 from vidspeed.errors import ResultsError
 from vidspeed.record.columns import passes_csv, track_csv
+from vidspeed.record.contents import CONTENTS, REPORT, clip_places, contents_bytes
 from vidspeed.record.figures import calibration_picture, track_picture
 from vidspeed.record.lock import locked
-from vidspeed.record.names import clip_folders, legal_name
+from vidspeed.record.names import legal_name
 from vidspeed.record.report import report_html
 from vidspeed.record.summary import json_bytes, sensitivities, summary
 from vidspeed.record.swap import check_place, heal, replace_folder
@@ -80,13 +82,19 @@ def result_files(outcome: Outcome, *, unit: str = "kmh") -> dict[str, bytes]:
     }
     pictures = dict(_calibration_pictures(outcome))
     seen = sightings_by_clip(outcome)
-    folders = clip_folders([*seen, *((view.camera, view.clip) for view in outcome.clips)])
     tracks: dict[ClipKey, list[bytes]] = {}
-    for key, name in folders.items():
+    for key, name in clip_places(outcome).items():
         tracks[key] = list(_track_pictures(outcome, key, seen.get(key, [])))
         files.update(_clip_files(name, seen.get(key, []), tracks[key]))
     files.update({f"calibration/{legal_name(name)}.png": png for name, png in pictures.items()})
-    files["report.html"] = report_html(outcome, unit=unit, tracks=tracks, calibration=pictures)
+    files[CONTENTS] = contents_bytes(files, outcome.inputs)
+    files[REPORT] = report_html(
+        outcome,
+        unit=unit,
+        tracks=tracks,
+        calibration=pictures,
+        contents_sha256=hashlib.sha256(files[CONTENTS]).hexdigest(),
+    )
     return files
 
 

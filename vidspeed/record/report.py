@@ -34,6 +34,7 @@ def report_html(
     unit: str = "kmh",
     tracks: Mapping[tuple[str, str], Sequence[bytes]],
     calibration: Mapping[str, bytes],
+    contents_sha256: str,
 ) -> bytes:
     """Return `report.html` in UTF-8, with every picture inside.
 
@@ -43,13 +44,16 @@ def report_html(
         PNG bytes by (camera, clip): a picture for each pass in the clip, in order of the passes.
     calibration
         PNG bytes by camera.
+    contents_sha256
+        Hash of the list of inputs and results, for witnesses to sign beside.
     """
     spoken = unit_named(unit)
     home = files("vidspeed.record")
     environment = Environment(autoescape=True, undefined=StrictUndefined, finalize=_visible)
     template = environment.from_string(home.joinpath("report.html").read_text(encoding="utf-8"))
     css = home.joinpath("report.css").read_text(encoding="utf-8")
-    text = template.render(css=css, **report_view(outcome, spoken, tracks, calibration))
+    view = report_view(outcome, spoken, tracks, calibration)
+    text = template.render(css=css, contents_sha256=contents_sha256, **view)
     return text.encode("utf-8", errors="xmlcharrefreplace")
 
 

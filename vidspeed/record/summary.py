@@ -8,7 +8,9 @@ from typing import Any
 import numpy as np
 
 from vidspeed import __version__
+from vidspeed.record.contents import clip_rows
 from vidspeed.record.proofview import proof_row
+from vidspeed.record.versions import versions
 from vidspeed.values import (
     BudgetRow,
     CameraFit,
@@ -49,6 +51,8 @@ def summary(outcome: Outcome) -> dict[str, Any]:
         "advice": [
             {"change": row.change, "relative_U95": row.relative_U95} for row in outcome.advice
         ],
+        "clips": clip_rows(outcome),
+        "measured_with": versions(),
     }
 
 
