@@ -1,5 +1,6 @@
 """Drives along the course: measured as a pass is, and held against their log."""
 
+import json
 from dataclasses import replace
 
 import numpy as np
@@ -7,12 +8,15 @@ import pytest
 from scipy.integrate import cumulative_trapezoid
 
 from tests.motion.flown import LENGTH_M, SIZE_PX, evening, plain_track
+from tests.tiny import CLIP, edit, scene_text
 from vidspeed.assembly.drive import driven
 from vidspeed.assembly.gather import Cameras, Looked
 from vidspeed.assembly.proof import prove
 from vidspeed.geometry.lens import project
+from vidspeed.measure import run
 from vidspeed.motion.calibration import calibrate_camera
 from vidspeed.record.proofview import proof_row, proof_view
+from vidspeed.render.session import render_scene_file
 from vidspeed.values import Clip, ClipView, Log, Proof
 
 LINE_M = np.array([-0.6, 1.1])  # y and z of the lamp
@@ -121,3 +125,31 @@ def test_a_drive_is_looked_for_at_its_own_speed_and_place():
     assert (seen.flight_line.offset_m, seen.flight_line.height_m) == tuple(LINE_M)
     other = Clip(file="pass.mp4", camera="n")
     assert driven(session, other) is session
+
+
+def test_a_filmed_drive_goes_the_whole_way(tmp_path):
+    """A car at 90 km/h in a rendered clip: no pass of the craft, and it agrees with its log."""
+    scene = (
+        scene_text()
+        .replace("clip_s = 0.9", "clip_s = 2.4")
+        .replace("speed_kmh = 300.0", "speed_kmh = 90.0")
+        .replace("height_m = 3.0", "height_m = 3.0\naccel_u_mps2 = [1.0, 0.2, 0.2]")
+    )
+    (tmp_path / "scene.toml").write_text(scene, encoding="utf-8")
+    folder = tmp_path / "s"
+    render_scene_file(tmp_path / "scene.toml", folder, workers=1)
+    truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))["passes"][0]
+    edit(folder / "session.toml", 'pass = "1"\n', "")
+    with (folder / "session.toml").open("a", encoding="utf-8") as file:
+        file.write(
+            f'\n[[proof]]\nkind = "drive"\nclip = "{CLIP}"\ny_m = {truth["offset_m"]}\n'
+            f'z_m = {truth["height_m"]}\nu_m = 0.05\nlog = "car.csv"\nlog_u_percent = 0.1\n'
+        )
+    rows = f"time_s,x_m\n50.0,0.0\n{50.0 + truth['gate_time_s']!r},40.0\n"
+    (folder / "car.csv").write_text(rows, encoding="utf-8")
+    found = run(folder)
+    assert found.passes == () and found.proof is not None
+    (drive,) = found.proof.drives
+    assert drive.clips == (CLIP,) and drive.cameras == ("north",)
+    assert abs(drive.normalised) < 3.0 and drive.error_u_percent < 1.0
+    assert [problem for problem in found.problems if problem.level == "error"] == []
