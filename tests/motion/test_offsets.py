@@ -4,12 +4,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import t
 
 from tests.motion.flown import drawn_clock, evening, flown
 from vidspeed.errors import MotionError
 from vidspeed.motion.account import account, ends_of
 from vidspeed.motion.again import sought, speeds_after
 from vidspeed.motion.flight import solve
+from vidspeed.motion.montecarlo import _draws
 from vidspeed.motion.offsets import tied
 from vidspeed.values import Clip
 
@@ -114,3 +116,21 @@ def test_clips_that_do_not_keep_step_are_not_tied():
     scene, flights, _ = flights_of(6, slip_s=0.02)
     with pytest.raises(MotionError, match="frames lost without a trace"):
         together(scene, flights)
+
+
+def test_draws_of_a_tied_pass_know_which_lights_of_others_were_widened():
+    scene, flights, _ = flights_of(5)
+    held = together(scene, flights)[1]
+    own = len(held.adjustment.residuals)
+    dofs = [None] * len(held.tie.dof)
+    dofs[3:9], dofs[20:22] = [3.0] * 6, [40.0] * 2
+    held = replace(held, noise=tuple(replace(row, scale=1.0) for row in held.noise))
+    held = replace(held, tie=replace(held.tie, dof=tuple(dofs)))
+    few, many = held.widened()
+    assert few[1] == 3.0 and list(few[0]) == list(range(own + 3, own + 9))
+    assert many[1] == 40.0 and list(many[0]) == [own + 20, own + 21]
+    inputs = held.inputs()
+    shifts = _draws(held, inputs, np.random.default_rng(1), 20_000)
+    tails = np.mean(np.abs(shifts) > 3.0, axis=0)
+    assert tails[own + 5] == pytest.approx(2.0 * t.sf(3.0, 3.0), rel=0.15)
+    assert tails[own + 12] < 0.005

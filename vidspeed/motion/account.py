@@ -46,7 +46,8 @@ def account(session: Session, flight: Flight, clips: Sequence[Clip], label: str)
     inputs = flight.inputs()
     sensitivities = flight.sensitivities(gradient)
     u = float(np.linalg.norm(sensitivities))
-    dof = effective_dof(u, _noise_parts(flight, sensitivities))
+    estimated = [(float(np.linalg.norm(sensitivities[at])), dof) for at, dof in flight.widened()]
+    dof = effective_dof(u, estimated)
     factor = coverage_factor(dof)
     profile, path = _profile(flight, stretch)
     return PassResult(
@@ -122,19 +123,6 @@ def _gate_seen(flight: Flight, gate_m: float) -> bool:
         if after.min() - before.max() <= GATE_GAP_S:
             return True
     return False
-
-
-def _noise_parts(flight: Flight, sensitivities: Floats) -> list[tuple[float, float | None]]:
-    """Return contribution and degrees of freedom of each clip's lights, and of other passes'."""
-    parts = [(float(np.linalg.norm(sensitivities[at])), dof) for at, dof in flight.noise_groups()]
-    if flight.tie is not None:
-        others = sensitivities[len(flight.adjustment.residuals) :]
-        of = np.array([np.nan if dof is None else dof for dof in flight.tie.dof])
-        parts += [
-            (float(np.linalg.norm(others[of == dof])), float(dof))
-            for dof in np.unique(of[np.isfinite(of)])
-        ]
-    return parts
 
 
 def _profile(flight: Flight, stretch: tuple[float, float]) -> tuple[Profile, Floats]:

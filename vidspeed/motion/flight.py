@@ -21,9 +21,10 @@ from vidspeed.motion.noise import Noise, noise_of
 from vidspeed.motion.path import Nominal, places_at, rewritten
 from vidspeed.motion.stand import Stand
 from vidspeed.motion.start import Sketch, line_places, sketch
+from vidspeed.motion.tie import Tie
 from vidspeed.motion.traverse import LightsIn, PassIn
 from vidspeed.motion.unknowns import State
-from vidspeed.values import Bools, Floats, Input, Session, Track, Value
+from vidspeed.values import Bools, Floats, Input, Ints, Session, Track, Value
 
 OUTLIER = 25.0  # squared distance (2 dof) beyond which a light is not the craft: p = 4e-6
 LEAST_LIGHTS = 4
@@ -36,32 +37,6 @@ class Lit(Value):
     clip: str
     stand: Stand
     track: Track
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Tie(Value):
-    """What other passes of the same clips say of a flight, through their common time offsets.
-
-    `alone` is the flight's own solution; the tied one lies `gain` (n, k) @ gap away, where the
-    gap (k,) of the conditions is `share` (k, e) @ its own offsets (e,) + `rest` (k,). The m
-    inputs are the flight's own and then `inputs`, those of other passes; by each of them the
-    unknowns move by `by_input` (n, m) and `rest` by `rest_by_input` (k, m). `dof` are those of
-    `inputs` whose size was estimated.
-    """
-
-    alone: State
-    inputs: tuple[Input, ...]
-    dof: tuple[float | None, ...]
-    by_input: Floats
-    gain: Floats
-    share: Floats
-    rest: Floats
-    rest_by_input: Floats
-
-    def gap(self, network: Network, state: State, shift: Floats) -> Floats:
-        """Return the gap (..., k) of the conditions after inputs have moved by `shift` (..., m)."""
-        own = network.clip_offsets(state) @ self.share.T
-        return np.asarray(own + self.rest + shift @ self.rest_by_input.T)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -122,11 +97,30 @@ class Flight(Value):
             return np.asarray(self.tie.by_input.T @ gradient)
         return np.asarray(self.adjustment.jacobian @ (self.adjustment.covariance @ gradient))
 
-    def noise_groups(self) -> list[tuple[slice, float | None]]:
+    def noise_dof(self) -> list[tuple[slice, float | None]]:
         """Return the rows of each clip's lights, and the degrees of freedom of their widening."""
         return [
             (rows, noise.dof if noise.scale > 1.0 else None)
             for rows, noise in zip(self.network.light_rows()[0], self.noise, strict=True)
+        ]
+
+    def widened(self) -> list[tuple[Ints, float]]:
+        """Return the inputs whose size was estimated together, and the degrees of freedom of it.
+
+        The lights of this pass's clips, and of other passes that it is tied to.
+        """
+        own = [
+            (np.arange(rows.start, rows.stop), dof)
+            for rows, dof in self.noise_dof()
+            if dof is not None
+        ]
+        if self.tie is None:
+            return own
+        first = len(self.adjustment.residuals)
+        others = np.array([np.nan if dof is None else dof for dof in self.tie.dof])
+        return own + [
+            (first + np.flatnonzero(others == dof), float(dof))
+            for dof in np.unique(others[np.isfinite(others)])
         ]
 
 

@@ -185,9 +185,8 @@ def _draws(flight: Flight, inputs: Sequence[Input], rng: np.random.Generator, si
     shifts = rng.standard_normal((size, len(inputs)))
     flat = np.array([entry.distribution == "rectangular" for entry in inputs])
     shifts[:, flat] = rng.uniform(-np.sqrt(3.0), np.sqrt(3.0), (size, int(flat.sum())))
-    for rows, dof in flight.noise_groups():
-        if dof is not None:
-            shifts[:, rows] *= np.sqrt(dof / rng.chisquare(dof, size))[:, None]
+    for rows, dof in flight.widened():
+        shifts[:, rows] *= np.sqrt(dof / rng.chisquare(dof, size))[:, None]
     return shifts
 
 

@@ -17,7 +17,8 @@ from scipy.linalg import null_space
 from scipy.stats import chi2
 
 from vidspeed.errors import MotionError
-from vidspeed.motion.flight import Flight, Tie
+from vidspeed.motion.flight import Flight
+from vidspeed.motion.tie import Tie
 from vidspeed.values import Floats, Input, Ints, Value
 
 UNLIKELY = 1e-4  # probability of a misfit of the offsets below which they are not one
@@ -105,7 +106,7 @@ def _union(flights: Sequence[Flight], inputs: Sequence[Sequence[Input]]) -> _Uni
     found = []
     for flight, listed in zip(flights, inputs, strict=True):
         own: list[float | None] = [None] * len(listed)
-        for rows, dof in flight.noise_groups():
+        for rows, dof in flight.noise_dof():
             own[rows] = [dof] * (rows.stop - rows.start)
         for entry, dof in zip(listed, own, strict=True):
             if places.setdefault((entry.owner, entry.name), len(entries)) == len(entries):
