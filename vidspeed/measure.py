@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from vidspeed.answer.mark import choose_mark
+from vidspeed.answer.mark import mark_of
 from vidspeed.assembly.advice import advice, best_change
 from vidspeed.assembly.agree import by_light, with_exposure
 from vidspeed.assembly.drive import drive_of
@@ -25,6 +25,7 @@ from vidspeed.assembly.gather import (
     refuse_nothing,
     with_intervals,
 )
+from vidspeed.assembly.heights import with_heights
 from vidspeed.assembly.looking import IMPORTS, look_at_all
 from vidspeed.assembly.passes import Pass, solve_passes
 from vidspeed.assembly.proof import prove
@@ -94,8 +95,10 @@ def run_session(
     flown = [row for row in clips if drive_of(session, row.clip) is None]
     solved, problems = solve_passes(session, cameras, flown, progress)
     solved, doubts = by_light(session, cameras, clips, solved, progress)
+    solved = [with_heights(row) for row in solved]
     passes = checked(solved, progress, monte_carlo=monte_carlo, pool=pool)
     labels, matrix = covariance(passes)
+    decided = mark_of(session, passes, labels, matrix)
     fits = [fit for _, fit in cameras.stands.values()]
     changes = _advised(session, cameras, passes)
     proofs = prove(session, cameras, clips)
@@ -107,7 +110,8 @@ def run_session(
         passes=tuple(passes),
         covariance_labels=labels,
         covariance=matrix,
-        mark=choose_mark(passes, labels, matrix, session.mark),
+        mark=decided.mark,
+        no_mark=decided.why_not,
         problems=(
             *cameras.problems,
             *(problem for fit in fits for problem in fit.problems),

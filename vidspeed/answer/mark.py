@@ -1,4 +1,4 @@
-"""The mark: the session's figure from the best two opposite passes.
+"""The mark: the session's figure from the best two opposite passes that its rules allow.
 
 Its uncertainty comes from the covariance of the passes, never from treating them as independent:
 both ways share survey, camera and clock.
@@ -7,13 +7,45 @@ both ways share survey, camera and clock.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
 
-import numpy as np
 from scipy.stats import t
 
+from vidspeed.answer.air import reduced_to, wind_of
+from vidspeed.answer.contest import (
+    Contest,
+    Pair,
+    contest_of,
+    left_out,
+    mean_of,
+    passes_scatter,
+    speed_of,
+    why_none,
+    wind_spread,
+)
+from vidspeed.answer.luck import Field, beats, mean_lift
+from vidspeed.answer.readings import both_readings, picked, weighted_variance
+from vidspeed.answer.scatter import ONE_SIDED
 from vidspeed.motion.coverage import coverage_factor, effective_dof
-from vidspeed.values import Floats, Mark, MarkRules, PassResult
+from vidspeed.values import Air, Floats, Luck, Mark, MarkRules, PassResult, Ruled, Session, Value
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Decided(Value):
+    """The mark, or why there is none: `why_not` None where only a pass of one way is missing."""
+
+    mark: Mark | None
+    why_not: str | None = None
+
+
+def mark_of(
+    session: Session, passes: Sequence[PassResult], labels: Sequence[str], covariance: Floats
+) -> Decided:
+    """Return the mark of a session under its rules."""
+    recorded = {clip.name: clip.recorded for clip in session.clips if clip.recorded is not None}
+    return decide(passes, labels, covariance, session.mark, recorded=recorded, air=session.air)
 
 
 def choose_mark(
@@ -22,7 +54,20 @@ def choose_mark(
     covariance: Floats,
     rules: MarkRules | None = None,
 ) -> Mark | None:
-    """Return the mark, None where no measured pass was flown one of the ways.
+    """Return the mark where no time of day and no air is known, None where there is none."""
+    return decide(passes, labels, covariance, rules).mark
+
+
+def decide(
+    passes: Sequence[PassResult],
+    labels: Sequence[str],
+    covariance: Floats,
+    rules: MarkRules | None = None,
+    *,
+    recorded: Mapping[str, datetime] | None = None,
+    air: Air | None = None,
+) -> Decided:
+    """Return the mark: of the pairs that the rules allow, the one with the highest mean speed.
 
     Parameters
     ----------
@@ -32,34 +77,57 @@ def choose_mark(
         The covariance (n, n) of the passes in (m/s)^2, and whose its rows are; a flight line
         whose split is open counts in it as common to all passes.
     rules
-        The earlier figure, if there is one to be beaten.
+        What `[mark]` states.
+    recorded
+        When each clip began, where that was stated.
+    air
+        What the session says of the air.
 
     Notes
     -----
-    The best pair is the one with the highest mean of the two speeds, so the fastest each way.
-    That the fastest of several is fast partly by luck is not taken off here; `selected_from`
-    says from how many it was chosen.
+    A pair that meets every rule goes before any of which a rule cannot be decided; one that does
+    not meet a rule is never taken.
     """
-    forward, reverse = _candidates(passes, "forward"), _candidates(passes, "reverse")
-    if not forward or not reverse:
-        return None
-    pair = (max(forward, key=_speed), max(reverse, key=_speed))
-    speed_mps = (_speed(pair[0]) + _speed(pair[1])) / 2.0
-    u_mps = math.sqrt(mean_variance(pair, labels, covariance))
+    contest = contest_of(passes, labels, covariance, rules, recorded or {}, air)
+    if not contest.allowed:
+        return Decided(mark=None, why_not=why_none(contest))
+    pair = max(contest.allowed, key=mean_of)
+    block = picked(labels, covariance, pair)
+    return Decided(mark=_mark(passes, pair, block, rules, contest, air))
+
+
+def _mark(
+    passes: Sequence[PassResult],
+    pair: Pair,
+    block: Floats,
+    rules: MarkRules | None,
+    contest: Contest,
+    air: Air | None,
+) -> Mark:
+    speeds = (speed_of(pair[0]), speed_of(pair[1]))
+    speed_mps, u_mps = mean_of(pair), math.sqrt(weighted_variance(pair, (0.5, 0.5), block))
     dof = mean_dof(pair, u_mps)
     factor = coverage_factor(dof)
-    probability, beats = _beats(speed_mps, u_mps, dof, rules)
+    by_pair, by_luck = _beats(speed_mps, u_mps, dof, rules, contest)
+    to_kgm3 = None if rules is None else rules.density_kgm3
+    spread = wind_spread(pair, block, contest.scatter, dof)
     return Mark(
         passes=(pair[0].label, pair[1].label),
         speed_mps=speed_mps,
         speed_u_mps=u_mps,
         speed_U95_mps=factor * u_mps,
         coverage_factor=factor,
-        speed_from_mean_time_mps=speed_from_mean_time(_speed(pair[0]), _speed(pair[1])),
-        selected_from=(len(forward), len(reverse)),
-        left_out=_left_out(passes, pair),
-        beats_probability=probability,
-        beats_at_95=beats,
+        speed_from_mean_time_mps=speed_from_mean_time(*speeds),
+        speed_from_mean_time_u_mps=_mean_time_u(pair, block),
+        selected_from=_selected_from(contest),
+        left_out=left_out(passes, pair, contest),
+        beats_probability=None if by_luck is None else by_luck[0],
+        beats_at_95=None if by_luck is None else by_luck[1],
+        pair_probability=None if by_pair is None else by_pair[0],
+        rules=_once(contest.of_pair[pair[0].label, pair[1].label]),
+        luck=_luck(contest),
+        wind=wind_of(*speeds, u_mps, spread, air),
+        reduced=None if to_kgm3 is None else reduced_to(to_kgm3, speed_mps, u_mps, factor, air),
     )
 
 
@@ -76,35 +144,12 @@ def speed_from_mean_time(one_mps: float, other_mps: float) -> float:
     return 2.0 * one_mps * other_mps / (one_mps + other_mps)
 
 
-def mean_variance(
-    pair: tuple[PassResult, PassResult], labels: Sequence[str], covariance: Floats
-) -> float:
-    """Return the variance of the mean of two speeds in (m/s)^2, from the passes' covariance.
-
-    The covariance counts a flight line whose split the session left open as common to all passes.
-    Each such input counts here as common or as independent, whichever makes the mean less sure.
-    """
-    at = [list(labels).index(result.label) for result in pair]
-    block = np.asarray(covariance)[np.ix_(at, at)]
-    return float(block.sum()) / 4.0 + _if_independent(pair)
-
-
-def _if_independent(pair: tuple[PassResult, PassResult]) -> float:
-    """Return what the mean's variance grows by where errors taken as common would cancel.
-
-    Of two sensitivities s, t to one input the mean has ((s + t)/2)^2 if it is common to both
-    passes and (s^2 + t^2)/4 if it is not: more by -s t / 2, where they differ in sign.
-    """
-    one, other = (_open_split(result) for result in pair)
-    return sum(max(0.0, -one[name] * other[name] / 2.0) for name in one.keys() & other.keys())
-
-
-def _open_split(result: PassResult) -> dict[str, float]:
-    """Return the signed sensitivity, by name, of the inputs whose split is open."""
-    if result.sensitivities_mps is None:
-        return {}
-    pairs = zip(result.inputs, result.sensitivities_mps.tolist(), strict=True)
-    return {item.name: value for item, value in pairs if item.split_unknown}
+def _mean_time_u(pair: Pair, block: Floats) -> float:
+    """Return the standard uncertainty of the speed over the mean of the two times."""
+    one, other = speed_of(pair[0]), speed_of(pair[1])
+    total = (one + other) ** 2
+    weights = (2.0 * other**2 / total, 2.0 * one**2 / total)
+    return math.sqrt(weighted_variance(pair, weights, block))
 
 
 def mean_dof(pair: tuple[PassResult, PassResult], u_mps: float) -> float | None:
@@ -118,16 +163,76 @@ def mean_dof(pair: tuple[PassResult, PassResult], u_mps: float) -> float | None:
     return effective_dof(u_mps, [(u / 2.0, dof) for u, dof in parts])
 
 
+def _selected_from(contest: Contest) -> tuple[int, int]:
+    """Return out of how many forward and how many reverse passes the pair was chosen."""
+    one, other = ({pair[way].label for pair in contest.allowed} for way in (0, 1))
+    return len(one), len(other)
+
+
+def _once(rows: Sequence[Ruled]) -> tuple[Ruled, ...]:
+    """Return a row for each rule: where it was asked of both passes, both details together."""
+    found: dict[str, Ruled] = {}
+    for row in rows:
+        before = found.get(row.rule)
+        if before is None:
+            found[row.rule] = row
+            continue
+        order = ("not met", "cannot be decided", "met")
+        verdict = min(before.verdict, row.verdict, key=order.index)
+        detail = f"{before.detail}; {row.detail}"
+        found[row.rule] = Ruled(rule=row.rule, verdict=verdict, detail=detail)
+    return tuple(found.values())
+
+
+def _fields(contest: Contest) -> list[Field]:
+    """Return the field that the pair was chosen from, under each reading of what is open."""
+    counted = contest.counted
+    place = {row.label: number for number, row in enumerate(counted)}
+    return [
+        Field(
+            pairs=tuple((place[one.label], place[other.label]) for one, other in contest.allowed),
+            covariance=covariance,
+            scatter=passes_scatter(counted, covariance),
+            dof=_least_dof(counted),
+        )
+        for covariance in both_readings(counted, contest.covariance)
+    ]
+
+
+def _least_dof(passes: Sequence[PassResult]) -> float | None:
+    """Return the smallest of the passes' degrees of freedom, None where all are infinite."""
+    return min((row.dof for row in passes if row.dof is not None), default=None)
+
+
+def _luck(contest: Contest) -> Luck:
+    fields = _fields(contest)
+    alone = _selected_from(contest) == (1, 1)
+    return Luck(
+        lift_mps=0.0 if alone else max(mean_lift(field) for field in fields),
+        scatter_mps=contest.scatter.median_mps,
+        scatter_dof=contest.scatter.dof,
+    )
+
+
 def _beats(
-    speed_mps: float, u_mps: float, dof: float | None, rules: MarkRules | None
-) -> tuple[float | None, bool | None]:
-    """Return the probability that the earlier figure is beaten, and whether it is at 95 %."""
+    speed_mps: float, u_mps: float, dof: float | None, rules: MarkRules | None, contest: Contest
+) -> tuple[tuple[float, bool] | None, tuple[float, bool] | None]:
+    """Return probability and claim for the two passes by themselves, and with the luck.
+
+    Where nothing was chosen and nothing is known of the scatter, both are the same.
+    """
     if rules is None or rules.earlier_mps is None:
         return None, None
     raised = 1.0 + rules.margin_percent / 100.0
-    margin_mps = speed_mps - raised * rules.earlier_mps
-    u_margin_mps = math.hypot(u_mps, raised * rules.earlier_u_mps)
-    return exceeds(margin_mps, u_margin_mps, effective_dof(u_margin_mps, [(u_mps, dof)]))
+    threshold, threshold_u = raised * rules.earlier_mps, raised * rules.earlier_u_mps
+    u_margin_mps = math.hypot(u_mps, threshold_u)
+    margin_dof = effective_dof(u_margin_mps, [(u_mps, dof)])
+    by_pair = exceeds(speed_mps - threshold, u_margin_mps, margin_dof)
+    if len(contest.counted) == 2:
+        return by_pair, by_pair
+    chances = [beats(field, threshold, threshold_u, speed_mps) for field in _fields(contest)]
+    least = min(*chances, by_pair[0])
+    return by_pair, (least, least >= ONE_SIDED)
 
 
 def exceeds(margin: float, u: float, dof: float | None) -> tuple[float, bool]:
@@ -145,38 +250,3 @@ def exceeds(margin: float, u: float, dof: float | None) -> tuple[float, bool]:
         return (1.0, True) if margin > 0.0 else (0.0, False)
     whole = math.inf if dof is None or not math.isfinite(dof) else max(1, math.floor(dof))
     return float(t.cdf(margin / u, whole)), bool(margin >= t.ppf(0.95, whole) * u)
-
-
-def _candidates(passes: Sequence[PassResult], direction: str) -> list[PassResult]:
-    """Return the measured passes of one direction."""
-    return [
-        result
-        for result in passes
-        if result.status == "measured"
-        and result.direction == direction
-        and result.speed_mps is not None
-    ]
-
-
-def _speed(result: PassResult) -> float:
-    """Return the speed of a measured pass, m/s."""
-    assert result.speed_mps is not None
-    return result.speed_mps
-
-
-def _left_out(
-    passes: Sequence[PassResult], pair: tuple[PassResult, PassResult]
-) -> tuple[tuple[str, str], ...]:
-    """Return every other pass with the reason why it is not in the mark."""
-    others = [result for result in passes if result is not pair[0] and result is not pair[1]]
-    return tuple((result.label, _why_left_out(result, pair)) for result in others)
-
-
-def _why_left_out(result: PassResult, pair: tuple[PassResult, PassResult]) -> str:
-    """Say why a pass is not in the mark."""
-    if result.status == "none":
-        return "nothing was measured"
-    if result.status == "partial":
-        return "partial: its speed is not from gate to gate"
-    chosen = pair[0] if result.direction == "forward" else pair[1]
-    return f"not faster than pass {chosen.label}, {result.direction} too"

@@ -166,6 +166,7 @@ def _camera(taken: Taken, lens: Lens, picks: tuple[Pick, ...], clock: Clock | No
         position_u_m=values.get("position_u_m"),
         rate_hz=values.get("rate_hz"),
         picks_file=values.get("picks"),
+        clock_file=values.get("clock"),
         planned=_planned(values["planned"]) if "planned" in values else None,
         assumed=frozenset(assumed | ({"clock"} if taken.left_out("clock_u_ppm") else set())),
     )
@@ -227,9 +228,18 @@ def _sync(values: dict[str, Any]) -> Sync:
 
 
 def _mark(values: dict[str, Any]) -> MarkRules:
-    earlier = values.get("earlier_kmh")
+    earlier, within_min = values.get("earlier_kmh"), values.get("within_min")
     return MarkRules(
         earlier_mps=None if earlier is None else _kmh(earlier),
         earlier_u_mps=_kmh(values["earlier_u_kmh"]),
         margin_percent=values["margin_percent"],
+        passes=values.get("passes"),
+        setup=values.get("setup"),
+        flights=values["flights"],
+        within_s=None if within_min is None else 60.0 * within_min,
+        height_m=values.get("height_m"),
+        most_dive_m=values.get("most_dive_m"),
+        approach_m=values.get("approach_m"),
+        most_wind_mps=values.get("most_wind_mps"),
+        density_kgm3=values.get("density_kgm3"),
     )

@@ -48,7 +48,7 @@ TABLES = (
         "a log, to prove the course by",
         many=True,
     ),
-    Table(name="mark", meaning="the earlier figure that this session is held against"),
+    Table(name="mark", meaning="the rules of the mark, and the earlier figure to be beaten"),
 )
 
 SESSION_KEYS = (
@@ -232,6 +232,25 @@ SESSION_KEYS = (
              beside="earlier_kmh"),
         number("margin_percent", "percent", "by how much the earlier figure must be beaten",
                "1.0", least=0.0, most=100.0, default=0.0, left_out="0"),
+        key("passes", "text", "labels of the passes that count", '["1", "2"]', count=0,
+            left_out="all"),
+        key("setup", "text", "only passes of this setup count", '"tail 3"', left_out="any"),
+        key("flights", "choice", "whether both passes must be of one flight, or of two",
+            '"same"', choices=("any", "same", "different"), default="any", left_out='"any"'),
+        number("within_min", "minutes", "time allowed from entering the course in the first of the "
+               "two passes to leaving it in the second", "30.0", above=0.0, most=1e6,
+               left_out="any"),
+        number("height_m", "metres", "window of height at both gates: lowest, highest",
+               "[1.5, 20.0]", least=-1000.0, most=10000.0, count=2, left_out="any"),
+        number("most_dive_m", "metres", "most height that may be lost on the way to the first gate",
+               "2.0", least=0.0, most=10000.0, left_out="any"),
+        number("approach_m", "metres", "how far before the first gate most_dive_m holds", "50.0",
+               above=0.0, most=10000.0, left_out="as far as was seen", beside="most_dive_m"),
+        number("most_wind_mps", "m/s", "most wind along the course", "3.0", above=0.0, most=60.0,
+               left_out="any"),
+        number("density_kgm3", "kg/m³", "state the mark also as in air of this density; needs "
+               "temperature_c and pressure_hpa of the air", "1.225", least=0.3, most=2.0,
+               left_out="not worked out"),
     ),
 )  # fmt: skip
 
@@ -243,7 +262,7 @@ def keys_of(table: str) -> dict[str, Key]:
 
     Examples
     --------
-    >>> list(keys_of("mark"))
+    >>> list(keys_of("mark"))[:3]
     ['earlier_kmh', 'earlier_u_kmh', 'margin_percent']
     """
     return {each.name: each for each in KEYS if each.table == table}

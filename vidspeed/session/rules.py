@@ -31,6 +31,8 @@ def check_single(tables: dict[str, list[Taken]], faults: Faults) -> None:
         _check_flight_line(taken, several, faults)
     for taken in tables["craft"]:
         _check_craft(taken, faults)
+    for taken in tables["mark"]:
+        _check_mark(taken, tables["air"], faults)
 
 
 def _below(taken: Taken, small: str, large: str, where: str, faults: Faults) -> None:
@@ -59,6 +61,21 @@ def _check_craft(taken: Taken, faults: Faults) -> None:
     elif expected is not None and not low <= expected <= high:
         faults.add(
             where, f"expected_kmh is {expected:g}, outside speed_kmh [{low:g}, {high:g}]; mend one"
+        )
+
+
+def _check_mark(taken: Taken, air: Sequence[Taken], faults: Faults) -> None:
+    where = "session.toml: [mark]"
+    low, high = taken.values.get("height_m", (0.0, 1.0))
+    if low >= high:
+        faults.add(where, f"height_m is [{low:g}, {high:g}], the lower height must stand first")
+    given = air[0].given if air else frozenset()
+    lacking = [name for name in ("temperature_c", "pressure_hpa") if name not in given]
+    if "density_kgm3" in taken.given and lacking:
+        faults.add(
+            where,
+            f"density_kgm3 is given without {' and '.join(lacking)} of [air]; the density of the "
+            "day follows from them: state both or leave density_kgm3 out",
         )
 
 

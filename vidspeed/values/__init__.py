@@ -6,6 +6,16 @@ pixels with (0, 0) at the centre of the top-left pixel of the picture as it is s
 seconds. Every `_u` is a standard uncertainty (k = 1).
 """
 
+from vidspeed.values.answered import (
+    Compared,
+    Group,
+    Luck,
+    Mark,
+    Reduced,
+    Ruled,
+    Verdict,
+    Wind,
+)
 from vidspeed.values.base import (
     Bools,
     Floats,
@@ -37,7 +47,6 @@ from vidspeed.values.entered import (
 from vidspeed.values.kept import (
     Advice,
     ClipView,
-    Mark,
     Outcome,
 )
 from vidspeed.values.lensed import (
@@ -77,6 +86,7 @@ from vidspeed.values.solved import (
     Check,
     CrossCheck,
     Crossing,
+    Heights,
     Input,
     PassResult,
     Profile,
@@ -110,6 +120,7 @@ __all__ = [
     "ClipFacts",
     "ClipView",
     "Clock",
+    "Compared",
     "Course",
     "CourseDrawing",
     "Craft",
@@ -118,6 +129,8 @@ __all__ = [
     "FlightLine",
     "Floats",
     "Gain",
+    "Group",
+    "Heights",
     "Input",
     "InputFile",
     "Ints",
@@ -126,6 +139,7 @@ __all__ = [
     "LensTrial",
     "Level",
     "Log",
+    "Luck",
     "Mark",
     "MarkRules",
     "Marker",
@@ -148,6 +162,8 @@ __all__ = [
     "ProvenDistance",
     "ProvenDrive",
     "ProvenPlace",
+    "Reduced",
+    "Ruled",
     "SatelliteFix",
     "Scan",
     "Session",
@@ -164,6 +180,8 @@ __all__ = [
     "Track",
     "Trusted",
     "Value",
+    "Verdict",
     "View",
+    "Wind",
     "jsonable",
 ]

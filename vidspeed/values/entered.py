@@ -143,6 +143,7 @@ class Camera(Value):
     position_u_m: float | None = None
     rate_hz: float | None = None  # the rate it will film at; used by forecasts only
     picks_file: str | None = None
+    clock_file: str | None = None
     planned: Planned | None = None  # where it will stand, before there are picks
     assumed: frozenset[str] = frozenset()
 
@@ -250,11 +251,20 @@ class Craft(Value):
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MarkRules(Value):
-    """What `[mark]` states."""
+    """What `[mark]` states; None: no such rule. `passes` and `setup` say which passes count."""
 
     earlier_mps: float | None = None
     earlier_u_mps: float = 0.0
     margin_percent: float = 0.0
+    passes: tuple[str, ...] | None = None
+    setup: str | None = None
+    flights: Literal["any", "same", "different"] = "any"
+    within_s: float | None = None  # from entering in the first pass to leaving in the second
+    height_m: tuple[float, float] | None = None  # lowest and highest at both gates
+    most_dive_m: float | None = None  # height lost over `approach_m` before the first gate
+    approach_m: float | None = None  # None: as far as was seen
+    most_wind_mps: float | None = None
+    density_kgm3: float | None = None  # air that the mark is also stated for
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -5,28 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from vidspeed.values.answered import Mark
 from vidspeed.values.base import Floats, Picture, Value
 from vidspeed.values.entered import InputFile, Session
 from vidspeed.values.placed import CameraFit, CourseDrawing, Problem
 from vidspeed.values.proved import Proven
 from vidspeed.values.seen import ClipFacts, Track
 from vidspeed.values.solved import PassResult
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Mark(Value):
-    """The session's figure from two opposite passes."""
-
-    passes: tuple[str, str]
-    speed_mps: float
-    speed_u_mps: float
-    speed_U95_mps: float
-    coverage_factor: float
-    speed_from_mean_time_mps: float
-    selected_from: tuple[int, int]  # forward, reverse
-    left_out: tuple[tuple[str, str], ...]  # (pass, why)
-    beats_probability: float | None = None
-    beats_at_95: bool | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -62,6 +47,7 @@ class Outcome(Value):
     covariance: Floats  # (n, n) in (m/s)^2, input by input
     mark: Mark | None
     problems: tuple[Problem, ...]
+    no_mark: str | None = None  # why there is no mark, where rules kept it from being formed
     drawing: Mapping[str, CourseDrawing] = field(default_factory=dict)  # by camera name
     proof: Proven | None = None  # None: not proved on the ground
     advice: tuple[Advice, ...] = ()  # the same pass as it is, then with single changes

@@ -102,6 +102,25 @@ class Sighted(Value):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Heights(Value):
+    """How high a pass was, metres of z, at the first and the second gate that it passed.
+
+    `before_m` (n,), rising from 0, are distances before the first gate as far as lights were seen;
+    `above_m` (n,) is how much higher than at the first gate the path was there.
+    """
+
+    height_in_m: float
+    height_in_u_m: float
+    height_out_m: float
+    height_out_u_m: float
+    climb_m: float  # from the first gate to the second
+    climb_u_m: float
+    before_m: Floats
+    above_m: Floats
+    above_u_m: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PassResult(Value):
     """One traverse of the course, or a clip without one (`status` "none": numbers None).
 
@@ -133,3 +152,4 @@ class PassResult(Value):
     checks: tuple[Check, ...] = ()
     cross_checks: tuple[CrossCheck, ...] = ()
     recorded: datetime | None = None
+    heights: Heights | None = None  # None: not between both gates
