@@ -24,7 +24,7 @@ from vidspeed.values import Bools, Floats, Value
 SETTLED = 0.005  # of a standard uncertainty of the speed, for what is still to come
 SETTLED_REST = 0.2  # of standard uncertainties of all unknowns together, likewise
 MOST_SHRUNK = 0.5  # from step to step; above it nothing is foretold of the next ones
-MOST_STEPS = 6
+FEW_STEPS, MOST_STEPS = 5, 30
 STACK_NUMBERS = 1_200_000  # of all Jacobians that are worked on at once
 
 
@@ -47,6 +47,8 @@ def sought(flight: Flight, ends: tuple[float, float]) -> Sought:
 def speeds_after(flight: Flight, shifts: Floats, wanted: Sought) -> tuple[Floats, Bools]:
     """Solve again with the inputs moved by `shifts` (k, m) of their standard uncertainties.
 
+    The few that a few steps do not settle are taken on together, then each by itself.
+
     Returns
     -------
     speeds : (k,)
@@ -54,40 +56,49 @@ def speeds_after(flight: Flight, shifts: Floats, wanted: Sought) -> tuple[Floats
     hard : (k,)
         Which did not settle by plain steps.
     """
-    stack = max(STACK_NUMBERS // flight.adjustment.jacobian.size, 1)
-    parts = [_stack(flight, shifts[at : at + stack], wanted) for at in range(0, len(shifts), stack)]
-    speeds, hard = zip(*parts, strict=True)
-    return np.concatenate(speeds), np.concatenate(hard)
-
-
-def _stack(flight: Flight, shifts: Floats, wanted: Sought) -> tuple[Floats, Bools]:
-    """Solve as many again as are worked on at once."""
-    own = shifts[:, : len(flight.adjustment.residuals)]
-    network = replace(flight.network, shift=own)
-    theta, turns, hard = _stepped(flight, own, wanted)
+    speeds, hard = _in_stacks(flight, shifts, wanted, FEW_STEPS)
+    if np.any(hard):
+        left = np.flatnonzero(hard)
+        speeds[left], hard[left] = _in_stacks(flight, shifts[left], wanted, MOST_STEPS)
     for index in np.flatnonzero(hard):
-        one = _watched(flight, own[index])
-        theta[index], turns[index] = one.theta, one.turns
-    state = State(theta=theta, turns=turns)
+        own = shifts[index, : len(flight.adjustment.residuals)]
+        one = _watched(flight, own)
+        state = State(theta=one.theta[None], turns=one.turns[None])
+        speeds[index] = _speeds(flight, state, shifts[index, None], wanted)[0]
+    return speeds, hard
+
+
+def _in_stacks(
+    flight: Flight, shifts: Floats, wanted: Sought, most_steps: int
+) -> tuple[Floats, Bools]:
+    """Solve again by plain steps, as many at once as are worked on at once."""
+    stack = max(STACK_NUMBERS // flight.adjustment.jacobian.size, 1)
+    speeds, hard = np.empty(len(shifts)), np.empty(len(shifts), dtype=bool)
+    for at in range(0, len(shifts), stack):
+        part = slice(at, at + stack)
+        state, hard[part] = _stepped(flight, shifts[part], wanted, most_steps)
+        speeds[part] = _speeds(flight, state, shifts[part], wanted)
+    return speeds, hard
+
+
+def _speeds(flight: Flight, state: State, shifts: Floats, wanted: Sought) -> Floats:
+    """Return the speeds (k,) of flights solved again; not a number where the path turns back."""
     if flight.tie is not None:
+        own = shifts[:, : len(flight.adjustment.residuals)]
+        network = replace(flight.network, shift=own)
         gap = flight.tie.gap(network, state, shifts)
         state = network.moved(state, -gap @ flight.tie.gain.T)
-    along = network.traverses[0].coefficients(state)[..., 0]
+    along = flight.network.traverses[0].coefficients(state)[..., 0]
     with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
         course_speed, _ = stretch_speed(*wanted.ends, along, flight.nominal)
-    return network.scale(state) * course_speed, hard
+    return flight.network.scale(state) * course_speed
 
 
-def _stepped(flight: Flight, own: Floats, wanted: Sought) -> tuple[Floats, Floats, Bools]:
-    """Take plain steps, k flights at once.
-
-    Returns
-    -------
-    theta, turns : (k, n), (k, c, 3, 3)
-        Where they end.
-    hard : (k,)
-        Which are not settled there.
-    """
+def _stepped(
+    flight: Flight, shifts: Floats, wanted: Sought, most_steps: int
+) -> tuple[State, Bools]:
+    """Take plain steps, k flights at once; return where they end, and which did not settle."""
+    own = shifts[:, : len(flight.adjustment.residuals)]
     pull = (flight.adjustment.residuals + own) @ flight.adjustment.jacobian
     step = pull @ flight.adjustment.covariance
     begin = _begin(flight)
@@ -95,7 +106,7 @@ def _stepped(flight: Flight, own: Floats, wanted: Sought) -> tuple[Floats, Float
     turns = np.repeat(begin.turns[None], len(own), axis=0)
     hard = np.ones(len(own), dtype=bool)
     going, before = np.arange(len(own)), np.zeros(len(own))
-    for _ in range(MOST_STEPS):
+    for _ in range(most_steps):
         here = State(theta=theta[going], turns=turns[going])
         state = flight.network.moved(here, step)
         theta[going], turns[going] = state.theta, state.turns
@@ -110,7 +121,7 @@ def _stepped(flight: Flight, own: Floats, wanted: Sought) -> tuple[Floats, Float
         residuals, jacobian = network.evaluate(state)
         pull = np.einsum("km,kmn->kn", residuals, jacobian)
         step = newton_steps(network.normal(jacobian), pull)
-    return theta, turns, hard
+    return State(theta=theta, turns=turns), hard
 
 
 def _settled(size: Floats, before: Floats, by_speed: Floats) -> Bools:
