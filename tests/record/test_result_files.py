@@ -65,7 +65,7 @@ def test_summary_has_every_key(files):
     summary = strict(files["summary.json"])
     assert list(summary) == [
         "schema", "tool_version", "session", "inputs", "cameras", "passes", "covariance",
-        "mark", "proof", "problems", "advice", "clips", "measured_with",
+        "mark", "no_mark", "proof", "problems", "advice", "clips", "measured_with",
     ]  # fmt: skip
     assert summary["schema"] == "vidspeed.summary/1"
     assert summary["inputs"][1] == {"file": "clips/pass-1.mp4", "sha256": "22" * 32}
@@ -96,7 +96,7 @@ def test_summary_has_every_key(files):
     assert set(summary["mark"]) == {
         "passes", "speed_mps", "speed_u_mps", "speed_U95_mps", "coverage_factor",
         "speed_from_mean_time_mps", "selected_from", "left_out", "beats_probability",
-        "beats_at_95",
+        "beats_at_95", "pair_probability", "speed_from_mean_time_u_mps", "rules", "luck", "wind",
     }  # fmt: skip
     assert set(summary["problems"][0]) == {"level", "where", "message"}
 

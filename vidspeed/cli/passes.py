@@ -65,12 +65,15 @@ def exit_status(outcome: Outcome) -> int:
 
 
 def print_outcome(outcome: Outcome, folder: Path, unit: str) -> None:
-    """Print the table of passes, the problems, where the report is, and the last line."""
+    """Print the table of passes, the problems, the mark, where the report is, and the last line."""
+    from vidspeed.record.markview import mark_lines
     from vidspeed.record.table import last_line, pass_table
 
     terminal().print(pass_table(outcome, unit))
     for problem in outcome.problems:
         typer.echo(f"{problem.level}: {problem.where}: {problem.message}", err=True)
+    for line in mark_lines(outcome, unit):
+        typer.echo(line)
     typer.echo(f"report: {folder / 'report.html'}")
     typer.echo(last_line(outcome, unit))
 

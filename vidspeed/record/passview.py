@@ -6,6 +6,7 @@ from typing import Any
 
 from vidspeed.record.canvas import data_uri
 from vidspeed.record.figures import budget_bars, speed_profile
+from vidspeed.record.markview import heights_facts
 from vidspeed.record.table import pass_speed, status_text
 from vidspeed.record.units import Unit, bare_speed_text, percent_text, with_uncertainty
 from vidspeed.record.words import largest_text, range_sentence
@@ -56,6 +57,7 @@ def _facts(result: PassResult, unit: Unit) -> list[tuple[str, str]]:
     found.append(("Status", status_text(result)))
     if result.direction:
         found.append(("Direction", result.direction))
+    found += heights_facts(result)
     found += [
         (f"Gates, by the clock of {crossing.clip}", _gates(crossing.time_in_s, crossing.time_out_s))
         for crossing in result.crossings

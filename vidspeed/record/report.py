@@ -12,17 +12,16 @@ from jinja2 import Environment, StrictUndefined
 
 from vidspeed import __version__
 from vidspeed.record.canvas import data_uri
+from vidspeed.record.markview import mark_view, no_mark_sentence
 from vidspeed.record.passview import pass_view
 from vidspeed.record.proofview import proof_view
 from vidspeed.record.units import (
     Unit,
-    bare_speed_text,
     percent_text,
-    rounded_up,
     unit_named,
     with_uncertainty,
 )
-from vidspeed.record.words import beats_sentence, no_mark_sentence, range_sentence
+from vidspeed.record.words import range_sentence
 from vidspeed.values import Advice, CameraFit, MarkerResidual, Outcome, Session
 
 _MOST_CORRELATED = 10
@@ -83,8 +82,8 @@ def report_view(
         "facts": _session_facts(outcome.session),
         "unit": unit.label,
         "version": __version__,
-        "mark": _mark_view(outcome, unit),
-        "no_mark": no_mark_sentence(outcome.passes),
+        "mark": mark_view(outcome, unit),
+        "no_mark": no_mark_sentence(outcome).removeprefix("No mark: "),
         "proof": proof_view(outcome.proof),
         "range_warning": _range_warning(outcome),
         "problems": outcome.problems,
@@ -112,24 +111,6 @@ def _session_facts(session: Session) -> list[str]:
         f"course {length[0]} m, u {length[1]} m",
     ]
     return [text for text in found if text]
-
-
-def _mark_view(outcome: Outcome, unit: Unit) -> dict[str, Any] | None:
-    """Return the mark as texts."""
-    mark = outcome.mark
-    if mark is None:
-        return None
-    places = rounded_up(mark.speed_U95_mps * unit.per_mps)[1]
-    return {
-        "speed": bare_speed_text(mark.speed_mps, mark.speed_U95_mps, unit),
-        "u": f"{mark.speed_u_mps * unit.per_mps:.2g}",
-        "factor": f"{mark.coverage_factor:.2f}",
-        "passes": mark.passes,
-        "from_times": f"{mark.speed_from_mean_time_mps * unit.per_mps:.{places}f}",
-        "selected": mark.selected_from,
-        "left_out": mark.left_out,
-        "beats": beats_sentence(outcome, unit),
-    }
 
 
 def _range_warning(outcome: Outcome) -> str | None:

@@ -9,6 +9,7 @@ import numpy as np
 
 from vidspeed import __version__
 from vidspeed.record.contents import clip_rows
+from vidspeed.record.markview import heights_row, rules_row
 from vidspeed.record.proofview import proof_row
 from vidspeed.record.versions import versions
 from vidspeed.values import (
@@ -46,6 +47,7 @@ def summary(outcome: Outcome) -> dict[str, Any]:
             "matrix": np.asarray(outcome.covariance).tolist(),
         },
         "mark": mark_row(outcome),
+        "no_mark": outcome.no_mark,
         "proof": proof_row(outcome.proof),
         "problems": [_problem(problem) for problem in outcome.problems],
         "advice": [
@@ -108,6 +110,7 @@ def pass_row(result: PassResult) -> dict[str, Any]:
             }
             for crossing in result.crossings
         ]
+    row["heights"] = heights_row(result.heights)
     row["profile"] = _profile_rows(result.profile)
     row["budget"] = [_budget_row(item) for item in result.budget]
     row["checks"] = [
@@ -159,7 +162,7 @@ def mark_row(outcome: Outcome) -> dict[str, Any] | None:
     if mark.beats_probability is not None:
         row["beats_probability"] = mark.beats_probability
         row["beats_at_95"] = mark.beats_at_95
-    return row
+    return row | rules_row(outcome.session.mark, mark)
 
 
 def sensitivities(outcome: Outcome) -> dict[str, Any]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from rich.table import Table
 from rich.text import Text
 
+from vidspeed.record.markview import beats_sentence, mark_sentence
 from vidspeed.record.units import (
     Unit,
     bare_speed_text,
@@ -13,10 +14,8 @@ from vidspeed.record.units import (
     unit_named,
 )
 from vidspeed.record.words import (
-    beats_sentence,
     flight_line_share,
     largest_text,
-    mark_sentence,
     range_sentence,
     wide,
 )

@@ -96,6 +96,41 @@ def bare_speed_text(speed_mps: float, U95_mps: float, unit: Unit) -> str:
     return f"{value} ± {uncertainty}"
 
 
+def claim_text(speed_mps: float, U95_mps: float, unit: Unit, *, bare: bool = False) -> str:
+    """Return a speed that a claim stands on: cut, where `speed_text` rounds to the nearest.
+
+    Examples
+    --------
+    >>> claim_text(111.7499, 0.2, UNITS["kmh"]), speed_text(111.7499, 0.2, UNITS["kmh"])
+    ('402.29 ± 0.72 km/h', '402.30 ± 0.72 km/h')
+    """
+    shown, places = rounded_up(U95_mps * unit.per_mps)
+    text = f"{cut_text(speed_mps * unit.per_mps, places)} ± {shown:.{places}f}"
+    return text if bare else f"{text} {unit.label}"
+
+
+def cut_text(value: float, places: int) -> str:
+    """Return a figure with so many decimals, cut downwards.
+
+    Examples
+    --------
+    >>> cut_text(399.9951, 2), cut_text(400.0, 2), cut_text(0.1 + 0.2, 1)
+    ('399.99', '400.00', '0.3')
+    """
+    return f"{math.floor(value * 10.0**places + 1e-6) / 10.0**places:.{places}f}"
+
+
+def raised_text(value: float, places: int = 2) -> str:
+    """Return a figure to be beaten, rounded upwards.
+
+    Examples
+    --------
+    >>> raised_text(400.0), raised_text(400.001)
+    ('400.00', '400.01')
+    """
+    return f"{math.ceil(value * 10.0**places - 1e-6) / 10.0**places:.{places}f}"
+
+
 def percent_text(part: float) -> str:
     """Return a part of one as a percentage with two significant digits at most.
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from vidspeed.record.units import Unit, percent_text, probability_text, speed_text
-from vidspeed.values import BudgetRow, Outcome, PassResult, Session
+from vidspeed.record.units import percent_text
+from vidspeed.values import BudgetRow, PassResult, Session
 
 RULES = 0.5  # a source rules a figure when it makes up this share of the variance or more
 
@@ -57,38 +57,3 @@ def wide(result: PassResult, session: Session) -> bool:
     if result.speed_mps is None or result.speed_U95_mps is None:
         return False
     return 100.0 * result.speed_U95_mps > session.wanted_U95_percent * result.speed_mps
-
-
-def mark_sentence(outcome: Outcome, unit: Unit) -> str:
-    """Say the mark in one sentence, or why there is none."""
-    mark = outcome.mark
-    if mark is None:
-        return no_mark_sentence(outcome.passes)
-    speed = speed_text(mark.speed_mps, mark.speed_U95_mps, unit)
-    return (
-        f"Mark {speed} (95 %, k = {mark.coverage_factor:.2f}): mean of passes "
-        f"{mark.passes[0]} and {mark.passes[1]}"
-    )
-
-
-def no_mark_sentence(passes: tuple[PassResult, ...]) -> str:
-    """Say which way a measured pass is missing."""
-    have = {result.direction for result in passes if result.status == "measured"}
-    missing = [way for way in ("forward", "reverse") if way not in have]
-    if not missing:
-        return "No mark: none was formed"
-    ways = " and no ".join(f"{way} pass" for way in missing)
-    return f"No mark: it needs one measured pass each way, and no {ways} was measured"
-
-
-def beats_sentence(outcome: Outcome, unit: Unit) -> str | None:
-    """Say whether the mark beats the earlier figure, where one was given."""
-    mark, rules = outcome.mark, outcome.session.mark
-    if mark is None or mark.beats_probability is None or rules is None:
-        return None
-    assert rules.earlier_mps is not None
-    earlier = f"{rules.earlier_mps * unit.per_mps:.2f} {unit.label}"
-    margin = f" plus {rules.margin_percent:g} %" if rules.margin_percent else ""
-    verdict = "is above" if mark.beats_at_95 else "is not shown to be above"
-    chance = probability_text(mark.beats_probability)
-    return f"The mark {verdict} the earlier {earlier}{margin} at 95 % (probability {chance})"
