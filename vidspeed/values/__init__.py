@@ -44,6 +44,11 @@ from vidspeed.values.entered import (
     Session,
     Sync,
 )
+from vidspeed.values.heard import (
+    Flyby,
+    Heard,
+    Listened,
+)
 from vidspeed.values.kept import (
     Advice,
     ClipView,
@@ -128,7 +133,9 @@ __all__ = [
     "Crossing",
     "FlightLine",
     "Floats",
+    "Flyby",
     "Gain",
+    "Heard",
     "Group",
     "Heights",
     "Input",
@@ -138,6 +145,7 @@ __all__ = [
     "LensFit",
     "LensTrial",
     "Level",
+    "Listened",
     "Log",
     "Luck",
     "Mark",

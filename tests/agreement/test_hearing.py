@@ -1,0 +1,89 @@
+"""Sounds of which the truth is known: what is heard, and where nothing may be. Full counts:
+tests/bench/agreement.py.
+"""
+
+import numpy as np
+import pytest
+
+from tests.bench.bench_sound import RATE_HZ, Fly, sound_of, through_aac
+from vidspeed.agreement.arrival import pitch
+from vidspeed.agreement.doppler import Around
+from vidspeed.agreement.hearing import hear, moved_by
+from vidspeed.agreement.tones import follow
+from vidspeed.values import Flyby
+
+STATED = Around(sound_mps=343.2, sound_u_mps=1.0)
+
+
+def heard_of(samples, start_s=0.0, **how):
+    return hear(samples, RATE_HZ, start_s, around=STATED, **how)
+
+
+def test_a_craft_in_noise_through_a_phone_codec():
+    fly = Fly(120.0, 25.0, 2.0, [1300.0, 2600.0], [16.0, 13.0], slope_per_s=-0.03, wind_mps=3.0)
+    samples, start_s = through_aac(sound_of([fly], 4.0, np.random.default_rng(4)), 96_000)
+    found = heard_of(samples, start_s)
+    assert len(found.heard) == 1, found.reason
+    row = found.heard[0]
+    assert abs(row.speed_mps - 120.0) < 3.0 * row.speed_u_mps
+    assert row.speed_u_mps < 0.03 * row.speed_mps
+    assert abs(row.flyby.distance_m - 25.0) < 3.5 * row.distance_u_m
+    assert abs(row.flyby.moment_s - 2.0) < 4.0 * row.moment_u_s + 2e-3
+    assert row.heard_s[0] < 1.5 and row.heard_s[1] > 2.6
+    late = moved_by(row, 0.25)
+    assert late.flyby.moment_s == pytest.approx(row.flyby.moment_s + 0.25)
+    assert late.time_s[0] == pytest.approx(row.time_s[0] + 0.25)
+
+
+def test_noise_is_no_craft():
+    found = heard_of(sound_of([], 4.0, np.random.default_rng(5)))
+    assert not found.heard
+    assert "no tone stands out" in found.reason
+    assert found.level_db.shape == (len(found.time_s), len(found.frequency_hz))
+
+
+def test_a_hum_is_no_craft():
+    hum = Fly(1e-3, 30.0, 2.0, [1500.0, 3000.0], [25.0, 20.0])
+    assert heard_of(sound_of([hum], 4.0, np.random.default_rng(6))).heard == ()
+
+
+def test_too_short_to_listen_to():
+    for seconds in (0.0, 0.01, 0.2):
+        assert heard_of(np.zeros(round(seconds * RATE_HZ))).heard == ()
+
+
+def test_silence_is_no_craft():
+    assert heard_of(np.zeros(4 * RATE_HZ)).heard == ()
+
+
+def test_two_craft_are_told_apart():
+    rng = np.random.default_rng(7)
+    first = Fly(110.0, 20.0, 1.6, [1300.0, 2600.0], [18.0, 15.0], heard_s=0.7)
+    second = Fly(75.0, 30.0, 4.0, [1700.0, 3400.0], [18.0, 15.0], heard_s=0.9)
+    samples = sound_of([first, second], 5.6, rng)
+    both = heard_of(samples).heard
+    assert len(both) == 2
+    for row, true_mps in zip(both, (110.0, 75.0), strict=True):
+        assert abs(row.speed_mps - true_mps) < 3.5 * row.speed_u_mps
+    alone = heard_of(samples, within_s=(1.4, 2.0)).heard
+    assert len(alone) == 1
+    assert abs(alone[0].speed_mps - 110.0) < 3.5 * alone[0].speed_u_mps
+
+
+def test_something_slower_than_the_craft_is_not_the_craft():
+    fly = Fly(60.0, 15.0, 2.0, [1300.0, 2600.0], [20.0, 17.0])
+    found = heard_of(sound_of([fly], 4.0, np.random.default_rng(8)), speed_mps=(100.0, 150.0))
+    assert not found.heard
+    assert "km/h" in found.reason
+
+
+def test_following_measures_how_far_a_tone_is_off():
+    fly = Fly(100.0, 20.0, 1.0, [1500.0], [25.0])
+    samples = sound_of([fly], 2.0, np.random.default_rng(9))
+    true = Flyby(speed_mps=100.0, distance_m=20.0, moment_s=1.0)
+    row = follow(samples, RATE_HZ, 0.0, true, np.array([1500.0 - 12.0]), 60.0)
+    middle = np.abs(row.time_s - 1.0) < 0.6
+    away = 12.0 * pitch(true, row.time_s[middle])
+    z = (row.off_hz[middle, 0] - away) / row.u_hz[middle, 0]
+    assert row.used[middle, 0].mean() > 0.95
+    assert 0.6 < np.sqrt(np.nanmean(z**2)) < 1.5

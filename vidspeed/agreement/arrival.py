@@ -1,0 +1,85 @@
+"""How a sound that was made on the way past is heard: later, and at another pitch.
+
+What is heard at t was sent out at τ, when the craft was at distance r, with t = τ + r(τ) / c
+(B. G. Ferguson and B. G. Quinn, J. Acoust. Soc. Am. 96 (1994) 821). The air may move along the
+path with speed w: the wave that was sent out at τ is at t a sphere of radius c (t - τ) about a
+point that went with the air. With X, Y the craft's place along and across, T = t - τ:
+
+    (X + w T)² + Y² = (c T)²
+
+The pitch heard is the pitch sent times dτ/dt, which follows from the derivative of that.
+"""
+
+from __future__ import annotations
+
+from dataclasses import fields
+
+import numpy as np
+
+from vidspeed.values import Floats, Flyby
+
+NAMES = tuple(entry.name for entry in fields(Flyby))
+NEWTON_STEPS = 4
+
+
+def emitted(flyby: Flyby, heard_s: Floats) -> Floats:
+    """Return when the sound that is heard at `heard_s` (n,) was sent out (n,)."""
+    since = np.asarray(heard_s, dtype=np.float64) - flyby.moment_s
+    c, w = flyby.sound_mps, flyby.wind_mps
+    spare = max(c**2 - flyby.speed_mps**2, 1.0)
+    reach = np.sqrt((c * flyby.speed_mps * since) ** 2 + spare * flyby.distance_m**2)
+    tau = (c**2 * since - reach) / spare  # exact where speed is constant and the air at rest
+    for _ in range(NEWTON_STEPS):
+        x, y, by_x, by_y = _place(flyby, tau)
+        late = since - tau
+        along = x + w * late
+        slip = along**2 + y**2 - (c * late) ** 2
+        steep = 2.0 * (along * (by_x - w) + y * by_y + c**2 * late)
+        tau = tau - slip / np.where(np.abs(steep) > 1e-9, steep, 1e-9)
+        tau = np.minimum(tau, since)
+    return np.asarray(tau + flyby.moment_s)
+
+
+def pitch(flyby: Flyby, heard_s: Floats) -> Floats:
+    """Return the pitch heard at `heard_s` (n,) over the one sent out at the closest moment."""
+    tau = emitted(flyby, heard_s) - flyby.moment_s
+    x, y, by_x, by_y = _place(flyby, tau)
+    c, w = flyby.sound_mps, flyby.wind_mps
+    late = np.asarray(heard_s) - flyby.moment_s - tau
+    along = x + w * late
+    delay = c**2 * late
+    rate = (delay - w * along) / (delay + along * (by_x - w) + y * by_y)
+    return np.asarray(rate * (1.0 + flyby.slope_per_s * tau))
+
+
+def turns(flyby: Flyby, heard_s: Floats) -> Floats:
+    """Return the phase (n,) of a tone of 1 Hz as heard, in turns since the closest moment."""
+    tau = emitted(flyby, heard_s) - flyby.moment_s
+    return np.asarray(tau + flyby.slope_per_s * tau**2 / 2.0)
+
+
+def heard_moment(flyby: Flyby) -> float:
+    """Return when the closest moment is heard (with the air at rest)."""
+    return flyby.moment_s + flyby.distance_m / flyby.sound_mps
+
+
+def speed_from_asymptotes(near_hz: float, far_hz: float, sound_mps: float) -> float:
+    """Return the speed from the pitch long before and long after, the air at rest.
+
+    Examples
+    --------
+    >>> round(speed_from_asymptotes(1411.184, 774.368, 343.2), 3)
+    100.0
+    """
+    return sound_mps * (near_hz - far_hz) / (near_hz + far_hz)
+
+
+def _place(flyby: Flyby, tau: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return the place along and across (n,) at `tau` since the closest moment, and its rates."""
+    v, a, b = flyby.speed_mps, flyby.accel_mps2, flyby.bend_mps2
+    return (
+        v * tau + a * tau**2 / 2.0,
+        flyby.distance_m + b * tau**2 / 2.0,
+        v + a * tau,
+        b * tau,
+    )

@@ -1,0 +1,214 @@
+"""Speed, closest distance and moment of a craft from the pitch of its sound, with a covariance.
+
+Least squares on the pitches of its tones, window by window. Unknown beside speed, distance, moment
+and the tones themselves: how the pitch drifts (throttle), how the craft speeds up and turns, how
+the air moves and how fast sound is in it, each with what is known of it beforehand.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import least_squares
+
+from vidspeed.agreement.arrival import pitch
+from vidspeed.agreement.tones import Followed
+from vidspeed.errors import MotionError
+from vidspeed.values import Bools, Floats, Flyby, Value
+
+USUAL_SOUND_MPS = (340.3, 6.0)  # 15 °C, and not known to 10 K
+USUAL_WIND_U_MPS = 4.0
+SLOPE_U_PER_S = 0.2
+FORCED = 4.0  # standard uncertainties that a known number may be away from what is known of it
+FAR_OFF = 4.0  # standard uncertainties beyond which a window is left out
+STEPS = np.array([1e-4, 1e-3, 1e-5, 1e-5, 1e-2, 1e-2, 1e-2, 1e-2])  # for derivatives
+LOWEST = np.array([np.log(8.0), np.log(0.3), -np.inf, -1.5, -60.0, -60.0, -50.0, 250.0])
+HIGHEST = np.array([np.log(310.0), np.log(600.0), np.inf, 1.5, 60.0, 60.0, 50.0, 420.0])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Around(Value):
+    """What is known beside the sound: the air, and how a craft may speed up and turn.
+
+    `wind_mps` blows in the direction of flight.
+    """
+
+    sound_mps: float = USUAL_SOUND_MPS[0]
+    sound_u_mps: float = USUAL_SOUND_MPS[1]
+    wind_mps: float = 0.0
+    wind_u_mps: float = USUAL_WIND_U_MPS
+    accel_u_mps2: float = 10.0
+    bend_u_mps2: float = 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Fitted(Value):
+    """A fit: `covariance` (8, 8) of the numbers of `flyby`; `used` (n, k); `off` (n, k) residuals.
+
+    `forced`: a number is at the end of its range, or far from what was known of it. Residuals are
+    in standard uncertainties, NaN where nothing was used. `scatter` and
+    `correlation` are of the windows' own means, as the covariance allows for them.
+    """
+
+    flyby: Flyby
+    tones_hz: Floats
+    covariance: Floats
+    used: Bools
+    off: Floats
+    scatter: float
+    correlation: float
+    forced: bool
+
+
+def fit(
+    start: Flyby, tones_hz: Floats, followed: Followed, predicted_hz: Floats, around: Around
+) -> Fitted:
+    """Fit a fly-by to the pitches of k tones in n windows; `predicted_hz` (n, k) they are off from.
+
+    Raises
+    ------
+    MotionError
+        Where fewer windows have a tone than there are unknowns.
+    """
+    used = followed.used.copy()
+    seen = np.where(used, predicted_hz + followed.off_hz, np.nan)
+    log_seen = np.log(np.where(seen > 0.0, seen, np.nan))
+    used &= np.isfinite(log_seen)
+    log_u = followed.u_hz / np.maximum(predicted_hz, 1.0)
+    places = np.concatenate([_places(start), np.log(tones_hz)])
+    for _ in range(3):
+        if used.sum() < 8 + used.any(axis=0).sum():
+            raise MotionError("too few windows of the sound hold a tone")
+        places, jacobian, off = _solved(places, followed.time_s, log_seen, log_u, used, around)
+        spread = max(1.0, 1.4826 * float(np.nanmedian(np.abs(off))))
+        close = np.abs(np.where(np.isfinite(off), off, 0.0)) <= FAR_OFF * spread
+        if np.all(close[used]):
+            break
+        used &= close
+    scatter, correlation = _widening(off, log_u, used, int(np.linalg.matrix_rank(jacobian[:, :3])))
+    return Fitted(
+        flyby=_flyby(places),
+        tones_hz=np.exp(places[8:]),
+        covariance=_covariance(places, jacobian, scatter, correlation),
+        used=used,
+        off=off,
+        scatter=scatter,
+        correlation=correlation,
+        forced=_forced(places, around),
+    )
+
+
+def _forced(places: Floats, around: Around) -> bool:
+    """Tell whether a fit had to go to the end of a range, or far from what was known."""
+    known, known_u = _priors(around)
+    far = np.abs(places[3:8] - known) > FORCED * known_u
+    ends = np.minimum(places[:2] - LOWEST[:2], HIGHEST[:2] - places[:2]) < 0.02
+    return bool(np.any(far) or np.any(ends))
+
+
+def _places(flyby: Flyby) -> Floats:
+    """Return a fly-by as numbers (8,): logarithms of speed and distance, the rest as it is."""
+    return np.array(
+        [
+            np.log(flyby.speed_mps), np.log(flyby.distance_m), flyby.moment_s, flyby.slope_per_s,
+            flyby.accel_mps2, flyby.bend_mps2, flyby.wind_mps, flyby.sound_mps,
+        ]
+    )  # fmt: skip
+
+
+def _flyby(places: Floats) -> Flyby:
+    return Flyby(
+        speed_mps=float(np.exp(places[0])),
+        distance_m=float(np.exp(places[1])),
+        moment_s=float(places[2]),
+        slope_per_s=float(places[3]),
+        accel_mps2=float(places[4]),
+        bend_mps2=float(places[5]),
+        wind_mps=float(places[6]),
+        sound_mps=float(places[7]),
+    )
+
+
+def _priors(around: Around) -> tuple[Floats, Floats]:
+    """Return what is known of slope, acceleration, bend, wind and sound: values and u (5,)."""
+    known = np.array([0.0, 0.0, 0.0, around.wind_mps, around.sound_mps])
+    u = np.array(
+        [
+            SLOPE_U_PER_S, around.accel_u_mps2, around.bend_u_mps2, around.wind_u_mps,
+            around.sound_u_mps,
+        ]
+    )  # fmt: skip
+    return known, np.maximum(u, 1e-6)
+
+
+def _solved(
+    start: Floats, time_s: Floats, log_seen: Floats, log_u: Floats, used: Bools, around: Around
+) -> tuple[Floats, Floats, Floats]:
+    """Return the numbers (8 + k,), the Jacobian of the whitened rows, and residuals (n, k)."""
+    row, tone = np.nonzero(used)
+    y, u = log_seen[row, tone], log_u[row, tone]
+    known, known_u = _priors(around)
+
+    def log_bend(places: Floats) -> Floats:
+        bend = pitch(_flyby(places), time_s)
+        return np.asarray(np.log(np.maximum(bend, 1e-6)))
+
+    def rows(places: Floats) -> Floats:
+        model = log_bend(places)[row] + places[8:][tone]
+        return np.concatenate([(model - y) / u, (places[3:8] - known) / known_u])
+
+    def slopes(places: Floats) -> Floats:
+        whole = np.zeros((len(y) + 5, len(places)))
+        for at, step in enumerate(STEPS):
+            moved = np.zeros(len(places))
+            moved[at] = step
+            change = (log_bend(places + moved) - log_bend(places - moved)) / (2.0 * step)
+            whole[: len(y), at] = change[row] / u
+        whole[np.arange(len(y)), 8 + tone] = 1.0 / u
+        whole[len(y) + np.arange(5), 3 + np.arange(5)] = 1.0 / known_u
+        return whole
+
+    free = len(start) - 8
+    low = np.concatenate([LOWEST, np.full(free, np.log(20.0))])
+    high = np.concatenate([HIGHEST, np.full(free, np.log(40_000.0))])
+    found = least_squares(
+        rows, np.clip(start, low + 1e-6, high - 1e-6), slopes, bounds=(low, high),
+        x_scale="jac", max_nfev=25, ftol=1e-5, xtol=1e-6, gtol=1e-6,
+    )  # fmt: skip
+    off = np.full(used.shape, np.nan)
+    off[row, tone] = rows(found.x)[: len(y)]
+    return found.x, slopes(found.x), off
+
+
+def _widening(off: Floats, log_u: Floats, used: Bools, fitted: int) -> tuple[float, float]:
+    """Return by how much the windows scatter beyond their own uncertainty, and how they hang on.
+
+    Tones of one craft waver together, so the mean of a window's tones is what is judged.
+    """
+    weight = np.where(used, 1.0 / np.maximum(log_u, 1e-9) ** 2, 0.0)
+    rows = weight.sum(axis=1) > 0.0
+    total = weight[rows].sum(axis=1)
+    away = np.where(used, np.nan_to_num(off) * log_u, 0.0)[rows]
+    mean = (weight[rows] * away).sum(axis=1) / np.sqrt(total)
+    own = np.nansum(np.where(used, off, np.nan) ** 2)
+    freedom = max(int(rows.sum()) - fitted - 2, 1)
+    all_freedom = max(int(used.sum()) - fitted - used.shape[1] - 1, 1)
+    scale = max(1.0, float(mean @ mean) / freedom, float(own) / all_freedom)
+    close = np.diff(np.nonzero(rows)[0]) == 1
+    pairs = mean[:-1][close] * mean[1:][close]
+    rho = float(pairs.sum() / max(float(mean @ mean), 1e-12)) if len(pairs) > 8 else 0.0
+    rho = rho if rho > 2.0 / np.sqrt(max(len(pairs), 1)) else 0.0
+    return float(np.sqrt(scale)), min(rho, 0.9)
+
+
+def _covariance(places: Floats, jacobian: Floats, scatter: float, correlation: float) -> Floats:
+    """Return the covariance (8, 8) of a fly-by's numbers."""
+    wide = jacobian.copy()
+    wide[:-5] /= scatter * np.sqrt((1.0 + correlation) / (1.0 - correlation))
+    normal = wide.T @ wide
+    size = np.sqrt(np.maximum(np.diag(normal), 1e-30))
+    inverse = np.linalg.pinv(normal / np.outer(size, size), rcond=1e-13) / np.outer(size, size)
+    by_log = np.ones(8)
+    by_log[0], by_log[1] = np.exp(places[0]), np.exp(places[1])
+    return np.asarray(inverse[:8, :8] * np.outer(by_log, by_log))
