@@ -15,12 +15,23 @@ import typer
 from vidspeed import __version__
 
 # isort: off
-from vidspeed.cli import course, desk, clips, passes, follow, clock, lenses
+from vidspeed.cli import course, desk, clips, passes, answers, follow, clock, lenses
 
 # isort: on
 from vidspeed.cli.shell import app
 
-__all__ = ["app", "clips", "clock", "course", "desk", "follow", "lenses", "main", "passes"]
+__all__ = [
+    "answers",
+    "app",
+    "clips",
+    "clock",
+    "course",
+    "desk",
+    "follow",
+    "lenses",
+    "main",
+    "passes",
+]
 
 
 def main() -> None:

@@ -16,7 +16,6 @@ from vidspeed.record.units import (
     probability_text,
     raised_text,
     rounded_up,
-    speed_text,
     unit_named,
     with_uncertainty,
 )
@@ -126,8 +125,9 @@ def means_sentence(mark: Mark, unit: Unit) -> str:
     return f"Mean of the speeds {speeds}, from the mean of the times {times}{wide} {unit.label}"
 
 
-def wind_sentence(wind: Wind | None, unit: Unit) -> str | None:
+def wind_sentence(mark: Mark, unit: Unit) -> str | None:
     """Say what wind the two passes tell, what that assumes, and what it leaves out."""
+    wind = mark.wind
     if wind is None:
         return None
     along = with_uncertainty(wind.along_mps, wind.along_U95_mps)
@@ -138,7 +138,7 @@ def wind_sentence(wind: Wind | None, unit: Unit) -> str | None:
     stated = ""
     if wind.stated_mps is not None and wind.stated_u_mps is not None:
         stated = f" ({wind.stated_mps:+.1f} ± {2.0 * wind.stated_u_mps:.1f} m/s was stated, k = 2)"
-    airspeed = speed_text(wind.airspeed_mps, 1.96 * wind.airspeed_u_mps, unit)
+    airspeed = claim_text(wind.airspeed_mps, mark.coverage_factor * wind.airspeed_u_mps, unit)
     loss = wind.airspeed_mps - math.sqrt(max(wind.airspeed_mps**2 - ACROSS_MPS**2, 0.0))
     return (
         f"Wind along the course {sign}{along[0]} ± {along[1]} m/s, from start to finish positive"
@@ -170,7 +170,7 @@ def mark_lines(outcome: Outcome, unit_name: str = "kmh") -> list[str]:
     lines = (
         means_sentence(mark, unit),
         luck_sentence(mark, unit),
-        wind_sentence(mark.wind, unit),
+        wind_sentence(mark, unit),
         reduced_sentence(mark.reduced, unit),
     )
     return [line for line in lines if line]
@@ -201,7 +201,7 @@ def mark_view(outcome: Outcome, unit: Unit) -> dict[str, Any] | None:
     notes = (
         means_sentence(mark, unit) + ": rule books differ in which of the two they ask for",
         luck_sentence(mark, unit),
-        wind_sentence(mark.wind, unit),
+        wind_sentence(mark, unit),
         reduced_sentence(mark.reduced, unit),
     )
     return {

@@ -100,7 +100,7 @@ def pass_row(result: PassResult) -> dict[str, Any]:
         "time_in_s": first.time_in_s if first else None,
         "time_out_s": first.time_out_s if first else None,
     }
-    if len(result.crossings) > 1:
+    if len(result.crossings) > 1 or (result.crossings and len(result.clips) > 1):
         row["crossings"] = [
             {
                 "clip": crossing.clip,
