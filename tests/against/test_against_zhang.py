@@ -63,3 +63,8 @@ def test_the_chosen_model_agrees_within_the_uncertainties(views):
     apart = np.abs(fit.parameters[:6] - PUBLISHED)
     assert np.all(apart < 2.0 * np.hypot(sizes, PUBLISHED_U))
     assert np.all(sizes > 0.9 * PUBLISHED_U)  # nobody knows more than all terms leave
+
+
+def test_his_chart_is_not_called_bowed(views):
+    found = fit_lens(views, SIZE).flatness
+    assert not found.bowed and found.sag_m < 0.2e-3

@@ -244,6 +244,8 @@ def _value(value: Any) -> str:
     """Return a TOML value."""
     if isinstance(value, str):
         return json.dumps(value)
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{name} = {_value(item)}" for name, item in value.items()) + "}"
     if isinstance(value, list | tuple):
         return "[" + ", ".join(_value(item) for item in value) + "]"
     if isinstance(value, int):

@@ -177,12 +177,23 @@ def residuals(views: Sequence[View], bundle: Bundle) -> list[Floats]:
     return [rows[mask] for rows, mask in zip(left, stack.mask, strict=True)]
 
 
-def normals(views: Sequence[View], bundle: Bundle) -> Normals:
-    """Return the normal equations of every view with its pose taken out."""
-    return _normals(stacked(views), bundle)
+def normals(
+    views: Sequence[View], bundle: Bundle, bends: Sequence[Floats] | None = None
+) -> Normals:
+    """Return the normal equations of every view with its pose taken out.
+
+    With `bends`, heights (n, k) of each view's corners over the chart, k amounts of them that all
+    views share are free beside the lens, and stand behind its parameters.
+    """
+    stack = stacked(views)
+    if bends is None:
+        return _normals(stack, bundle)
+    heights = np.zeros((*stack.mask.shape, bends[0].shape[1]))
+    heights[stack.mask] = np.concatenate(bends)
+    return _normals(stack, bundle, heights)
 
 
-def _normals(stack: Stack, bundle: Bundle) -> Normals:
+def _normals(stack: Stack, bundle: Bundle, heights: Floats | None = None) -> Normals:
     points = _seen_from(stack, bundle)
     count, many = stack.mask.shape
     pixels, by_point, by_lens = projection_slopes(points.reshape(-1, 3), bundle.lens)
@@ -192,9 +203,11 @@ def _normals(stack: Stack, bundle: Bundle) -> Normals:
     cross[:, 1, 0], cross[:, 1, 2] = -turned[:, 2], turned[:, 0]
     cross[:, 2, 0], cross[:, 2, 1] = turned[:, 1], -turned[:, 0]
     left = stack.xy_px.reshape(-1, 2) - pixels
-    rows = np.concatenate(
-        [by_point @ cross, by_point, by_lens @ basis(bundle.terms), left[:, :, None]], axis=2
-    )
+    free = [by_lens @ basis(bundle.terms)]
+    if heights is not None:
+        up = np.repeat(bundle.turns[:, :, 2], many, axis=0)[:, :, None]  # the chart's normal
+        free.append(by_point @ up * heights.reshape(count * many, 1, -1))
+    rows = np.concatenate([by_point @ cross, by_point, *free, left[:, :, None]], axis=2)
     rows *= stack.mask.reshape(-1, 1, 1)
     rows = rows.reshape(count, 2 * many, -1)
     both = rows.transpose(0, 2, 1) @ rows  # pose 6, lens m, left 1

@@ -27,6 +27,7 @@ from vidspeed.geometry.bundle import (
     residuals,
     settled,
 )
+from vidspeed.geometry.flat import flatness
 from vidspeed.values import Bools, Floats, LensFit, LensTrial, Value, View
 
 LADDER = (  # distortions that are tried, the simplest first
@@ -64,6 +65,7 @@ def fit_lens(views: Sequence[View], size_px: tuple[int, int]) -> LensFit:
     count = sum(len(view.xy_px) for view in views)
     squares = float(rows.squares.sum())
     return LensFit(
+        flatness=flatness(views, bundle, widening),
         image_size_px=size_px,
         parameters=bundle.lens,
         covariance=covariance,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from rich.table import Table
 
-from vidspeed.values import Ints, LensFit
+from vidspeed.values import Flatness, Ints, LensFit
 
 NAMES = ("fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
 SHADES = ((100, "#"), (30, "+"), (1, "."), (0, " "))  # at least so many corners
@@ -62,9 +62,22 @@ def lens_notes(fit: LensFit) -> list[str]:
             f"whole views disagree {fit.widening:.1f} times as much as single corners do, and the "
             "uncertainties are widened by that: the chart may not be flat, or the lens refocused"
         )
+    if fit.flatness is not None and _matters(fit, fit.flatness):
+        bow = fit.flatness
+        notes.append(
+            f"the chart seems bowed by {1000.0 * bow.sag_m:.2f} mm (u {1000.0 * bow.sag_u_m:.2f} "
+            f"mm), which makes the focal length {bow.focal_error_percent:+.2f} % wrong, more than "
+            "its uncertainty: glue it on glass or a flat board and film it again"
+        )
     if fit.focus == "near":
         notes.append(
             f"focused near ({middle:.2f} m): a session lets its markers correct the focal length "
             "by some 2 %; with the focus locked as in the field, say --focus field"
         )
     return notes
+
+
+def _matters(fit: LensFit, bow: Flatness) -> bool:
+    """Tell whether a bow of the chart moves the focal length by more than its uncertainty."""
+    u_percent = 100.0 * float(np.sqrt(fit.covariance[0, 0]) / fit.parameters[0])
+    return bow.bowed and abs(bow.focal_error_percent) > u_percent

@@ -56,6 +56,7 @@ from vidspeed.values.kept import (
 )
 from vidspeed.values.lensed import (
     Chart,
+    Flatness,
     LensFit,
     LensTrial,
     View,
@@ -131,6 +132,7 @@ __all__ = [
     "Craft",
     "CrossCheck",
     "Crossing",
+    "Flatness",
     "FlightLine",
     "Floats",
     "Flyby",

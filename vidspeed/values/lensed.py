@@ -54,6 +54,20 @@ class LensTrial(Value):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Flatness(Value):
+    """How far a chart seems bowed: the largest difference of heights over it, and its u.
+
+    `focal_error_percent` is how much too long the focal length comes out with the chart taken for
+    flat. `bowed`: no flat chart looks so.
+    """
+
+    sag_m: float
+    sag_u_m: float
+    focal_error_percent: float
+    bowed: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LensFit(Value):
     """A measured lens.
 
@@ -73,3 +87,4 @@ class LensFit(Value):
     distance_m: Floats
     widening: float
     focus: Literal["near", "field"] | None = None
+    flatness: Flatness | None = None
