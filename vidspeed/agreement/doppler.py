@@ -7,15 +7,16 @@ the air moves and how fast sound is in it, each with what is known of it beforeh
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.optimize import least_squares
 
 from vidspeed.agreement.arrival import pitch
 from vidspeed.agreement.tones import Followed
+from vidspeed.air import sound_of
 from vidspeed.errors import MotionError
-from vidspeed.values import Bools, Floats, Flyby, Value
+from vidspeed.values import Air, Bools, FlightLine, Floats, Flyby, Value
 
 USUAL_SOUND_MPS = (340.3, 6.0)  # 15 °C, and not known to 10 K
 USUAL_WIND_U_MPS = 4.0
@@ -40,6 +41,27 @@ class Around(Value):
     wind_u_mps: float = USUAL_WIND_U_MPS
     accel_u_mps2: float = 10.0
     bend_u_mps2: float = 3.0
+
+
+def around_of(air: Air | None, *, along: float = 0.0, line: FlightLine | None = None) -> Around:
+    """Return what is known beside the sound from what was stated of the air and the path.
+
+    `along` is 1 for a flight from start to finish, -1 for one back, 0 where that is not known:
+    then the wind blows either way.
+    """
+    known = sound_of(air) or USUAL_SOUND_MPS
+    wind, wind_u = (air.wind_along_mps, air.wind_u_mps) if air else (0.0, USUAL_WIND_U_MPS)
+    if along == 0.0:
+        wind, wind_u = 0.0, float(np.hypot(wind, wind_u))
+    plain = Around(sound_mps=known[0], sound_u_mps=known[1], wind_mps=along * wind)
+    plain = replace(plain, wind_u_mps=wind_u)
+    if line is None:
+        return plain
+    return replace(
+        plain,
+        accel_u_mps2=float(line.accel_u_mps2[0]),
+        bend_u_mps2=float(np.max(line.accel_u_mps2[1:])),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

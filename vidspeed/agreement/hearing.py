@@ -118,23 +118,24 @@ def _blocks(sound: _Sound, within_s: tuple[float, float] | None) -> list[tuple[f
 
 def _heard(
     sound: _Sound,
-    whole: Spectra,
+    heard_spectra: Spectra,
     around: Around,
     within_s: tuple[float, float],
     speed_mps: tuple[float, float] | None,
 ) -> tuple[list[Heard], str]:
     """Return the fly-bys of a stretch of time, or why there is none."""
-    near = (whole.time_s > within_s[0] - ROOM_S) & (whole.time_s < within_s[1] + ROOM_S)
-    seen = replace(whole, time_s=whole.time_s[near], over_noise=whole.over_noise[near])
+    time_s = heard_spectra.time_s
+    near = (time_s > within_s[0] - ROOM_S) & (time_s < within_s[1] + ROOM_S)
+    seen = replace(heard_spectra, time_s=time_s[near], over_noise=heard_spectra.over_noise[near])
     rough = [
-        found
+        begun
         for candidate in candidates(seen, around.sound_mps, within_s)
-        if (found := _begun(sound, candidate, around)) is not None
+        if (begun := _begun(sound, candidate, around)) is not None
     ]
     found = [
-        row
+        whole
         for start in _apart(sorted(rough, key=lambda row: -row.evidence))
-        if (row := _fitting(sound, seen, start, around)) is not None
+        if (whole := _fitting(sound, seen, start, around)) is not None
     ]
     followed = [row for row in found if _not_followed(row) is None]
     if not followed:

@@ -8,6 +8,7 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from vidspeed.values import Floats, Value
+from vidspeed.worker import alive
 
 WINDOW_S = 0.025
 HOP_S = 0.0125
@@ -40,6 +41,7 @@ def spectra(samples: Floats, rate_hz: float, start_s: float) -> Spectra:
     shape = np.hanning(size)
     power = np.empty((count, int(inside.sum())))
     for row in range(count):
+        alive()
         piece = samples[row * hop : row * hop + size] * shape
         power[row] = np.abs(np.fft.rfft(piece, fold)[inside]) ** 2
     return Spectra(

@@ -25,6 +25,7 @@ from vidspeed.agreement.spectra import (
     without_hum,
 )
 from vidspeed.values import Bools, Floats, Flyby, Value
+from vidspeed.worker import alive
 
 # Searching.
 SPEEDS_OF_SOUND = np.arange(0.10, 0.56, 0.025)  # speed over that of sound
@@ -89,6 +90,7 @@ def candidates(
         return []
     found: list[Candidate] = []
     for speed in SPEEDS_OF_SOUND * sound_mps:
+        alive()
         for passing in PASSING_S:
             flyby = Flyby(
                 speed_mps=speed, distance_m=speed * passing, moment_s=0.0, sound_mps=sound_mps
@@ -206,6 +208,7 @@ def follow(
     window_s: float = WINDOW_S,
 ) -> Followed:
     """Measure how far tones (k,) are off their prediction in each window of the samples."""
+    alive()
     size = round(window_s * rate_hz)
     reach_bins = reach_hz * window_s
     count = len(samples) // size

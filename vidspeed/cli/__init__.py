@@ -15,7 +15,7 @@ import typer
 from vidspeed import __version__
 
 # isort: off
-from vidspeed.cli import course, desk, clips, passes, answers, follow, clock, lenses
+from vidspeed.cli import course, desk, clips, passes, answers, follow, listen, clock, lenses
 
 # isort: on
 from vidspeed.cli.shell import app
@@ -29,6 +29,7 @@ __all__ = [
     "desk",
     "follow",
     "lenses",
+    "listen",
     "main",
     "passes",
 ]
