@@ -53,6 +53,10 @@ class ResultsError(VidspeedError):
     """The results cannot be written where they belong."""
 
 
+class PackError(VidspeedError):
+    """A pack cannot be made, is not whole, or holds what no pack may hold."""
+
+
 class SceneError(VidspeedError):
     """A scene to be rendered says something impossible."""
 

@@ -76,14 +76,14 @@ def told_to(tell: Tell | None) -> Iterator[None]:
 
 
 @contextmanager
-def memory_within(more_bytes: int) -> Iterator[None]:
+def memory_within(more_bytes: int, *, anywhere: bool = False) -> Iterator[None]:
     """Let a worker process take at most so much more memory within the block.
 
     Beyond it, asking for memory fails in this process alone. Only Linux counts what is asked
     for (RLIMIT_DATA: private memory that can be written to); elsewhere, and in a process that is
-    no worker, this does nothing.
+    no worker unless `anywhere`, this does nothing.
     """
-    if not _serving or sys.platform != "linux":
+    if not (_serving or anywhere) or sys.platform != "linux":
         yield
         return
     import resource

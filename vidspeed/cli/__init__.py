@@ -15,7 +15,7 @@ import typer
 from vidspeed import __version__
 
 # isort: off
-from vidspeed.cli import course, desk, clips, passes, answers, follow, listen, clock, lenses
+from vidspeed.cli import course, desk, clips, passes, answers, follow, listen, clock, lenses, evidence
 
 # isort: on
 from vidspeed.cli.shell import app
@@ -27,6 +27,7 @@ __all__ = [
     "clock",
     "course",
     "desk",
+    "evidence",
     "follow",
     "lenses",
     "listen",

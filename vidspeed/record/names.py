@@ -47,6 +47,26 @@ def _cut(name: str) -> str:
     return name
 
 
+def objection(name: str) -> str | None:
+    """Say why some system cannot keep a file or folder of that name, None where all can.
+
+    Examples
+    --------
+    >>> objection("con.mp4"), objection("a:b"), objection("pass 1.mp4")
+    ('is a name that Windows keeps for a device', "has ':' in it", None)
+    """
+    if name in ("", ".", ".."):
+        return "is no name of its own"
+    for char in name:
+        if _is_forbidden(char):
+            return f"has {char!a} in it"
+    if name != name.strip(" ") or name.endswith("."):
+        return "begins or ends with a space or ends with a dot"
+    if name.partition(".")[0].strip().lower() in _RESERVED:
+        return "is a name that Windows keeps for a device"
+    return "is longer than 255 bytes" if len(name.encode("utf-8")) > 255 else None
+
+
 def clip_folders(clips: Iterable[tuple[str, str]]) -> dict[tuple[str, str], str]:
     """Return the folder `CAMERA-STEM` of each (camera, clip), all different.
 
@@ -69,13 +89,13 @@ def clip_folders(clips: Iterable[tuple[str, str]]) -> dict[tuple[str, str], str]
 def _free(wanted: str, taken: set[str]) -> str:
     """Return `wanted`, or the first of wanted-2, wanted-3 ... that is not taken; take it."""
     name, number = wanted, 1
-    while _folded(name) in taken:
+    while folded(name) in taken:
         number += 1
         name = f"{wanted}-{number}"
-    taken.add(_folded(name))
+    taken.add(folded(name))
     return name
 
 
-def _folded(name: str) -> str:
+def folded(name: str) -> str:
     """Return the name as a system sees it that does not tell capitals apart."""
     return unicodedata.normalize("NFC", unicodedata.normalize("NFKD", name).casefold())

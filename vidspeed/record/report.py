@@ -48,7 +48,7 @@ def report_html(
     """
     spoken = unit_named(unit)
     home = files("vidspeed.record")
-    environment = Environment(autoescape=True, undefined=StrictUndefined, finalize=_visible)
+    environment = Environment(autoescape=True, undefined=StrictUndefined, finalize=visible)
     template = environment.from_string(home.joinpath("report.html").read_text(encoding="utf-8"))
     css = home.joinpath("report.css").read_text(encoding="utf-8")
     view = report_view(outcome, spoken, tracks, calibration)
@@ -56,7 +56,7 @@ def report_html(
     return text.encode("utf-8", errors="xmlcharrefreplace")
 
 
-def _visible(value: Any) -> Any:
+def visible(value: Any) -> Any:
     """Return a text without the characters that hide or turn round what stands beside them."""
     if type(value) is not str:  # numbers, and what the template calls safe
         return value

@@ -1,0 +1,1 @@
+"""What a stranger can recompute: a session packed with its hashes, and measured again."""
