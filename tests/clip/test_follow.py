@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vidspeed.clip.follow import Follower, limits_of, moved, smooth, steady_runs
+from vidspeed.clip.follow import Follower
 from vidspeed.clip.lights import Spot
+from vidspeed.clip.moves import limits_of, moved, smooth, steady_runs
 from vidspeed.values import Strip
 
 SIZE = (640, 360)
@@ -124,3 +125,27 @@ def test_a_craft_that_flew_into_a_chain_of_noise_is_cut_out_of_it():
     assert max(runs, key=len) == craft
     whole = steady_runs(craft)
     assert [len(run) for run in whole] == [40]
+
+
+def test_a_chain_does_not_run_on_into_clutter_after_the_craft_has_left():
+    rng = np.random.default_rng(11)
+    frames = []
+    for k in range(60):
+        clutter = [spot(k, xy, peak=40.0) for xy in rng.uniform((0, 0), SIZE, (5, 2))]
+        craft = [spot(k, (20.0 + 18.0 * k, 80.0 + 0.4 * k))] if k < 33 else []
+        frames.append([*craft, *clutter])
+    chains = follow(frames)
+    longest = max(chains, key=len)
+    assert len(longest) >= 30
+    assert all(one.peak == 60.0 for one in longest)
+
+
+def test_a_straight_way_is_looked_for_closely_across_and_widely_along():
+    follower, chains = Follower(LIMITS), []
+    for k in range(14):
+        follower.offer(k / RATE, [spot(k, (40.0 + 16.0 * k, 100.0))])
+    chain = follower._chains[0]
+    chain.predict(24 / RATE)
+    assert np.isfinite(chain.cost(spot(24, (40.0 + 16.0 * 24, 104.0))))
+    assert np.isinf(chain.cost(spot(24, (40.0 + 16.0 * 24, 160.0))))
+    assert chains == []

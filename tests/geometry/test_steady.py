@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from vidspeed.geometry.steady import steadiness
+from vidspeed.geometry.steady import standing, steadiness
 from vidspeed.values import Sway
 
 LENS = np.array([1000.0, 1000.0, 640.0, 360.0, 0, 0, 0, 0, 0])
@@ -134,3 +134,14 @@ def test_a_few_lamps_in_the_wind_are_not_refused(hertz):
         return wave(hertz, 3.0)[:, None] + 0.03 * rate[:, None] * places[None, :, 1:] / 720.0
 
     assert steadiness(sway(moved, pieces=6), LENS).verdict == "shaken"
+
+
+def test_a_few_pieces_that_move_on_their_own_are_no_background():
+    def moved(places):
+        away = np.zeros((len(TIME), len(places), 2))
+        away[:, 3, 0] = 6.0 * TIME  # an aircraft far away
+        return away
+
+    seen = sway(moved, pieces=16)
+    assert standing(seen).away_px.shape[1] == 15
+    assert steadiness(seen, LENS).verdict == "fixed"

@@ -51,6 +51,7 @@ class Fixed(Value):
     fit: CameraFit | None = None
     moved: Moved | None = None
     problems: tuple[Problem, ...] = ()
+    shaken: bool = False  # its lights are to be steadied
 
 
 def fixed(session: Session, clip: str, stand: Stand, fit: CameraFit, seen: Scan) -> Fixed:
@@ -59,25 +60,27 @@ def fixed(session: Session, clip: str, stand: Stand, fit: CameraFit, seen: Scan)
     Raises ClipError where no fixed camera filmed the clip, or where the camera moved and the
     movement is not known well enough.
     """
-    problems = []
+    problems: list[Problem] = []
+    shaken = False
     if seen.sway is not None:
         judged = steadiness(seen.sway, fit.lens)
         if judged.refused:
             raise ClipError(f"{clip}: {_refusal(judged)}")
         if judged.verdict == "shaken":
             problems.append(_shaken(clip, judged))
+            shaken = True
     camera = stand.camera
     if camera.reference is None:
-        return Fixed(problems=tuple(problems))
+        return Fixed(problems=tuple(problems), shaken=shaken)
     reference = read_picture(Path(session.folder) / camera.reference)
     if reference.shape != seen.still.shape:  # of another size: said elsewhere
-        return Fixed(problems=tuple(problems))
+        return Fixed(problems=tuple(problems), shaken=shaken)
     found = movement(reference, seen.still, fit.lens)
     if found is None:
-        return Fixed(problems=(*problems, _not_told(clip, camera.reference)))
+        return Fixed(problems=(*problems, _not_told(clip, camera.reference)), shaken=shaken)
     moved, said = _carried(clip, camera, found, fit.lens)
     own, own_fit = moved_stand(session, stand, fit, moved)
-    return Fixed(stand=own, fit=own_fit, moved=moved, problems=(*problems, *said))
+    return Fixed(stand=own, fit=own_fit, moved=moved, problems=(*problems, *said), shaken=shaken)
 
 
 def moved_stand(
@@ -181,8 +184,8 @@ def _not_told(clip: str, reference: str) -> Problem:
 
 def _shaken(clip: str, judged: Steadiness) -> Problem:
     message = (
-        f"the whole picture shakes, {judged.rms_px:.2g} px RMS (wind on the tripod?); the lights "
-        "shake with it"
+        f"the whole picture shakes, {judged.rms_px:.2g} px RMS (wind on the tripod?); that was "
+        "taken out of the lights by what the fixed background shows"
     )
     return Problem(level="warn", where=clip, message=message)
 

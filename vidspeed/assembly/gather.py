@@ -11,6 +11,7 @@ import numpy as np
 
 from vidspeed.assembly.fixed import fixed, moved_stand
 from vidspeed.assembly.reading import survey_warnings
+from vidspeed.assembly.steadied import steadied
 from vidspeed.clip.coding import drag_u_px
 from vidspeed.clip.scan import scan
 from vidspeed.clip.slow import against_rate, refuse_slow_playback
@@ -130,7 +131,9 @@ def failed(clip: Clip, error: VidspeedError) -> Looked:
     view = ClipView(
         clip=clip.name, camera=clip.camera, facts=None, brightest=None, still=None, tracks=()
     )
-    message = str(error).removeprefix(f"{Path(clip.name).name}: ")  # `where` has it in full
+    message = str(error)
+    for name in (clip.name, Path(clip.name).name):  # `where` has it in full
+        message = message.removeprefix(f"{name}: ")
     problem = Problem(level="error", where=clip.name, message=message)
     return Looked(clip=clip, view=view, interval_s=None, input=None, problems=(problem,))
 
@@ -208,7 +211,7 @@ def _scanned(session: Session, cameras: Cameras, clip: Clip, progress: Progress 
                     drag_u_px=drag_u_px(seen.facts.codec),
                     moved=still.moved,
                 )
-                for row in seen.tracks
+                for row in _calm(seen, still.shaken, stand)
             ),
         ),
         interval_s=seen.facts.interval_s,
@@ -222,6 +225,13 @@ def _scanned(session: Session, cameras: Cameras, clip: Clip, progress: Progress 
         ),
         stand=still.stand,
     )
+
+
+def _calm(seen: Scan, shaken: bool, stand: Stand) -> tuple[Track, ...]:
+    """Return the tracks of a clip, without the tripod's shaking where there was any."""
+    if not shaken or seen.sway is None:
+        return seen.tracks
+    return steadied(seen.tracks, seen.sway, stand.camera.readout_s or 0.0, seen.facts.size_px[1])
 
 
 def _searched(

@@ -8,52 +8,32 @@ leaves this module; the spots themselves do.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from itertools import pairwise
-from typing import Any
 
-import cv2
 import numpy as np
 from filterpy.kalman import KalmanFilter
 from scipy.optimize import linear_sum_assignment
 
 from vidspeed.clip.lights import Spot
-from vidspeed.values import Bools, Floats, Ints, Strip
+from vidspeed.clip.moves import (
+    ROUGH_PX,
+    Limits,
+    alike,
+    bend_px_s2,
+    is_flight,
+    on_its_way,
+    possible,
+    stands,
+    steady_runs,
+)
+from vidspeed.values import Bools, Floats
 
 GATE = 13.82  # chi-square, 2 degrees of freedom, 99.9 %
 COAST_S = 0.25  # a confirmed chain bridges a gap of this length
 BLINK_S = 0.12  # a chain of three that is not confirmed yet waits for so long
 CONFIRM_SPOTS = 4  # that make a chain; between two of them one frame may be without
-LEAST_STEP_PX = 1.0  # pixels a frame below which nothing is born where no strip is given
-MOST_STEP_SHARE = 0.4  # of the picture's longer side in one frame, likewise
-LEAST_WAY_PX = 12.0  # a chain that ends nearer than this to where it began did not move
-OFTEN = 0.3  # share of the frames from first to last in which a craft is seen, at least
-STANDING_PX = 0.7  # a spot that moved less than this from frame to frame stands still
-ROUGH_PX, MOSTLY = 2.5, 0.7  # how near to between its neighbours a spot lies, and how many do
-LOOMING_HZ = 6.0  # speed over range: 120 m/s at 20 m
-STRAIGHT = 0.7  # way from end to end over the length of the path
-LEAST_RUN = 12  # spots that are no chance where they had to be cut out of a chain
-ABRUPT = 0.5  # part of its speed by which a craft's velocity does not change from step to step
-DIMMER = 6.0  # the brightness changes by no more than this factor from spot to spot
 MOST_TENTATIVE = 400
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Limits:
-    """What a craft can do in the picture: speeds in px/s, and where it can be."""
-
-    speed_px_s: tuple[float, float]
-    polygon_px: Floats | None
-    width_px: float  # longer side of the picture; perspective bends speeds over this distance
-
-
-def limits_of(size_px: tuple[int, int], interval_s: float, strip: Strip | None) -> Limits:
-    """Return the limits that a strip states, or wide ones from the picture and its rate."""
-    longer = float(max(size_px))
-    if strip is not None:
-        return Limits(speed_px_s=strip.speed_px_s, polygon_px=strip.polygon_px, width_px=longer)
-    speeds = (LEAST_STEP_PX / interval_s, MOST_STEP_SHARE * longer / interval_s)
-    return Limits(speed_px_s=speeds, polygon_px=None, width_px=longer)
+MATURE = 9  # spots from which a chain says itself how much its way bends
+SIDEWAYS = 0.35  # of the acceleration along the way that a younger chain may have across it
 
 
 class Follower:
@@ -70,7 +50,7 @@ class Follower:
         """Take the spots of the next frame; return the chains that have ended."""
         taken = self._extend_chains(time_s, spots)
         free = [spot for spot, is_taken in zip(spots, taken, strict=True) if not is_taken]
-        standing, self._before = [_stands(spot, self._before) for spot in free], free
+        standing, self._before = [stands(spot, self._before) for spot in free], free
         free = [spot for spot, stands in zip(free, standing, strict=True) if not stands]
         self._extend_tentative(time_s, free)
         self._give_birth(free)
@@ -121,7 +101,7 @@ class Follower:
                     if len(self._tentative) >= MOST_TENTATIVE:
                         return
                     both_used = id(old) in used and id(new) in used
-                    if not both_used and _possible(old, new, self.limits):
+                    if not both_used and possible(old, new, self.limits):
                         self._tentative.append([old, new])
 
     def _confirm(self) -> None:
@@ -144,9 +124,11 @@ class Follower:
 
         A chain of noise that a craft flew into is no flight, its last run is.
         """
-        if self._is_flight(spots):
-            return [spots]
-        return [run for run in steady_runs(spots) if self._is_flight(run)]
+        kept = on_its_way(spots)
+        if self._is_flight(kept):
+            return [kept]
+        runs = (on_its_way(run) for run in steady_runs(spots))
+        return [run for run in runs if self._is_flight(run)]
 
     def _is_flight(self, spots: Sequence[Spot]) -> bool:
         """Say whether spots could be a craft."""
@@ -154,45 +136,6 @@ class Follower:
         time = np.array([spot.time_s for spot in spots])
         frame = np.array([spot.frame for spot in spots])
         return is_flight(frame, time, xy, self.limits)
-
-
-def steady_runs(spots: Sequence[Spot]) -> list[list[Spot]]:
-    """Cut a chain where its velocity changes at once by more than perspective can change it."""
-    xy = np.array([spot.xy_px for spot in spots])
-    steps = np.diff([spot.time_s for spot in spots])
-    velocity = np.diff(xy, axis=0) / steps[:, None]
-    change = np.linalg.norm(np.diff(velocity, axis=0), axis=1)
-    speed = np.linalg.norm(velocity, axis=1)
-    noise = ROUGH_PX / np.minimum(steps[1:], steps[:-1])
-    broken = change > ABRUPT * np.maximum(speed[1:], speed[:-1]) + noise
-    cuts = np.flatnonzero(broken) + 1
-    runs = [list(spots[i:j]) for i, j in pairwise([0, *cuts, len(spots)])]
-    return [run for run in runs if len(run) >= LEAST_RUN]
-
-
-def is_flight(frame: Ints, time_s: Floats, xy_px: Floats, limits: Limits) -> bool:
-    """Say whether places (n, 2) went somewhere, smoothly, and were seen often enough meanwhile."""
-    often = len(frame) >= OFTEN * (frame[-1] - frame[0] + 1)
-    return bool(often) and moved(xy_px, time_s, limits) and smooth(xy_px, time_s, limits)
-
-
-def moved(xy_px: Floats, time_s: Floats, limits: Limits) -> bool:
-    """Say whether places (n, 2) at times (n,) went somewhere, straight and fast enough."""
-    way = float(np.linalg.norm(xy_px[-1] - xy_px[0]))
-    path = float(np.linalg.norm(np.diff(xy_px, axis=0), axis=1).sum())
-    speed = way / max(float(time_s[-1] - time_s[0]), 1e-9)
-    fast = speed >= 0.7 * limits.speed_px_s[0]
-    return fast and way >= LEAST_WAY_PX and way >= STRAIGHT * path
-
-
-def smooth(xy_px: Floats, time_s: Floats, limits: Limits) -> bool:
-    """Say whether most places (n, 2) lie where their two neighbours in time put them."""
-    before, after = time_s[1:-1] - time_s[:-2], time_s[2:] - time_s[1:-1]
-    share = (before / (before + after))[:, None]
-    off = np.linalg.norm(xy_px[1:-1] - xy_px[:-2] * (1 - share) - xy_px[2:] * share, axis=1)
-    speed = np.linalg.norm(xy_px[2:] - xy_px[:-2], axis=1) / (before + after)
-    bend = 0.5 * _bend_px_s2(speed, limits.width_px) * before * after
-    return bool(np.mean(off <= ROUGH_PX + bend) >= MOSTLY)
 
 
 class _Chain:
@@ -203,6 +146,7 @@ class _Chain:
         self.last_s = spots[0].time_s
         self._now_s = self.last_s
         self._width_px = width_px
+        self._bend, self._seen_bend = np.zeros(2), 0
         self._filter = _new_filter(spots[0], spots[1])
         for spot in spots[1:]:
             self.predict(spot.time_s)
@@ -212,15 +156,33 @@ class _Chain:
         """Move the filter on to a moment."""
         step = time_s - self._now_s
         self._now_s = time_s
-        speed2 = float(self._filter.x[1, 0] ** 2 + self._filter.x[3, 0] ** 2)
-        noise = _bend_px_s2(np.sqrt(speed2), self._width_px) ** 2
         one = np.array([[1.0, step], [0.0, 1.0]])
-        shake = noise * np.array([[step**4 / 4, step**3 / 2], [step**3 / 2, step**2]])
-        self._filter.predict(F=np.kron(np.eye(2), one), Q=np.kron(np.eye(2), shake))
+        shake = np.array([[step**4 / 4, step**3 / 2], [step**3 / 2, step**2]])
+        self._filter.predict(F=np.kron(np.eye(2), one), Q=np.kron(self._bending(), shake))
+
+    def _bending(self) -> Floats:
+        """Return the covariance (2, 2) of the acceleration: little across, as ways are straight.
+
+        A chain that is long enough says itself how much its way bends.
+        """
+        velocity = self._filter.x[[1, 3], 0]
+        speed = float(np.hypot(*velocity))
+        if len(self.spots) < MATURE:
+            along = bend_px_s2(speed, self._width_px)
+            across = SIDEWAYS * along
+        else:
+            if self._seen_bend != len(self.spots):
+                self._bend, self._seen_bend = _acceleration(self.spots[-MATURE:]), len(self.spots)
+            own = 50.0 + 2.0 * float(np.hypot(*self._bend))
+            along = own + 0.5 * speed**2 / self._width_px
+            across = 0.5 * own + 0.1 * speed**2 / self._width_px
+        ahead = velocity / max(speed, 1e-9)
+        aside = np.array([-ahead[1], ahead[0]])
+        return np.asarray(along**2 * np.outer(ahead, ahead) + across**2 * np.outer(aside, aside))
 
     def cost(self, spot: Spot) -> float:
         """Return the normalised distance of a spot from the prediction; infinite outside."""
-        if not _alike(self.spots[-1], spot):
+        if not alike(self.spots[-1], spot):
             return np.inf
         spread = self._filter.H @ self._filter.P @ self._filter.H.T + _noise_px2(spot)
         off = spot.xy_px - self._filter.x[[0, 2], 0]
@@ -246,67 +208,22 @@ def _new_filter(first: Spot, second: Spot) -> KalmanFilter:
     return kalman
 
 
+def _acceleration(spots: Sequence[Spot]) -> Floats:
+    """Return the acceleration (2,) over a few spots, px/s2, less what noise could make of it."""
+    time = np.array([spot.time_s for spot in spots])
+    xy = np.array([spot.xy_px for spot in spots])
+    tau = time - time.mean()
+    basis = np.vander(tau, 3, increasing=True)
+    found = 2.0 * np.linalg.lstsq(basis, xy, rcond=None)[0][2]
+    doubt = 2.0 * ROUGH_PX / max(float(np.ptp(time)), 1e-6) ** 2
+    return np.asarray(np.sign(found) * np.maximum(np.abs(found) - doubt, 0.0))
+
+
 def _noise_px2(spot: Spot) -> Floats:
     """Return the covariance (2, 2) of a rough position: wider for streaks and faint spots."""
     length = 2.0 * float(np.linalg.norm(spot.half_px))
     sd = 0.7 + 0.06 * length + 1.5 / max(spot.snr, 1.0)
     return np.eye(2) * sd**2
-
-
-def _bend_px_s2(speed_px_s: Any, width_px: float) -> Any:
-    """Return the acceleration in the picture that perspective can give a steady speed.
-
-    A lens that sees the craft at an angle bends by about v^2 over the width; a craft that comes
-    straight on grows faster by its speed over its range each second, which `LOOMING_HZ` bounds.
-    """
-    return 50.0 + 1.5 * speed_px_s**2 / width_px + LOOMING_HZ * speed_px_s
-
-
-def _stands(spot: Spot, before: Sequence[Spot]) -> bool:
-    """Say whether a spot was there in the frame before: something that changed and stayed."""
-    return any(
-        float(np.linalg.norm(spot.xy_px - old.xy_px)) < STANDING_PX and _alike(spot, old)
-        for old in before
-    )
-
-
-def _alike(one: Spot, other: Spot) -> bool:
-    """Say whether two spots could be one lamp, or one dark craft, by their brightness."""
-    if one.darker != other.darker:
-        return False
-    ratio = one.peak / max(other.peak, 1e-9)
-    return 1.0 / DIMMER < ratio < DIMMER
-
-
-def _possible(old: Spot, new: Spot, limits: Limits) -> bool:
-    """Say whether a craft could have made these two spots, by place, speed and streak."""
-    step = new.time_s - old.time_s
-    way = new.xy_px - old.xy_px
-    distance = float(np.linalg.norm(way))
-    low, high = limits.speed_px_s
-    if step <= 0 or not low * step <= distance <= high * step or not _alike(old, new):
-        return False
-    if any(not _along(spot, way, distance) for spot in (old, new)):
-        return False
-    return _inside(old, limits.polygon_px) and _inside(new, limits.polygon_px)
-
-
-def _along(spot: Spot, way: Floats, distance: float) -> bool:
-    """Say whether a streak lies along the way and is not longer than the way."""
-    half = float(np.linalg.norm(spot.half_px))
-    if half < 1.5 * spot.sigma_px + 1.0 or spot.cut:
-        return True
-    across = abs(float(spot.half_px[0] * way[1] - spot.half_px[1] * way[0]))
-    return across <= 0.45 * half * distance + 2.0 * half and 2.0 * half <= 1.3 * distance + 4.0
-
-
-def _inside(spot: Spot, polygon_px: Floats | None) -> bool:
-    """Say whether a spot lies in the strip."""
-    if polygon_px is None:
-        return True
-    outline = np.asarray(polygon_px, dtype=np.float32).reshape(-1, 1, 2)
-    place = (float(spot.xy_px[0]), float(spot.xy_px[1]))
-    return bool(cv2.pointPolygonTest(outline, place, False) >= 0)
 
 
 def _nearest(
@@ -317,14 +234,14 @@ def _nearest(
     ahead = (time_s - last.time_s) / (last.time_s - old.time_s)
     velocity = (last.xy_px - old.xy_px) / (last.time_s - old.time_s)
     place = last.xy_px + velocity * (time_s - last.time_s)
-    bend = _bend_px_s2(float(np.linalg.norm(velocity)), width_px)
+    bend = bend_px_s2(float(np.linalg.norm(velocity)), width_px)
     slack = bend * (time_s - last.time_s) * (time_s - old.time_s)
     known = _noise_px2(last)[0, 0] * (1 + ahead) ** 2 + _noise_px2(old)[0, 0] * ahead**2
     best, best_distance = None, np.inf
     for spot in free:
         distance = float(np.linalg.norm(spot.xy_px - place))
         reach = np.sqrt(GATE * (known + _noise_px2(spot)[0, 0])) + slack
-        if distance < min(reach, best_distance) and _alike(last, spot):
+        if distance < min(reach, best_distance) and alike(last, spot):
             best, best_distance = spot, distance
     return best
 

@@ -13,11 +13,12 @@ import numpy as np
 from vidspeed.clip.background import SAMPLES, Backdrop, halved, middle_of_nine, to_eight_bits
 from vidspeed.clip.boxes import movie_boxes
 from vidspeed.clip.container import packets_of
-from vidspeed.clip.follow import Follower, is_flight, limits_of
+from vidspeed.clip.follow import Follower
 from vidspeed.clip.ghosts import without_ghosts
 from vidspeed.clip.integrity import count_notes, length_notes, picture_notes
 from vidspeed.clip.lamp import Light, lights_of
 from vidspeed.clip.lights import Spot, find_spots
+from vidspeed.clip.moves import is_flight, limits_of
 from vidspeed.clip.read import ClipReader, Frame, Header, file_sha256, readout_row
 from vidspeed.clip.stamps import StampAccount, account
 from vidspeed.clip.sway import SwayMeter

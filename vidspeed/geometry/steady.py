@@ -7,7 +7,7 @@ corners move unlike any turn. One that was panned or held by hand wanders.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -28,6 +28,7 @@ BENT_PX, BENT_FRAMES = 0.3, 0.1
 SWING_PX = 0.3  # more is allowed where there are only a few lamps: each may swing a little
 SHAKE_PX = 0.3  # RMS above which shaking is worth a word
 MOST_NOISE_PX = 0.15  # of the picture's place in one frame
+OWN_PX, OWN_TIMES, OWN_SHARE = 1.0, 8.0, 0.25  # pieces that move on their own: how far, how many
 MOST_JUDGED = 200  # frames in which the bending is looked at
 
 Verdict = Literal["fixed", "shaken", "drifts", "jumps", "bent", "wanders", "unknown"]
@@ -53,6 +54,7 @@ class Steadiness(Value):
 
 def steadiness(sway: Sway, lens: Floats) -> Steadiness:
     """Judge how a picture moved; `lens` (9,) as in `Lens.parameters`."""
+    sway = standing(sway)
     frames, pieces = sway.away_px.shape[:2]
     if frames < LEAST_FRAMES or pieces < LEAST_PIECES:
         return Steadiness(verdict="unknown", size_px=0.0, at_s=None, rms_px=0.0)
@@ -66,6 +68,25 @@ def steadiness(sway: Sway, lens: Floats) -> Steadiness:
     if enough.sum() < LEAST_FRAMES:
         return Steadiness(verdict="unknown", size_px=0.0, at_s=None, rms_px=0.0)
     return _judged(sway, enough, lens)
+
+
+def standing(sway: Sway) -> Sway:
+    """Leave out the few pieces that move on their own: lights of an aircraft, of a car far off.
+
+    A picture that is bent moves many pieces, and none many times as far as the usual one.
+    """
+    if sway.away_px.shape[0] < LEAST_FRAMES or sway.away_px.shape[1] < FEW_PIECES:
+        return sway
+    seen = np.isfinite(sway.away_px[:, :, 0])
+    filled = np.where(seen[:, :, None], sway.away_px, 0.0)
+    common = np.array([np.median(row[here], axis=0) if here.any() else np.zeros(2)
+                       for row, here in zip(filled, seen, strict=True)])  # fmt: skip
+    off = np.where(seen, np.linalg.norm(filled - common[:, None], axis=2), 0.0)
+    size = np.sqrt(np.sum(off**2, axis=0) / np.maximum(seen.sum(axis=0), 1))
+    own = (size > OWN_PX) & (size > OWN_TIMES * np.median(size))
+    if not own.any() or own.sum() > OWN_SHARE * len(own):
+        return sway
+    return replace(sway, places_px=sway.places_px[~own], away_px=sway.away_px[:, ~own])
 
 
 def _judged(sway: Sway, enough: Bools, lens: Floats) -> Steadiness:

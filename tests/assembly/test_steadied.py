@@ -1,0 +1,79 @@
+"""The tripod's shaking, taken out of the lights by the fixed background."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from vidspeed.assembly.steadied import steadied
+from vidspeed.values import Sway, Track
+
+TIME = np.arange(90) / 60.0
+HEIGHT = 540
+
+
+def wave(time_s, size=3.0, hertz=4.0):
+    turn = 2.0 * np.pi * hertz * time_s
+    return size * np.column_stack([np.sin(turn), 0.5 * np.cos(1.3 * turn)])
+
+
+def sway(noise=0.1, pieces=9, seen=None, readout_s=0.0):
+    rng = np.random.default_rng(2)
+    places = rng.uniform([20, 20], [940, 520], (pieces, 2))
+    moments = TIME[:, None] + readout_s * places[None, :, 1] / HEIGHT
+    away = np.stack([wave(moments[:, k]) for k in range(pieces)], axis=1)
+    away += rng.normal(0.0, noise, away.shape)
+    if seen is not None:
+        away[~seen] = np.nan
+    return Sway(time_s=TIME, places_px=places, away_px=away, replaced=np.zeros(len(TIME)))
+
+
+def track(readout_s=0.0):
+    frames = np.arange(20, 60)
+    row = np.full(len(frames), 0.4)
+    calm = np.column_stack([20.0 + 20.0 * np.arange(len(frames)), np.full(len(frames), 200.0)])
+    nothing = np.full(len(frames), np.nan)
+    shaken = calm + wave(TIME[frames] + readout_s * row)
+    return calm, Track(
+        frame=frames, time_s=TIME[frames], xy_px=shaken, row=row,
+        cov_px2=np.tile(0.01 * np.eye(2), (len(frames), 1, 1)), time_u_s=np.zeros(len(frames)),
+        streak_px=nothing, streak_u_px=nothing, streak_angle_rad=nothing,
+        peak=np.full(len(frames), 50.0), snr=np.full(len(frames), 20.0),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("readout_s", [0.0, 0.016])
+def test_what_is_left_is_as_large_as_is_said(readout_s):
+    calm, shaken = track(readout_s)
+    (found,) = steadied([shaken], sway(readout_s=readout_s), readout_s, HEIGHT)
+    left = found.xy_px - calm - (found.xy_px - calm).mean(axis=0)
+    assert np.abs(shaken.xy_px - calm).max() > 2.0
+    assert np.sqrt(np.mean(left**2)) < 0.12
+    added = found.cov_px2 - shaken.cov_px2
+    u = np.sqrt(added[:, [0, 1], [0, 1]].mean())
+    assert 0.5 * u < np.sqrt(np.mean(left**2)) < 3.0 * u
+
+
+def test_lights_of_frames_without_background_get_all_of_the_shaking_as_uncertainty():
+    seen = np.ones(len(TIME), dtype=bool)
+    seen[30:40] = False
+    _, shaken = track()
+    (found,) = steadied([shaken], sway(seen=seen), 0.0, HEIGHT)
+    u = np.sqrt(found.cov_px2[:, 0, 0])
+    assert u[12:19].min() > 2.0
+    assert u[:9].max() < 0.3
+
+
+def test_a_light_of_its_own_is_not_background():
+    moving = sway()
+    moving.away_px.setflags(write=True)
+    moving.away_px[:, 0] += 0.5 * np.arange(len(TIME))[:, None]
+    calm, shaken = track()
+    (found,) = steadied([shaken], moving, 0.0, HEIGHT)
+    left = found.xy_px - calm - (found.xy_px - calm).mean(axis=0)
+    assert np.sqrt(np.mean(left**2)) < 0.12
+
+
+def test_too_little_background_changes_nothing():
+    _, shaken = track()
+    assert steadied([shaken], sway(pieces=1), 0.0, HEIGHT)[0] is shaken

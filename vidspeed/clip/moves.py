@@ -1,0 +1,155 @@
+"""What a craft can do in a picture: how fast, where, along what way, from spot to spot."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
+
+import cv2
+import numpy as np
+
+from vidspeed.clip.lights import Spot
+from vidspeed.clip.straight import on_way, way_of
+from vidspeed.values import Floats, Ints, Strip
+
+LEAST_STEP_PX = 1.0  # pixels a frame below which nothing is born where no strip is given
+MOST_STEP_SHARE = 0.4  # of the picture's longer side in one frame, likewise
+LEAST_WAY_PX = 12.0  # a chain that ends nearer than this to where it began did not move
+OFTEN = 0.3  # share of the frames from first to last in which a craft is seen, at least
+STANDING_PX = 0.7  # a spot that moved less than this from frame to frame stands still
+ROUGH_PX, MOSTLY = 2.5, 0.7  # how near to between its neighbours a spot lies, and how many do
+LOOMING_HZ = 6.0  # speed over range: 120 m/s at 20 m
+STRAIGHT = 0.7  # way from end to end over the length of the path
+LEAST_RUN = 12  # spots that are no chance where they had to be cut out of a chain
+ABRUPT = 0.5  # part of its speed by which a craft's velocity does not change from step to step
+DIMMER = 6.0  # the brightness changes by no more than this factor from spot to spot
+LEAST_ON_WAY = 7  # spots of a chain from which single ones can be told to be off its way
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Limits:
+    """What a craft can do in the picture: speeds in px/s, and where it can be."""
+
+    speed_px_s: tuple[float, float]
+    polygon_px: Floats | None
+    width_px: float  # longer side of the picture; perspective bends speeds over this distance
+
+
+def limits_of(size_px: tuple[int, int], interval_s: float, strip: Strip | None) -> Limits:
+    """Return the limits that a strip states, or wide ones from the picture and its rate."""
+    longer = float(max(size_px))
+    if strip is not None:
+        return Limits(speed_px_s=strip.speed_px_s, polygon_px=strip.polygon_px, width_px=longer)
+    speeds = (LEAST_STEP_PX / interval_s, MOST_STEP_SHARE * longer / interval_s)
+    return Limits(speed_px_s=speeds, polygon_px=None, width_px=longer)
+
+
+def on_its_way(spots: Sequence[Spot]) -> list[Spot]:
+    """Leave out the spots of a chain that are far off the way of the others."""
+    kept = list(spots)
+    while len(kept) >= LEAST_ON_WAY:
+        time = np.array([spot.time_s for spot in kept])
+        xy = np.array([spot.xy_px for spot in kept])
+        slack = np.array([1.5 + 0.3 * float(np.linalg.norm(spot.half_px)) for spot in kept])
+        on = on_way(way_of(time, xy), time, xy, slack)
+        if on.all():
+            break
+        kept = [spot for spot, stays in zip(kept, on, strict=True) if stays]
+    return kept
+
+
+def steady_runs(spots: Sequence[Spot]) -> list[list[Spot]]:
+    """Cut a chain where its velocity changes at once by more than perspective can change it."""
+    xy = np.array([spot.xy_px for spot in spots])
+    steps = np.diff([spot.time_s for spot in spots])
+    velocity = np.diff(xy, axis=0) / steps[:, None]
+    change = np.linalg.norm(np.diff(velocity, axis=0), axis=1)
+    speed = np.linalg.norm(velocity, axis=1)
+    noise = ROUGH_PX / np.minimum(steps[1:], steps[:-1])
+    broken = change > ABRUPT * np.maximum(speed[1:], speed[:-1]) + noise
+    cuts = np.flatnonzero(broken) + 1
+    runs = [list(spots[i:j]) for i, j in pairwise([0, *cuts, len(spots)])]
+    return [run for run in runs if len(run) >= LEAST_RUN]
+
+
+def is_flight(frame: Ints, time_s: Floats, xy_px: Floats, limits: Limits) -> bool:
+    """Say whether places (n, 2) went somewhere, smoothly, and were seen often enough meanwhile."""
+    often = len(frame) >= OFTEN * (frame[-1] - frame[0] + 1)
+    return bool(often) and moved(xy_px, time_s, limits) and smooth(xy_px, time_s, limits)
+
+
+def moved(xy_px: Floats, time_s: Floats, limits: Limits) -> bool:
+    """Say whether places (n, 2) at times (n,) went somewhere, straight and fast enough."""
+    way = float(np.linalg.norm(xy_px[-1] - xy_px[0]))
+    path = float(np.linalg.norm(np.diff(xy_px, axis=0), axis=1).sum())
+    speed = way / max(float(time_s[-1] - time_s[0]), 1e-9)
+    fast = speed >= 0.7 * limits.speed_px_s[0]
+    return fast and way >= LEAST_WAY_PX and way >= STRAIGHT * path
+
+
+def smooth(xy_px: Floats, time_s: Floats, limits: Limits) -> bool:
+    """Say whether most places (n, 2) lie where their two neighbours in time put them."""
+    before, after = time_s[1:-1] - time_s[:-2], time_s[2:] - time_s[1:-1]
+    share = (before / (before + after))[:, None]
+    off = np.linalg.norm(xy_px[1:-1] - xy_px[:-2] * (1 - share) - xy_px[2:] * share, axis=1)
+    speed = np.linalg.norm(xy_px[2:] - xy_px[:-2], axis=1) / (before + after)
+    bend = 0.5 * bend_px_s2(speed, limits.width_px) * before * after
+    return bool(np.mean(off <= ROUGH_PX + bend) >= MOSTLY)
+
+
+def bend_px_s2(speed_px_s: Any, width_px: float) -> Any:
+    """Return the acceleration in the picture that perspective can give a steady speed.
+
+    A lens that sees the craft at an angle bends by about v^2 over the width; a craft that comes
+    straight on grows faster by its speed over its range each second, which `LOOMING_HZ` bounds.
+    """
+    return 50.0 + 1.5 * speed_px_s**2 / width_px + LOOMING_HZ * speed_px_s
+
+
+def stands(spot: Spot, before: Sequence[Spot]) -> bool:
+    """Say whether a spot was there in the frame before: something that changed and stayed."""
+    return any(
+        float(np.linalg.norm(spot.xy_px - old.xy_px)) < STANDING_PX and alike(spot, old)
+        for old in before
+    )
+
+
+def alike(one: Spot, other: Spot) -> bool:
+    """Say whether two spots could be one lamp, or one dark craft, by their brightness."""
+    if one.darker != other.darker:
+        return False
+    ratio = one.peak / max(other.peak, 1e-9)
+    return 1.0 / DIMMER < ratio < DIMMER
+
+
+def possible(old: Spot, new: Spot, limits: Limits) -> bool:
+    """Say whether a craft could have made these two spots, by place, speed and streak."""
+    step = new.time_s - old.time_s
+    way = new.xy_px - old.xy_px
+    distance = float(np.linalg.norm(way))
+    low, high = limits.speed_px_s
+    if step <= 0 or not low * step <= distance <= high * step or not alike(old, new):
+        return False
+    if any(not _along(spot, way, distance) for spot in (old, new)):
+        return False
+    return inside(old, limits.polygon_px) and inside(new, limits.polygon_px)
+
+
+def _along(spot: Spot, way: Floats, distance: float) -> bool:
+    """Say whether a streak lies along the way and is not longer than the way."""
+    half = float(np.linalg.norm(spot.half_px))
+    if half < 1.5 * spot.sigma_px + 1.0 or spot.cut:
+        return True
+    across = abs(float(spot.half_px[0] * way[1] - spot.half_px[1] * way[0]))
+    return across <= 0.45 * half * distance + 2.0 * half and 2.0 * half <= 1.3 * distance + 4.0
+
+
+def inside(spot: Spot, polygon_px: Floats | None) -> bool:
+    """Say whether a spot lies in the strip."""
+    if polygon_px is None:
+        return True
+    outline = np.asarray(polygon_px, dtype=np.float32).reshape(-1, 1, 2)
+    place = (float(spot.xy_px[0]), float(spot.xy_px[1]))
+    return bool(cv2.pointPolygonTest(outline, place, False) >= 0)
