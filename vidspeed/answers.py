@@ -9,10 +9,13 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+from vidspeed.answer.comparison import Side
+from vidspeed.answer.comparison import compare as compare_sides
 from vidspeed.answer.mark import mark_of
 from vidspeed.assembly.reading import read_session
+from vidspeed.errors import VidspeedError
 from vidspeed.record.readback import outcome_kept
-from vidspeed.values import Outcome, Session
+from vidspeed.values import Compared, Outcome, Session
 
 Measure = Callable[[Session], Outcome]
 
@@ -40,3 +43,72 @@ def known_passes(folder: Path, measure: Measure) -> Outcome:
     """Return the passes of a session: from its results, or measured where those do not hold."""
     session = read_session(folder)
     return outcome_kept(session) or measure(session)
+
+
+def compare(
+    first: Path,
+    second: Path | None,
+    measure: Measure,
+    *,
+    setups: tuple[str | None, str | None] = (None, None),
+    same_air: bool = False,
+) -> Compared:
+    """Compare two sessions, or two set-ups; the second less the first.
+
+    Parameters
+    ----------
+    first, second
+        Session folders; `second` None is the first again, whose two set-ups are compared.
+    setups
+        Only passes of these set-ups, of the first and the second.
+    same_air
+        Reduce both to air of one density.
+
+    Raises
+    ------
+    VidspeedError
+        Where a session is wrong, a set-up is not there or a side has no measured pass.
+    """
+    outcomes = [known_passes(first, measure)]
+    one = second is None or second.resolve() == first.resolve()
+    if not one:
+        assert second is not None
+        outcomes.append(known_passes(second, measure))
+    elif setups == (None, None):
+        setups = _two_setups(outcomes[0])
+    sides = [
+        _side(outcomes[0 if one else number], setup, one) for number, setup in enumerate(setups)
+    ]
+    names = [side.name for side in sides]
+    if names[0] == names[1]:
+        sides = [
+            replace(side, name=f"{side.name} ({Path(side.session.folder).name})") for side in sides
+        ]
+    return compare_sides(sides[0], sides[1], same_air=same_air)
+
+
+def _two_setups(outcome: Outcome) -> tuple[str, str]:
+    """Return the two set-ups of a session, in the order in which they were flown."""
+    found = list(dict.fromkeys(row.setup for row in outcome.passes if row.setup is not None))
+    if len(found) != 2:
+        listed = f": {', '.join(found)}" if found else ""
+        raise VidspeedError(
+            f"{outcome.session.title}: passes of {len(found)} setups{listed}; two are compared: "
+            "name them with --setup-a and --setup-b, or name a second session"
+        )
+    return found[0], found[1]
+
+
+def _side(outcome: Outcome, setup: str | None, one: bool) -> Side:
+    """Return the measured passes of a session, or of one set-up of it."""
+    passes = [row for row in outcome.passes if row.status == "measured"]
+    known = sorted({row.setup for row in outcome.passes if row.setup is not None})
+    if setup is not None and setup not in known:
+        raise VidspeedError(
+            f"{outcome.session.title}: no pass is of setup {setup!r}; "
+            + (f"there are {', '.join(known)}" if known else "no clip has a setup")
+        )
+    title = outcome.session.title
+    name = title if setup is None else setup if one else f"{title}, {setup}"
+    mine = tuple(row for row in passes if setup is None or row.setup == setup)
+    return Side(name=name, session=outcome.session, passes=mine)

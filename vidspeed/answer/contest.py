@@ -78,9 +78,14 @@ def passes_scatter(passes: Sequence[PassResult], covariance: Floats) -> Scatter:
     """Return the scatter of passes beside their setups' speeds and a wind along the course."""
     if not passes:
         return NO_SCATTER
+    speeds = np.array([speed_of(row) for row in passes])
+    return scatter_of(speeds, covariance, passes_design(passes))
+
+
+def passes_design(passes: Sequence[PassResult]) -> Floats:
+    """Return the design (n, p) of passes: a speed of each set-up, one wind along the course."""
     ways = [str(row.direction) for row in passes]
-    design = design_of([row.setup for row in passes], [None] * len(passes), ways)
-    return scatter_of(np.array([speed_of(row) for row in passes]), covariance, design)
+    return design_of([row.setup for row in passes], [None] * len(passes), ways)
 
 
 def wind_spread(pair: Pair, block: Floats, scatter: Scatter, dof: float | None = None) -> Spread:

@@ -13,8 +13,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.linalg import null_space
 
-from vidspeed.answer.scatter import Scatter
+from vidspeed.answer.scatter import Scatter, scatter_of
 from vidspeed.values import Floats, Value
 
 DRAWS = 50_000  # known to 0.1 % where the probability is 95 %
@@ -26,29 +27,53 @@ class Field(Value):
     """All passes that could have been chosen, and which of them could be a pair.
 
     `pairs` hold places (forward, reverse) among the n passes; `covariance` (n, n) is that of
-    their measurement, `dof` its degrees of freedom (None: infinite), `scatter` what they differ
-    by beside it.
+    their measurement, `dof` its degrees of freedom (None: infinite). `contrasts` (n, k) are
+    independent differences of passes in which speed, set-up and wind cancel.
     """
 
+    speeds_mps: Floats
     pairs: tuple[tuple[int, int], ...]
     covariance: Floats
     scatter: Scatter
+    contrasts: Floats
     dof: float | None = None
 
+    @property
+    def own_variance(self) -> float:
+        """Return the mean variance of what differs from pass to pass in measurement alone."""
+        within = self.contrasts.T @ self.covariance @ self.contrasts
+        return float(np.trace(within) / max(self.contrasts.shape[1], 1))
 
-def lifts(field: Field, *, draws: int = DRAWS, seed: int = SEED) -> Floats:
-    """Return by how much the chosen pair lies above the common true speed, (draws,) in m/s.
 
-    Wind adds to one way what it takes from the other; it cancels in every pair.
+def field_of(
+    speeds_mps: Floats,
+    pairs: Sequence[tuple[int, int]],
+    covariance: Floats,
+    design: Floats,
+    dof: float | None = None,
+) -> Field:
+    """Return the field of n passes; `design` (n, p) as for `scatter_of`."""
+    return Field(
+        speeds_mps=speeds_mps,
+        pairs=tuple(pairs),
+        covariance=covariance,
+        scatter=scatter_of(speeds_mps, covariance, design),
+        contrasts=null_space(design.T),
+        dof=dof,
+    )
+
+
+def draws_of(field: Field, count: int = DRAWS, seed: int = SEED) -> Floats:
+    """Return by how much each pass lies off the common true speed, (count, n) in m/s.
+
+    Wind adds to one way what it takes from the other; it cancels in every pair and is left out.
     """
     rng = np.random.default_rng(seed)
-    count, scatter = len(field.covariance), field.scatter
-    off = rng.standard_normal((draws, count)) @ _root(field.covariance).T
+    off = rng.standard_normal((count, len(field.covariance))) @ _root(field.covariance).T
     if field.dof is not None:
-        off *= np.sqrt(field.dof / rng.chisquare(field.dof, draws))[:, None]
-    size = np.sqrt(rng.choice(scatter.variance, draws, p=scatter.weight))
-    off += size[:, None] * rng.standard_normal((draws, count))
-    return best_pair(off, field.pairs)
+        off *= np.sqrt(field.dof / rng.chisquare(field.dof, count))[:, None]
+    size = np.sqrt(rng.choice(field.scatter.variance, count, p=field.scatter.weight))
+    return np.asarray(off + size[:, None] * rng.standard_normal(off.shape))
 
 
 def best_pair(speeds: Floats, pairs: Sequence[tuple[int, int]]) -> Floats:
@@ -68,20 +93,43 @@ def _root(covariance: Floats) -> Floats:
     return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
 
 
-def mean_lift(field: Field) -> float:
-    """Return the lift to be expected: with the scatter at its median."""
+def lifts(field: Field) -> Floats:
+    """Return by how much the chosen pair lies above the common true speed, (draws,) in m/s.
+
+    With the scatter at its median.
+    """
     size = field.scatter.median_mps or 0.0
     exact = Scatter(variance=np.array([size**2]), weight=np.ones(1), dof=field.scatter.dof)
-    return float(np.mean(lifts(replace(field, scatter=exact))))
+    return best_pair(draws_of(replace(field, scatter=exact)), field.pairs)
 
 
 def beats(field: Field, threshold_mps: float, threshold_u_mps: float, mark_mps: float) -> float:
     """Return the probability that the common true speed is above a threshold.
 
-    The mark lies above the common speed by one of the simulated lifts: the share of them that
-    leaves the rest of the mark above the threshold, which has an uncertainty of its own.
+    The mark's lead over the threshold is measured in what the passes' own differences say of its
+    uncertainty, after taking off the lift that goes with it; the same is done in every draw. Where
+    the scatter rules, that ratio is distributed alike whatever the scatter's size (a pivot, like
+    Student's t), where the measurement rules, it is normal: the draws are a fair sample of it.
     """
-    off = lifts(field)
+    off = draws_of(field)
+    above = best_pair(off, field.pairs)
     rng = np.random.default_rng(SEED + 1)
-    threshold = threshold_mps + threshold_u_mps * rng.standard_normal(len(off))
-    return float(np.mean(mark_mps - off > threshold))
+    above = above + threshold_u_mps * rng.standard_normal(len(above))
+    lift, variance = _of_the_best(field)
+    own = field.own_variance + (field.scatter.median_mps or 0.0) ** 2
+    common = max(float(np.var(lifts(field))) - variance * own, 0.0) + threshold_u_mps**2
+
+    def ratio(lead: Floats, speeds: Floats) -> Floats:
+        seen = np.mean((speeds @ field.contrasts) ** 2, axis=-1)
+        size = np.maximum(seen, field.own_variance)
+        return np.asarray((lead - lift * np.sqrt(size)) / np.sqrt(common + variance * size))
+
+    found = ratio(np.array(mark_mps - threshold_mps), field.speeds_mps)
+    return float(np.mean(ratio(above, off) < found))
+
+
+def _of_the_best(field: Field) -> tuple[float, float]:
+    """Return mean and variance of the chosen pair's mean where passes are standard normal."""
+    rng = np.random.default_rng(SEED + 2)
+    plain = best_pair(rng.standard_normal((DRAWS, len(field.covariance))), field.pairs)
+    return float(np.mean(plain)), float(np.var(plain))

@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+import numpy as np
 from scipy.stats import t
 
 from vidspeed.answer.air import reduced_to, wind_of
@@ -20,12 +21,12 @@ from vidspeed.answer.contest import (
     contest_of,
     left_out,
     mean_of,
-    passes_scatter,
+    passes_design,
     speed_of,
     why_none,
     wind_spread,
 )
-from vidspeed.answer.luck import Field, beats, mean_lift
+from vidspeed.answer.luck import Field, beats, field_of, lifts
 from vidspeed.answer.readings import both_readings, picked, weighted_variance
 from vidspeed.answer.scatter import ONE_SIDED
 from vidspeed.motion.coverage import coverage_factor, effective_dof
@@ -188,13 +189,11 @@ def _fields(contest: Contest) -> list[Field]:
     """Return the field that the pair was chosen from, under each reading of what is open."""
     counted = contest.counted
     place = {row.label: number for number, row in enumerate(counted)}
+    pairs = [(place[one.label], place[other.label]) for one, other in contest.allowed]
+    speeds = np.array([speed_of(row) for row in counted])
+    design, dof = passes_design(counted), _least_dof(counted)
     return [
-        Field(
-            pairs=tuple((place[one.label], place[other.label]) for one, other in contest.allowed),
-            covariance=covariance,
-            scatter=passes_scatter(counted, covariance),
-            dof=_least_dof(counted),
-        )
+        field_of(speeds, pairs, covariance, design, dof)
         for covariance in both_readings(counted, contest.covariance)
     ]
 
@@ -205,10 +204,10 @@ def _least_dof(passes: Sequence[PassResult]) -> float | None:
 
 
 def _luck(contest: Contest) -> Luck:
-    fields = _fields(contest)
     alone = _selected_from(contest) == (1, 1)
+    fields = [] if alone else _fields(contest)
     return Luck(
-        lift_mps=0.0 if alone else max(mean_lift(field) for field in fields),
+        lift_mps=0.0 if alone else max(float(np.mean(lifts(field))) for field in fields),
         scatter_mps=contest.scatter.median_mps,
         scatter_dof=contest.scatter.dof,
     )

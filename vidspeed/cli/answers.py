@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -67,3 +68,54 @@ def print_mark(outcome: Outcome, unit_name: str) -> None:
             typer.echo(line)
     sentences = (mark_sentence(outcome, unit), beats_sentence(outcome, unit))
     typer.echo(". ".join(sentence for sentence in sentences if sentence))
+
+
+@app.command()
+@guarded
+def compare(
+    first: Annotated[Path, typer.Argument(metavar="A", help="Folder of a session.")],
+    second: Annotated[
+        Path | None,
+        typer.Argument(metavar="B", help="Another; left out: two setups of A are compared."),
+    ] = None,
+    setup_a: Annotated[str | None, typer.Option(help="Only passes of this setup of A.")] = None,
+    setup_b: Annotated[str | None, typer.Option(help="Only passes of this setup of B.")] = None,
+    same_air: Annotated[
+        bool,
+        typer.Option("--same-air", help="Reduce both to air of one density, from their [air]."),
+    ] = False,
+    out: Annotated[Path, typer.Option(help="PNG file of the plot to write.")] = Path(
+        "comparison.png"
+    ),
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print the comparison as JSON, for programs.")
+    ] = False,
+    unit: Unit = UnitName.kmh,
+) -> int:
+    """Say whether B was faster than A: two sessions, or two setups of one, and how sure that is."""
+    import json
+
+    from vidspeed.answers import compare as compare_sessions
+    from vidspeed.errors import ResultsError
+    from vidspeed.record.compareview import (
+        comparison_figure,
+        comparison_json,
+        comparison_lines,
+        comparison_table,
+    )
+    from vidspeed.record.units import unit_named
+
+    found = compare_sessions(first, second, measure, setups=(setup_a, setup_b), same_air=same_air)
+    spoken = unit_named(unit.value)
+    try:
+        out.write_bytes(comparison_figure(found, spoken))
+    except OSError as error:
+        raise ResultsError(f"{out}: cannot be written: {error.strerror}") from error
+    if as_json:
+        typer.echo(json.dumps(comparison_json(found), indent=2, allow_nan=False))
+        return 0
+    terminal().print(comparison_table(found, spoken))
+    typer.echo(f"plot: {out}")
+    for line in comparison_lines(found, spoken):
+        typer.echo(line)
+    return 0
