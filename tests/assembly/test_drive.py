@@ -15,6 +15,7 @@ from vidspeed.assembly.proof import prove
 from vidspeed.geometry.lens import project
 from vidspeed.measure import run
 from vidspeed.motion.calibration import calibrate_camera
+from vidspeed.record.files import write_results
 from vidspeed.record.proofview import proof_row, proof_view
 from vidspeed.render.session import render_scene_file
 from vidspeed.values import Clip, ClipView, Log, Proof
@@ -152,4 +153,10 @@ def test_a_filmed_drive_goes_the_whole_way(tmp_path):
     (drive,) = found.proof.drives
     assert drive.clips == (CLIP,) and drive.cameras == ("north",)
     assert abs(drive.normalised) < 3.0 and drive.error_u_percent < 1.0
+    write_results(found)
+    assert "Proved on the ground by a drive" in (folder / "results/report.html").read_text("utf-8")
+    edit(folder / "session.toml", f'file = "{CLIP}"', 'track = "results/north-pass-1/track.csv"')
+    edit(folder / "session.toml", f'clip = "{CLIP}"', 'clip = "results/north-pass-1/track.csv"')
+    (again,) = run(folder).proof.drives
+    assert again.speed_mps == pytest.approx(drive.speed_mps, rel=1e-6)
     assert [problem for problem in found.problems if problem.level == "error"] == []

@@ -144,6 +144,7 @@ def _compared(session: Session, found: PassResult, log: Log) -> ProvenDrive:
         error_percent=percent * error,
         error_u_percent=float(percent * u),
         normalised=float(error / u),
+        sightings=found.sightings,
     )
 
 

@@ -13,7 +13,7 @@ from typing import Any
 
 from vidspeed.errors import ResultsError
 from vidspeed.record.names import clip_folders
-from vidspeed.values import InputFile, Outcome
+from vidspeed.values import InputFile, Outcome, Sighted
 
 CONTENTS = "contents.sha256"
 REPORT = "report.html"  # it carries the list's hash, and so cannot stand in the list
@@ -67,10 +67,17 @@ def clip_places(outcome: Outcome) -> dict[tuple[str, str], str]:
     return clip_folders([*seen, *((view.camera, view.clip) for view in outcome.clips)])
 
 
+def drives_by_clip(outcome: Outcome) -> dict[tuple[str, str], list[tuple[str, Sighted]]]:
+    """Return the lights of the drives that prove the course, by (camera, clip)."""
+    drives = outcome.proof.drives if outcome.proof is not None else ()
+    return {(row.camera, row.clip): [("drive", row)] for each in drives for row in each.sightings}
+
+
 def clip_rows(outcome: Outcome) -> list[dict[str, Any]]:
     """Return for each clip where its track was put, and the median time between its frames."""
     places = clip_places(outcome)
     seen = {(row.camera, row.clip) for result in outcome.passes for row in result.sightings}
+    seen.update(drives_by_clip(outcome))
     return [
         {
             "clip": view.clip,

@@ -9,7 +9,13 @@ from typing import Literal
 
 from vidspeed.errors import ResultsError
 from vidspeed.record.columns import passes_csv, track_csv
-from vidspeed.record.contents import CONTENTS, REPORT, clip_places, contents_bytes
+from vidspeed.record.contents import (
+    CONTENTS,
+    REPORT,
+    clip_places,
+    contents_bytes,
+    drives_by_clip,
+)
 from vidspeed.record.figures import calibration_picture, track_picture
 from vidspeed.record.lock import locked
 from vidspeed.record.names import legal_name
@@ -83,9 +89,11 @@ def result_files(outcome: Outcome, *, unit: str = "kmh") -> dict[str, bytes]:
     pictures = dict(_calibration_pictures(outcome))
     seen = sightings_by_clip(outcome)
     tracks: dict[ClipKey, list[bytes]] = {}
+    drives = drives_by_clip(outcome)
     for key, name in clip_places(outcome).items():
         tracks[key] = list(_track_pictures(outcome, key, seen.get(key, [])))
-        files.update(_clip_files(name, seen.get(key, []), tracks[key]))
+        lights = seen.get(key, []) or drives.get(key, [])
+        files.update(_clip_files(name, lights, tracks[key]))
     files.update({f"calibration/{legal_name(name)}.png": png for name, png in pictures.items()})
     files[CONTENTS] = contents_bytes(files, outcome.inputs)
     files[REPORT] = report_html(

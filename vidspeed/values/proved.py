@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from vidspeed.values.base import Floats, Value
+from vidspeed.values.solved import Sighted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -47,7 +48,8 @@ class ProvenDrive(Value):
     """A drive along the course: its speed as measured, and as its own log has it.
 
     Both are means between the gates. The error is measured less logged, in per cent of the
-    logged; its u is that of both together, `normalised` the error over it.
+    logged; its u is that of both together, `normalised` the error over it. `sightings` are the
+    lights next to the gates in each clip.
     """
 
     clips: tuple[str, ...]
@@ -60,6 +62,7 @@ class ProvenDrive(Value):
     error_percent: float
     error_u_percent: float
     normalised: float
+    sightings: tuple[Sighted, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
