@@ -117,7 +117,7 @@ def print_rubbish() -> str:
     return "fine"
 
 
-def look_badly(session, cameras, clip):
+def look_badly(session, cameras, clip, keeping=None):
     """Look at a clip; what is wrong with it stands in its name."""
     from vidspeed.assembly.looking import look_within_bounds
 

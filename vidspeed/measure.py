@@ -15,11 +15,14 @@ import numpy as np
 from vidspeed.answer.mark import mark_of
 from vidspeed.assembly.advice import advice, best_change
 from vidspeed.assembly.agree import by_light, with_exposure
+from vidspeed.assembly.beside import beside_others
 from vidspeed.assembly.drive import drive_of
+from vidspeed.assembly.filming import film_passes
 from vidspeed.assembly.fixed import between_clips
 from vidspeed.assembly.forecast import relative_U95
 from vidspeed.assembly.gather import (
     Cameras,
+    Keeping,
     Progress,
     calibrate_all,
     refuse_nothing,
@@ -45,8 +48,9 @@ def run(
     monte_carlo: bool = False,
     workers: int = 1,
     pool: Executor | None = None,
+    keeping: Keeping | None = None,
 ) -> Outcome:
-    """Measure every pass of the session in `folder`; nothing is written.
+    """Measure every pass of the session in `folder`; nothing is written but what `keeping` says.
 
     Parameters
     ----------
@@ -60,6 +64,8 @@ def run(
         process, and a clip that kills its decoder ends it.
     pool
         An executor that is there already, instead of one with so many `workers`.
+    keeping
+        Where what is seen in clips is kept, so that they are decoded once; nowhere if left out.
 
     Raises
     ------
@@ -68,7 +74,13 @@ def run(
     """
     with executor(workers, tell=progress, ready=1, imports=IMPORTS) as made:
         session = read_session(folder)
-        return run_session(session, progress=progress, monte_carlo=monte_carlo, pool=pool or made)
+        return run_session(
+            session,
+            progress=progress,
+            monte_carlo=monte_carlo,
+            pool=pool or made,
+            keeping=keeping,
+        )
 
 
 def run_session(
@@ -78,10 +90,13 @@ def run_session(
     progress: Progress | None = None,
     monte_carlo: bool = False,
     intervals_s: Mapping[str, float] | None = None,
+    films: bool = True,
+    keeping: Keeping | None = None,
 ) -> Outcome:
     """Measure every pass of a session that was read; see `run`.
 
     `intervals_s` are frame intervals, by camera, of clips that were there once and are no more.
+    Without `films` the frames of the passes are not decoded once more for their pictures.
     """
     if not session.clips:
         raise VidspeedError(
@@ -89,7 +104,7 @@ def run_session(
             "clip (`vidspeed calibrate` needs none)"
         )
     cameras = calibrate_all(session)
-    clips = look_at_all(session, cameras, pool)
+    clips = look_at_all(session, cameras, pool, keeping)
     refuse_nothing(clips, cameras)
     cameras = with_intervals(cameras, clips, intervals_s)
     flown = [row for row in clips if drive_of(session, row.clip) is None]
@@ -97,16 +112,19 @@ def run_session(
     solved, doubts = by_light(session, cameras, clips, solved, progress)
     solved = [with_heights(row) for row in solved]
     passes = checked(solved, progress, monte_carlo=monte_carlo, pool=pool)
+    passes, apart = beside_others(session, cameras, clips, solved, passes, pool)
     labels, matrix = covariance(passes)
     decided = mark_of(session, passes, labels, matrix)
     fits = [fit for _, fit in cameras.stands.values()]
     changes = _advised(session, cameras, passes)
     proofs = prove(session, cameras, clips)
+    views = tuple(row.view for row in clips)
+    filmed, unseen = film_passes(session, solved if films else [], views, pool)
     return Outcome(
         session=session,
         inputs=(*session.inputs, *(row.input for row in clips if row.input is not None)),
         cameras=tuple(fits),
-        clips=tuple(row.view for row in clips),
+        clips=views,
         passes=tuple(passes),
         covariance_labels=labels,
         covariance=matrix,
@@ -116,10 +134,12 @@ def run_session(
             *cameras.problems,
             *(problem for fit in fits for problem in fit.problems),
             *(problem for row in clips for problem in row.problems),
-            *between_clips(session, fits, [row.view for row in clips]),
+            *between_clips(session, fits, views),
             *problems,
             *doubts,
+            *apart,
             *proofs.problems,
+            *unseen,
             *_what_would_help(session, passes, changes),
         ),
         drawing={
@@ -128,6 +148,7 @@ def run_session(
         },
         proof=proofs.proven,
         advice=changes,
+        filmed=filmed,
     )
 
 

@@ -34,6 +34,9 @@ class Film:
     noise: float
     seed: int
     offset: tuple[float, float] = (0.0, 0.0)  # of the whole clip: the camera had moved before
+    take: int = 0  # another take of the same view has other noise
+    pattern: float = 0.0  # of the sensor, luma levels: it stays where it is when the camera moves
+    hot: int = 0  # pixels of the sensor that shine by themselves
 
 
 def draw_film(seed: int, number: int, kind: str, night: bool) -> Film:
@@ -105,11 +108,13 @@ def frames(film: Film):
     corner = np.hypot(columns / width - 0.5, rows / height - 0.5) ** 2 * 4.0
     corner = corner.astype(np.float32)
     base = base.astype(np.float32)
+    sensor = own_light(film)
+    rng = np.random.default_rng([film.seed, film.take])
     view, viewed = base, None
     for k in range(count):
         if film.kind in WARPED or viewed is None or np.any(moved[k] != viewed):
             x, y = warped(film, moved, k, time_s[k], rows, columns, corner, sway)
-            view, viewed = cv2.remap(base, x, y, cv2.INTER_CUBIC,
+            view, viewed = cv2.remap(base, x, y, cv2.INTER_LINEAR,
                                      borderMode=cv2.BORDER_REFLECT), moved[k]  # fmt: skip
         picture = view
         if film.kind == "blinking" and film.night and int(time_s[k] * 3.0) % 2:
@@ -118,7 +123,7 @@ def frames(film: Film):
             picture = picture * np.float32(1.0 + 0.08 * np.sin(2 * np.pi * 21.0 * time_s[k]))
         if film.kind == "exposure":
             picture = picture * np.float32(1.0 - 0.25 * k / count)
-        picture = picture + craft(film, time_s[k])
+        picture = picture + craft(film, time_s[k]) + sensor
         spread = np.sqrt(0.3 + np.clip(picture, 0, 255) / 120.0) * np.float32(film.noise)
         noisy = picture + spread * rng.standard_normal(picture.shape, dtype=np.float32)
         yield np.clip(np.rint(noisy), 0, 255).astype(np.uint8)
@@ -152,6 +157,16 @@ def tufts(seed, time_s, x, y, axis):
     phase = cv2.resize(rng.uniform(0, 2 * np.pi, (64, 64)).astype(np.float32),
                        (x.shape[1], x.shape[0]), interpolation=cv2.INTER_LINEAR)  # fmt: skip
     return 1.5 * np.sin(2 * np.pi * 1.7 * np.float32(time_s) + phase)
+
+
+def own_light(film: Film):
+    """Return what the sensor itself adds to every frame (h, w)."""
+    rng = np.random.default_rng([film.seed, 5])
+    width, height = film.eye.size
+    light = film.pattern * rng.standard_normal((height, width), dtype=np.float32)
+    for _ in range(film.hot):
+        light[rng.integers(height), rng.integers(width)] += rng.uniform(20.0, 120.0)
+    return light
 
 
 def craft(film: Film, time_s):

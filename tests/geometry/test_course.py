@@ -3,8 +3,9 @@
 import numpy as np
 
 from tests.motion.flown import evening
-from vidspeed.geometry.course import drawing, strip
+from vidspeed.geometry.course import covers, drawing, strip
 from vidspeed.geometry.lens import project
+from vidspeed.values import Strip
 
 
 def test_the_drawing_is_where_the_course_projects():
@@ -36,3 +37,20 @@ def test_a_strip_behind_the_camera_says_nothing():
     )
     session = scene.session
     assert strip(session.course, scene.line, session.craft, behind, scene.lenses[0]) is None
+
+
+def test_a_strip_covers_one_inside_it_and_one_hardly_larger():
+    square = np.array([[0.0, 0.0], [1000.0, 0.0], [1000.0, 100.0], [0.0, 100.0]])
+    wide = Strip(polygon_px=square, speed_px_s=(100.0, 900.0))
+
+    def like(polygon_px=square, speed_px_s=(100.0, 900.0)):
+        return Strip(polygon_px=polygon_px, speed_px_s=speed_px_s)
+
+    for turned in (wide, like(square[::-1])):
+        assert covers(turned, like(square * 0.9 + 20.0 * 0.1))
+        assert covers(turned, like(square + np.array([0.0, 4.0])))
+        assert not covers(turned, like(square + np.array([0.0, 6.0])))
+        assert not covers(turned, like(square + np.array([-6.0, 0.0])))
+        assert covers(turned, like(speed_px_s=(96.0, 940.0)))
+        assert not covers(turned, like(speed_px_s=(90.0, 900.0)))
+        assert not covers(turned, like(speed_px_s=(100.0, 990.0)))

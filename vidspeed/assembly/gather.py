@@ -5,14 +5,17 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 
 from vidspeed.assembly.fixed import fixed, moved_stand
+from vidspeed.assembly.kept import scan_once
 from vidspeed.assembly.reading import survey_warnings
 from vidspeed.assembly.steadied import steadied
 from vidspeed.clip.coding import drag_u_px
+from vidspeed.clip.read import file_sha256
 from vidspeed.clip.scan import scan
 from vidspeed.clip.slow import against_rate, refuse_slow_playback
 from vidspeed.clip.still import read_picture
@@ -114,14 +117,28 @@ class Looked(Value):
     stand: Stand | None = None  # of this clip alone, where its camera moved
 
 
-def look(session: Session, cameras: Cameras, clip: Clip, progress: Progress | None) -> Looked:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Keeping(Value):
+    """Where what is seen in clips is kept, and whether to look again all the same."""
+
+    folder: Path
+    fresh: bool = False
+
+
+def look(
+    session: Session,
+    cameras: Cameras,
+    clip: Clip,
+    progress: Progress | None,
+    keeping: Keeping | None = None,
+) -> Looked:
     """Read a clip's tracks; a clip that cannot be read is a problem of that clip alone."""
     try:
         if clip.camera not in cameras.stands:
             raise CalibrationError(f'camera "{clip.camera}" could not be calibrated')
         if clip.track:
             return _given(session, cameras, clip)
-        return _scanned(session, cameras, clip, progress)
+        return _scanned(session, cameras, clip, progress, keeping)
     except VidspeedError as error:
         return failed(clip, error)
 
@@ -170,7 +187,13 @@ def _interval_s(track: Track) -> float:
     return float(np.median(np.diff(track.time_s) / np.maximum(np.diff(track.frame), 1)))
 
 
-def _scanned(session: Session, cameras: Cameras, clip: Clip, progress: Progress | None) -> Looked:
+def _scanned(
+    session: Session,
+    cameras: Cameras,
+    clip: Clip,
+    progress: Progress | None,
+    keeping: Keeping | None,
+) -> Looked:
     """Decode a clip once and follow what moves in it."""
     assert clip.file is not None
     stand, fit = cameras.stands[clip.camera]
@@ -185,7 +208,7 @@ def _scanned(session: Session, cameras: Cameras, clip: Clip, progress: Progress 
         refuse_slow_playback(path)
     else:
         said = against_rate(path, clip.rate_hz)
-    seen = _searched(session, clip, path, fit, tell)
+    seen = _searched(session, clip, path, fit, tell, keeping)
     stated = session.camera(clip.camera).image_size_px
     if seen.facts.size_px != stated:
         raise ClipError(
@@ -195,7 +218,7 @@ def _scanned(session: Session, cameras: Cameras, clip: Clip, progress: Progress 
         )
     still = fixed(session, clip.name, stand, fit, seen)
     if still.fit is not None and still.moved is not None and still.moved.far:
-        seen = _searched(session, clip, path, still.fit, tell)
+        seen = _searched(session, clip, path, still.fit, tell, keeping)
     return Looked(
         clip=clip,
         view=ClipView(
@@ -235,9 +258,15 @@ def _calm(seen: Scan, shaken: bool, stand: Stand) -> tuple[Track, ...]:
 
 
 def _searched(
-    session: Session, clip: Clip, path: Path, fit: CameraFit, tell: Callable[[int, int], None]
+    session: Session,
+    clip: Clip,
+    path: Path,
+    fit: CameraFit,
+    tell: Callable[[int, int], None],
+    keeping: Keeping | None,
 ) -> Scan:
     """Scan a clip along the course as a camera sees it; refuse another picture size at once."""
+    where = strip(session.course, session.flight_line, session.craft, fit.pose, fit.lens)
     stated = session.camera(clip.camera).image_size_px
 
     def accept(size_px: tuple[int, int]) -> None:
@@ -248,13 +277,18 @@ def _searched(
                 "picks for this picture size, or name the right camera"
             )
 
-    return scan(
-        path,
+    def search() -> Scan:
+        return scan(path, rate_hz=clip.rate_hz, accept=accept, strip=where, progress=tell)
+
+    found = scan_once(
+        None if keeping is None else keeping.folder,
+        partial(file_sha256, path),
         rate_hz=clip.rate_hz,
-        accept=accept,
-        strip=strip(session.course, session.flight_line, session.craft, fit.pose, fit.lens),
-        progress=tell,
+        strip=where,
+        search=search,
+        fresh=keeping is not None and keeping.fresh,
     )
+    return replace(found, facts=replace(found.facts, file=path.name))  # it may be called anew
 
 
 def with_intervals(

@@ -9,7 +9,7 @@ from __future__ import annotations
 from concurrent.futures import Executor, Future
 
 from vidspeed.assembly.drive import driven
-from vidspeed.assembly.gather import Cameras, Looked, failed, look
+from vidspeed.assembly.gather import Cameras, Keeping, Looked, failed, look
 from vidspeed.errors import ClipError, WorkerError
 from vidspeed.executor import AGAIN, clip_words
 from vidspeed.values import Clip, Session
@@ -20,22 +20,28 @@ MEMORY_BYTES_PER_PIXEL = 160  # pictures a decoder and the search hold at once, 
 IMPORTS = "vidspeed.assembly.looking"  # what a worker can import while it waits
 
 
-def look_at_all(session: Session, cameras: Cameras, pool: Executor) -> list[Looked]:
+def look_at_all(
+    session: Session, cameras: Cameras, pool: Executor, keeping: Keeping | None = None
+) -> list[Looked]:
     """Look at every clip of a session, in the order of the session.
 
     A clip whose decoder ends its process, hangs or wants too much memory is an error of that clip
     alone, as is one over which this tool itself fails.
     """
-    futures = [pool.submit(look_within_bounds, session, cameras, clip) for clip in session.clips]
+    futures = [
+        pool.submit(look_within_bounds, session, cameras, clip, keeping) for clip in session.clips
+    ]
     return [_looked(clip, future) for clip, future in zip(session.clips, futures, strict=True)]
 
 
-def look_within_bounds(session: Session, cameras: Cameras, clip: Clip) -> Looked:
+def look_within_bounds(
+    session: Session, cameras: Cameras, clip: Clip, keeping: Keeping | None = None
+) -> Looked:
     """Look at one clip: the job that an executor is given."""
     report(clip.name, 0, 0)
     width, height = session.camera(clip.camera).image_size_px
     with memory_within(MEMORY_BYTES + MEMORY_BYTES_PER_PIXEL * width * height):
-        return look(driven(session, clip), cameras, clip, report)
+        return look(driven(session, clip), cameras, clip, report, keeping)
 
 
 def _looked(clip: Clip, future: Future[Looked]) -> Looked:

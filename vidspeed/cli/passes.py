@@ -35,8 +35,12 @@ def run(
     monte_carlo: Annotated[
         bool, typer.Option("--monte-carlo", help="Draw every pass, not only the curved ones.")
     ] = False,
+    fresh: Annotated[
+        bool, typer.Option("--fresh", help="Decode every clip again, whatever is kept of it.")
+    ] = False,
 ) -> int:
     """Measure every pass of a session and write its results."""
+    from vidspeed.assembly.gather import Keeping
     from vidspeed.executor import executor
 
     workers = max(2, os.cpu_count() or 1)  # never inline: a decoder may die, or hang
@@ -45,7 +49,10 @@ def run(
         from vidspeed.record.files import recover, write_results
 
         recover(session)
-        outcome = measure(session, progress=tell, monte_carlo=monte_carlo, pool=pool)
+        keeping = Keeping(folder=session, fresh=fresh)
+        outcome = measure(
+            session, progress=tell, monte_carlo=monte_carlo, pool=pool, keeping=keeping
+        )
     status = exit_status(outcome)
     if status == WRONG_INPUT:
         faults = [row for row in outcome.problems if row.level == "error"]

@@ -14,6 +14,7 @@ from math import comb
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import map_coordinates
 
 from vidspeed.geometry.turned import UNKNOWNS, carried, fit, slopes
 from vidspeed.values import Floats, Movement, Picture, Value
@@ -27,8 +28,9 @@ MOST_TURN_RAD, MOST_ZOOM = 0.06, 0.04  # of a movement that is looked for
 REACH = 0.08  # of the picture's width: the largest shift that is looked for
 NEAR_PX = 2.5  # a lamp this near to where it should be is there
 CHANCE = 1e-5  # expected number of chance agreements above which a match is not believed
-ROUGH = 3.0  # of what surrounds a lamp: it is no noise, its pixels hang together
-FLOOR_PX = 0.30  # of a lamp's place: glare, a codec, a lamp that is not round
+UNEVEN = 1.25  # of a lamp's two halves: neighbouring pixels err alike, as a codec makes them
+HALVES_PX = 4  # from its centre so far a lamp's halves are compared
+FLOOR_PX = 0.01  # of a lamp's place; how crooked it is is seen and comes beside it
 REACH_PX, WINDOW_PX = 8, 2.0  # half a lamp's patch; the window that finds its centre
 SHARPEST = 0.35  # a light whose neighbours all stay below this share of it is a hot pixel
 
@@ -42,32 +44,39 @@ class Beacons(Value):
 
 
 def beacons(picture: Picture) -> Beacons:
-    """Find small bright spots of a picture (h, w)."""
+    """Find small bright spots of a picture (h, w).
+
+    What a codec or a crooked lamp does to its place shows in how unlike its two halves are. A
+    faint lamp may come out of a codec round and yet beside its place: it is known no better than
+    the middle one of the picture is round.
+    """
     level = picture.astype(np.float32)
     raised = cv2.GaussianBlur(level, (0, 0), NARROW) - cv2.GaussianBlur(level, (0, 0), WIDE)
     calm = np.minimum(np.abs(raised), 4.0 * float(np.median(np.abs(raised))) + 2.0)
-    around = np.sqrt(cv2.boxFilter(calm * calm, -1, (61, 61))) + 0.15
+    around = np.sqrt(np.maximum(cv2.boxFilter(calm * calm, -1, (61, 61)), 0.0)) + 0.15
     tops = raised >= cv2.dilate(raised, np.ones((9, 9), np.uint8))
     there = tops & (raised > SIGMAS * around)
     there[:6], there[-6:], there[:, :6], there[:, -6:] = False, False, False, False
     rows, columns = np.nonzero(there)
     order = np.argsort(-(raised[rows, columns] / around[rows, columns]))[:MOST]
     noise = max(1.4826 * float(np.median(np.abs(level - cv2.medianBlur(picture, 3)))), 0.3)
-    found = [_centred(level, int(columns[k]), int(rows[k]), noise) for k in order]
-    kept = [row for row in found if row is not None]
-    return Beacons(
-        xy_px=np.array([row[:2] for row in kept]).reshape(-1, 2),
-        u_px=np.array([row[2] for row in kept]),
-    )
+    found = [_centred(level, int(columns[k]), int(rows[k])) for k in order]
+    kept = np.array([row for row in found if row is not None]).reshape(-1, 5)
+    if not len(kept):
+        return Beacons(xy_px=kept[:, :2], u_px=kept[:, 2])
+    uneven = UNEVEN * np.maximum(kept[:, 4], np.median(kept[:, 4]))
+    u_px = kept[:, 2] * np.maximum(np.maximum(noise, kept[:, 3]), uneven)
+    return Beacons(xy_px=kept[:, :2], u_px=np.hypot(u_px, FLOOR_PX))
 
 
 def _centred(
-    level: NDArray[np.float32], x: int, y: int, noise: float
-) -> tuple[float, float, float] | None:
-    """Return the centre of a spot and its standard uncertainty, None for a hot pixel.
+    level: NDArray[np.float32], x: int, y: int
+) -> tuple[float, float, float, float, float] | None:
+    """Return the centre of a spot, how its error grows with noise, and what noise is there.
 
     The centre is where a Gaussian window finds as much light on either side of it, above a plane
-    through what surrounds it.
+    through what surrounds it. The noise is told twice: by the surroundings, and by what the two
+    halves of the spot differ in. None for a hot pixel.
     """
     height, width = level.shape
     half = REACH_PX if min(x, y, width - 1 - x, height - 1 - y) >= REACH_PX else 5
@@ -93,8 +102,22 @@ def _centred(
             break
     if np.abs(place).max() > 3.0:
         return None
-    u_px = 1.6 * max(noise, ROUGH * rough) * lever / total
-    return x + place[0], y + place[1], float(np.hypot(u_px, FLOOR_PX))
+    uneven = _unlike_halves(light, place + half)
+    return x + place[0], y + place[1], 1.6 * lever / total, rough, uneven
+
+
+def _unlike_halves(light: Floats, centre: Floats) -> float:
+    """Return the noise of a pixel that makes a spot differ from itself turned by half a turn.
+
+    The pixels that move the centre most count most.
+    """
+    steps = np.arange(-HALVES_PX, HALVES_PX + 1.0)
+    grid = np.meshgrid(centre[1] + steps, centre[0] + steps, indexing="ij")
+    seen = map_coordinates(light, grid, order=3, mode="mirror")
+    apart = (seen - seen[::-1, ::-1]) / np.sqrt(2.0)
+    away2 = steps[:, None] ** 2 + steps[None, :] ** 2
+    weight = away2 * np.exp(-0.5 * away2 / WINDOW_PX**2)
+    return float(np.sqrt(np.sum(weight * apart**2) / np.sum(weight)))
 
 
 def _above_plane(patch: Floats) -> tuple[Floats, float]:

@@ -16,6 +16,7 @@ GATE_ABOVE_LINE_M = 2.0
 WIDE = 4.0  # the strip reaches this many standard uncertainties of the flight line
 LEAST_REACH_M = 2.0
 BEYOND = 0.5  # parts of the course before the start and after the finish
+STRIP_SLACK = 0.05  # what a strip that was searched may fall short of another
 SPEED_SLACK = 1.5  # limits in pixels a second are loosened by this much: ranges are not known
 
 
@@ -62,6 +63,31 @@ def strip(course: Course, line: FlightLine, craft: Craft, pose: Pose, lens: Floa
     low = float(speeds.min()) * craft.speed_mps[0] / SPEED_SLACK
     high = float(speeds.max()) * craft.speed_mps[1] * SPEED_SLACK
     return Strip(polygon_px=hull, speed_px_s=(low, high))
+
+
+def covers(wide: Strip, strip: Strip) -> bool:
+    """Tell whether who looked in one strip has as good as looked in another.
+
+    A strip is no sharp limit: by `STRIP_SLACK` of its width and of its speeds it may be exceeded.
+    """
+    width = float(_depths(wide.polygon_px, wide.polygon_px).max(axis=1).min())
+    inside = float(_depths(wide.polygon_px, strip.polygon_px).min())
+    low, high = wide.speed_px_s
+    return (
+        inside >= -STRIP_SLACK * width
+        and strip.speed_px_s[0] >= low * (1.0 - STRIP_SLACK)
+        and strip.speed_px_s[1] <= high * (1.0 + STRIP_SLACK)
+    )
+
+
+def _depths(polygon_px: Floats, points_px: Floats) -> Floats:
+    """Return how far inside each side (s,) of a convex polygon points (n, 2) lie: (s, n) pixels."""
+    along = np.roll(polygon_px, -1, axis=0) - polygon_px
+    inward = np.column_stack([-along[:, 1], along[:, 0]])
+    inward /= np.maximum(np.linalg.norm(inward, axis=1, keepdims=True), 1e-9)
+    depths = np.sum((points_px[None] - polygon_px[:, None]) * inward[:, None], axis=2)
+    turn = np.sum((polygon_px[None] - polygon_px[:, None]) * inward[:, None])
+    return np.asarray(depths if turn > 0.0 else -depths)
 
 
 def _reach(line: FlightLine) -> tuple[float, float]:

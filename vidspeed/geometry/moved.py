@@ -1,9 +1,11 @@
 """Whether a camera moved: the fixed background of one picture against another's.
 
-By day many small pieces of the background are followed from one picture into the other
-(`textures`); after dark, or between day and night, the lamps that both show are matched
-(`beacons.py`). Either gives shift, turn and zoom with their covariance, or nothing where the
-two pictures cannot be told to show the same.
+By day many small pieces of the background are followed from one picture into the other; after
+dark, or between day and night, the lamps that both show are matched (`beacons.py`). Either gives
+shift, turn and zoom with their covariance, or nothing where the two pictures cannot be told to
+show the same. What a dark picture shows beside its lamps may be the sensor's own pattern and the
+codec's blocks, which stay where they are when the camera moves: there the lamps are asked first,
+and pieces without contrast are never followed.
 """
 
 from __future__ import annotations
@@ -26,8 +28,10 @@ CELLS = (8, 5)  # across and down: features are taken evenly and judged together
 LEAST_MATCHES, LEAST_SHARE, LEAST_CELLS = 24, 0.4, 6
 MOST_LEFT_PX = 1.0  # from where the movement puts it: farther off, a piece does not follow it
 THERE_AND_BACK_PX = 0.4  # a piece followed there and back must come home this closely
-FLOOR_PX = 0.03  # of a shift: what no number of features improves on
+FLOOR_PX = 0.008  # of a shift: what no number of features improves on
 SOFT_LEVELS = 4.0  # contrast that is not blown up where the picture is flat
+LEAST_LEVELS = 1.0  # contrast of a piece, RMS: noise and a codec's blocks have half of it
+DARK_LEVELS = 40.0  # median of a picture after dark
 
 Single = NDArray[np.float32]
 Features = tuple[Floats, Floats]  # (n, 2) in the first picture, (n, 2) in the second
@@ -38,8 +42,11 @@ def movement(reference: Picture, picture: Picture, lens: Floats) -> Movement | N
 
     `lens` (9,) as in `Lens.parameters`.
     """
-    by_features = _by_features(reference, picture, lens)
-    return by_features if by_features is not None else match_beacons(reference, picture, lens)
+    ways = [_by_features, match_beacons]
+    if max(np.median(reference), np.median(picture)) < DARK_LEVELS:
+        ways.reverse()
+    found = (way(reference, picture, lens) for way in ways)
+    return next((each for each in found if each is not None), None)
 
 
 def size_px(moved: Movement, xy_px: Floats, lens: Floats) -> Floats:
@@ -70,15 +77,18 @@ def common_u_px(moved: Movement, xy_px: Floats, lens: Floats, *, corrected: bool
 def _by_features(reference: Picture, picture: Picture, lens: Floats) -> Movement | None:
     """Match pieces of the background; None where too few agree on one movement."""
     flat = [_evened(each) for each in (reference, picture)]
+    points = _corners(flat[0], _contrast(reference) >= LEAST_LEVELS)
+    if len(points) < LEAST_MATCHES:
+        return None
     best: _Agreed | None = None
     for start in _starts(flat[0], flat[1]):
-        found = _agreed(flat[0], flat[1], start, lens)
+        found = _agreed(flat[0], flat[1], points, start, lens)
         if found is not None and (best is None or found.agree.sum() > best.agree.sum()):
             best = found
         if best is not None and best.agree.mean() > 0.8:
             break
     if best is not None:  # once more from there: following ends a little short of the truth
-        best = _agreed(flat[0], flat[1], best.unknowns, lens)
+        best = _agreed(flat[0], flat[1], points, best.unknowns, lens)
     if best is None or best.agree.sum() < max(LEAST_MATCHES, LEAST_SHARE * len(best.agree)):
         return None
     cells = _cells(best.from_px, reference.shape)
@@ -106,9 +116,11 @@ class _Agreed(Value):
     agree: Bools
 
 
-def _agreed(first: Picture, second: Picture, start: Floats, lens: Floats) -> _Agreed | None:
+def _agreed(
+    first: Picture, second: Picture, points: Single, start: Floats, lens: Floats
+) -> _Agreed | None:
     """Follow the features from a movement that is guessed, and fit the one they show."""
-    pairs = _followed(first, second, start, lens)
+    pairs = _followed(first, second, points, start, lens)
     if len(pairs[0]) < LEAST_MATCHES:
         return None
     found, weights, left = fit(*pairs, lens, start, np.ones(len(pairs[0])))
@@ -124,6 +136,13 @@ def _evened(picture: Picture) -> Picture:
     return np.asarray(np.clip(128.0 + 40.0 * away / (contrast + SOFT_LEVELS), 0, 255), np.uint8)
 
 
+def _contrast(picture: Picture) -> Single:
+    """Return the RMS contrast (h, w) of what can be followed, in luma levels."""
+    level = picture.astype(np.float32)
+    away = cv2.GaussianBlur(level, (0, 0), 1.5) - cv2.GaussianBlur(level, (0, 0), 12.0)
+    return np.asarray(np.sqrt(cv2.GaussianBlur(away * away, (0, 0), 6.0)), np.float32)
+
+
 def _starts(first: Picture, second: Picture) -> list[Floats]:
     """Return where to begin: the shift of most of the picture by its phase, and no shift."""
     small = [cv2.resize(each, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
@@ -135,12 +154,10 @@ def _starts(first: Picture, second: Picture) -> list[Floats]:
     return [phase, still] if np.hypot(*phase[:2]) > 1.0 else [still, phase]
 
 
-def _followed(first: Picture, second: Picture, start: Floats, lens: Floats) -> Features:
+def _followed(
+    first: Picture, second: Picture, points: Single, start: Floats, lens: Floats
+) -> Features:
     """Return features of the first picture that are found in the second, there and back."""
-    points = _corners(first)
-    empty = np.empty((0, 2))
-    if len(points) < LEAST_MATCHES:
-        return empty, empty
     guess = carried(points.astype(float), start, lens).astype(np.float32)
     there, good = _flow(first, second, points, guess)
     back, home = _flow(second, first, there, points)
@@ -166,12 +183,13 @@ def _flow(first: Picture, second: Picture, points: Single, guess: Single) -> tup
     return np.asarray(there, np.float32)[:, 0], np.asarray(good).ravel() == 1
 
 
-def _corners(picture: Picture) -> Single:
-    """Return places (n, 2) float32 that can be followed, taken evenly over the picture."""
+def _corners(picture: Picture, clear: Bools) -> Single:
+    """Return places (n, 2) float32 that can be followed, taken evenly over what is `clear`."""
     height, width = picture.shape
     each = MOST_FEATURES // (CELLS[0] * CELLS[1])
     found = []
-    quality = cv2.cornerMinEigenVal(picture, 7)
+    quality = np.where(clear, cv2.cornerMinEigenVal(picture, 7), 0.0)
+    mask = clear.astype(np.uint8)
     least = 0.02 * float(np.quantile(quality, 0.999))
     columns = np.linspace(8, width - 8, CELLS[0] + 1).astype(int)
     rows = np.linspace(8, height - 8, CELLS[1] + 1).astype(int)
@@ -179,11 +197,12 @@ def _corners(picture: Picture) -> Single:
         for left, right in pairwise(columns):
             part = quality[top:bottom, left:right]
             strong = float(part.max())
-            if strong < least:
+            if strong <= 0.0 or strong < least:
                 continue
             corners = cv2.goodFeaturesToTrack(
-                picture[top:bottom, left:right], each, max(0.05, least / strong), 9.0
-            )
+                picture[top:bottom, left:right], each, max(0.05, least / strong), 9.0,
+                mask=mask[top:bottom, left:right],
+            )  # fmt: skip
             if corners is not None:
                 found.append(corners[:, 0] + np.array([left, top], np.float32))
     return np.concatenate(found) if found else np.empty((0, 2), np.float32)

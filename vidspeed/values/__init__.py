@@ -81,6 +81,7 @@ from vidspeed.values.proved import (
 )
 from vidspeed.values.seen import (
     ClipFacts,
+    KeptScan,
     Moved,
     Scan,
     Strip,
@@ -143,6 +144,7 @@ __all__ = [
     "Input",
     "InputFile",
     "Ints",
+    "KeptScan",
     "Lens",
     "LensFit",
     "LensTrial",

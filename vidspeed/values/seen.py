@@ -121,3 +121,11 @@ class Scan(Value):
     brightest: Picture
     still: Picture
     sway: Sway | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class KeptScan(Value):
+    """A scan that was made before, and where in the picture it looked."""
+
+    strip: Strip | None
+    scan: Scan
