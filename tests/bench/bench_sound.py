@@ -8,9 +8,14 @@ from __future__ import annotations
 
 import io
 from dataclasses import dataclass, field
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
 
 import av
 import numpy as np
+
+from vidspeed.clip.sound import read_sound
 
 RATE_HZ = 48_000
 WINDOW_S = 0.025
@@ -113,11 +118,6 @@ def sound_of(
 
 def through_aac(samples: np.ndarray, bit_rate: int) -> tuple[np.ndarray, float]:
     """Return samples and start after an AAC encoder in an MP4 file, as decoded again."""
-    from pathlib import Path
-    from tempfile import TemporaryDirectory
-
-    from vidspeed.clip.sound import read_sound
-
     with TemporaryDirectory() as folder:
         path = Path(folder) / "sound.mp4"
         path.write_bytes(mp4_of(samples, bit_rate))
@@ -125,18 +125,41 @@ def through_aac(samples: np.ndarray, bit_rate: int) -> tuple[np.ndarray, float]:
     return sound.samples, sound.start_s
 
 
+def add_sound(path: Path, samples: np.ndarray, bit_rate: int = 128_000) -> None:
+    """Put samples into a clip as AAC, its picture as it is; sample 0 is of time 0."""
+    whole = io.BytesIO()
+    with av.open(str(path)) as source, av.open(whole, "w", format="mp4") as target:
+        video = source.streams.video[0]
+        copied = target.add_stream_from_template(video)
+        track = _aac(target, bit_rate)
+        for packet in source.demux(video):
+            if packet.dts is not None:
+                packet.stream = copied
+                target.mux(packet)
+        _fill(target, track, samples)
+    path.write_bytes(whole.getvalue())
+
+
 def mp4_of(samples: np.ndarray, bit_rate: int) -> bytes:
     """Return an MP4 file (bytes) with the samples as AAC."""
     stream = io.BytesIO()
     with av.open(stream, "w", format="mp4") as container:
-        track = container.add_stream("aac", rate=RATE_HZ)
-        track.bit_rate = bit_rate
-        track.codec_context.layout = "mono"
-        for begin in range(0, len(samples), 1024):
-            piece = samples[begin : begin + 1024].astype(np.float32)[None, :]
-            frame = av.AudioFrame.from_ndarray(np.ascontiguousarray(piece), "fltp", "mono")
-            frame.rate = RATE_HZ
-            frame.pts = begin
-            container.mux(track.encode(frame))
-        container.mux(track.encode(None))
+        _fill(container, _aac(container, bit_rate), samples)
     return stream.getvalue()
+
+
+def _aac(container: Any, bit_rate: int) -> Any:
+    track = container.add_stream("aac", rate=RATE_HZ)
+    track.bit_rate = bit_rate
+    track.codec_context.layout = "mono"
+    return track
+
+
+def _fill(container: Any, track: Any, samples: np.ndarray) -> None:
+    for begin in range(0, len(samples), 1024):
+        piece = samples[begin : begin + 1024].astype(np.float32)[None, :]
+        frame = av.AudioFrame.from_ndarray(np.ascontiguousarray(piece), "fltp", "mono")
+        frame.rate = RATE_HZ
+        frame.pts = begin
+        container.mux(track.encode(frame))
+    container.mux(track.encode(None))

@@ -34,7 +34,7 @@ LEAST_SIDE_S = 0.15  # with a tone that are needed on either side of the moment
 LEAST_POWER = 2.8  # mean power over noise on the fitted curve, in windows used
 LEAST_SHARE = 0.45  # of the windows from the first used to the last
 MOST_U = 0.2  # of the speed
-MOST_SCATTER = 5.0
+MOST_SCATTER, MOST_WAVER = 5.0, 0.006  # in u, and as a share of the pitch: only both are too much
 RIVAL = 0.4  # share of the best one's evidence from which another is a rival
 SAME_S, SAME_PART = 0.15, 0.1
 NOTHING = "no tone stands out of the noise whose pitch falls as of a craft that flies by"
@@ -274,7 +274,8 @@ def _not_followed(found: Fitting) -> str | None:
     power = float(np.mean(followed.at_fit[result.used]))
     if power < LEAST_POWER or float(np.mean(rows[between])) < LEAST_SHARE:
         return NOTHING
-    if result.scatter > MOST_SCATTER or result.forced:
+    waver = float(np.sqrt(np.nanmean((result.off * followed.u_hz / found.predicted_hz) ** 2)))
+    if result.forced or (result.scatter > MOST_SCATTER and waver > MOST_WAVER):
         return "a tone is heard, but its pitch does not change as of a craft that flies straight by"
     return None
 

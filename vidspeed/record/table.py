@@ -96,10 +96,13 @@ def _disagreement(outcome: Outcome, unit: Unit) -> str | None:
     if result is None or check is None or abs(check.e_n) <= 1.0:
         return None
     other = f"{speed_text(check.speed_mps, 2.0 * check.speed_u_mps, unit)} (k = 2)"
-    return (
+    line = (
         f"Warning: pass {result.label} is {pass_speed(result, unit)} {unit.label}, but {check.name}"
         f" says {other}: they differ by {abs(check.e_n):.1f} times what the uncertainties allow"
     )
+    verdict = next((row.detail for row in result.checks if row.name == "agreement"), "")
+    likeliest = verdict.partition(" 1. ")[2].partition("; 2. ")[0]
+    return f"{line}; likeliest: {likeliest}" if likeliest else line
 
 
 def _width(outcome: Outcome, unit: Unit) -> str | None:

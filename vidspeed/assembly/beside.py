@@ -1,0 +1,69 @@
+"""Every other way to a pass's speed, laid beside it once the passes are solved, and judged."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import Executor
+from dataclasses import replace
+
+from vidspeed.agreement.alone import alone
+from vidspeed.agreement.causes import Beside
+from vidspeed.agreement.verdict import NORMAL95, compared, judged
+from vidspeed.assembly.gather import Cameras, Looked
+from vidspeed.assembly.heard import listen_for
+from vidspeed.assembly.passes import Pass
+from vidspeed.values import Check, CrossCheck, PassResult, Problem, Session
+
+
+def beside_others(
+    session: Session,
+    cameras: Cameras,
+    clips: Sequence[Looked],
+    solved: Sequence[Pass],
+    passes: Sequence[PassResult],
+    pool: Executor,
+) -> tuple[list[PassResult], list[Problem]]:
+    """Add sound and each camera alone to the passes, and say of each pass what disagrees.
+
+    `solved` and `passes` are the same passes, as flights and as final results.
+    """
+    looked = {row.clip.name: row for row in clips}
+    heard = listen_for(session, cameras, looked, passes, pool)
+    entries = {name: row.clip for name, row in looked.items()}
+    rows: list[list[Beside]] = []
+    results: list[PassResult] = []
+    for result, made, (sound, check) in zip(passes, solved, heard, strict=True):
+        found = [_streak(result, row) for row in result.cross_checks if row.name == "streak"]
+        added = [sound] if sound is not None else []
+        if made.flight is not None and result.speed_mps is not None:
+            added += alone(session, made.flight, result, entries)
+        rows.append([*found, *added])
+        results.append(_with(result, added, check))
+    comparisons = sum(len(result.cross_checks) for result in results)
+    verdicts = [judged(result, row, comparisons) for result, row in zip(results, rows, strict=True)]
+    return [result for result, _ in verdicts], [row for _, told in verdicts for row in told]
+
+
+def _with(result: PassResult, added: Sequence[Beside], check: Check | None) -> PassResult:
+    return replace(
+        result,
+        cross_checks=(*result.cross_checks, *(compared(result, row) for row in added)),
+        checks=(*result.checks, *([check] if check is not None else [])),
+    )
+
+
+def _streak(result: PassResult, row: CrossCheck) -> Beside:
+    """Return the speed by the streaks as one beside the pass: it shares all but the exposure."""
+    assert result.speed_mps is not None
+    away = row.speed_mps - result.speed_mps
+    own = abs(away / row.e_n) / NORMAL95 if row.e_n else row.speed_u_mps
+    ratio = row.speed_mps / result.speed_mps
+    return Beside(
+        name=row.name,
+        speed_mps=row.speed_mps,
+        speed_u_mps=row.speed_u_mps,
+        away_mps=away,
+        own_u_mps=own,
+        by_rate_mps=result.speed_mps,
+        own_words=f"exposure_ms: {ratio:.3f} times what is said",
+    )

@@ -1,0 +1,207 @@
+"""The sound of each pass's clips: when to listen, and what the solution makes of what is heard.
+
+A microphone stands where the camera stands, so the sound tells the speed where the craft is closest
+to it, along its path. Both follow from the solution, which brings that speed to the component
+along x, over the same stretch. Neither takes part in what is heard.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from concurrent.futures import Executor, Future
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from vidspeed.agreement.causes import Beside, independent
+from vidspeed.agreement.doppler import Around, around_of
+from vidspeed.agreement.hearing import hear
+from vidspeed.assembly.gather import Cameras, Looked
+from vidspeed.clip.sound import read_sound
+from vidspeed.errors import ClipError, WorkerError
+from vidspeed.executor import clip_words
+from vidspeed.values import Check, Heard, PassResult, Session, Sighted, Value
+from vidspeed.worker import report
+
+SLACK_S = 0.35  # sound and picture of a file may be so far apart, and the path bends
+RANGE = (
+    0.5,
+    2.0,
+)  # of the craft's speeds: a wrong speed must not keep the true one from being heard
+TEMPERATURE_K = 288.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Nearest(Value):
+    """Where a solved pass is closest to a camera: when by the clip's time, how far, how it flies.
+
+    `part` is the component along x over the speed along the path there, `over` the speed of the
+    pass over the speed along x there.
+    """
+
+    time_s: float
+    distance_m: float
+    part: float
+    over: float
+
+
+def nearest(result: PassResult, seen: Sighted, position_m: Sequence[float]) -> Nearest | None:
+    """Return where a pass is closest to where a camera stands, None where that is not known."""
+    if result.profile is None or result.path_m is None or not result.speed_mps:
+        return None
+    x_m, path = result.profile.x_m, result.path_m
+    way = path[-1] - path[0]
+    length = float(np.linalg.norm(way))
+    if length <= 0.0:
+        return None
+    ahead = way / length
+    foot = path[0] + ((np.asarray(position_m) - path[0]) @ ahead) * ahead
+    local = float(np.interp(foot[0], x_m, result.profile.speed_mps))
+    return Nearest(
+        time_s=_time_at(seen, float(foot[0])),
+        distance_m=float(np.linalg.norm(np.asarray(position_m) - foot)),
+        part=float(abs(ahead[0])),
+        over=result.speed_mps / local,
+    )
+
+
+def _time_at(seen: Sighted, x_m: float) -> float:
+    """Return the clip's time at a place along the course, by its lights; beyond them steadily."""
+    places, time_s = seen.x_m[seen.used], seen.track.time_s[seen.used]
+    slope, at = np.polyfit(places, time_s, 1)
+    inside = places.min() <= x_m <= places.max()
+    if not inside:
+        return float(slope * x_m + at)
+    order = np.argsort(places)
+    return float(np.interp(x_m, places[order], time_s[order]))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Asked(Value):
+    """A clip to be listened to for one pass; `within_s` None: its sound has another clock."""
+
+    file: str
+    around: Around
+    within_s: tuple[float, float] | None
+    speed_mps: tuple[float, float]
+    near: Nearest
+
+
+def heard_in(folder: str, asked: Asked) -> tuple[Heard | None, str]:
+    """Listen for one pass: the job that an executor is given. None and why, where none is heard."""
+    report(asked.file, 0, 0)
+    try:
+        sound = read_sound(Path(folder) / asked.file)
+    except ClipError as error:
+        return None, str(error)
+    found = hear(
+        sound.samples,
+        sound.rate_hz,
+        sound.start_s,
+        around=asked.around,
+        within_s=asked.within_s,
+        speed_mps=asked.speed_mps,
+    )
+    if len(found.heard) == 1:
+        return found.heard[0], ""
+    return None, found.reason or f"{len(found.heard)} craft are heard in it, and which is not sure"
+
+
+def listen_for(
+    session: Session,
+    cameras: Cameras,
+    clips: Mapping[str, Looked],
+    passes: Sequence[PassResult],
+    pool: Executor,
+) -> list[tuple[Beside | None, Check | None]]:
+    """Listen to the clips of all passes; for each pass what is heard, and the check row `sound`."""
+    asked = [_asked(session, cameras, clips, result) for result in passes]
+    jobs = [[pool.submit(heard_in, session.folder, row) for row in rows] for rows in asked]
+    return [
+        _of_pass(result, rows, [_outcome(job) for job in futures])
+        for result, rows, futures in zip(passes, asked, jobs, strict=True)
+    ]
+
+
+def _asked(
+    session: Session, cameras: Cameras, clips: Mapping[str, Looked], result: PassResult
+) -> list[Asked]:
+    """Return what to listen to for a pass: its clips that are files with sound."""
+    found = []
+    for seen in result.sightings if result.speed_mps is not None else ():
+        row = clips[seen.clip]
+        if row.clip.file is None or row.view.facts is None or not row.view.facts.has_sound:
+            continue
+        near = nearest(result, seen, cameras.stands[seen.camera][1].pose.position_m.tolist())
+        if near is None:
+            continue
+        along = 1.0 if result.direction == "forward" else -1.0
+        around = around_of(session.air, along=along, line=session.flight_line)
+        middle = near.time_s + near.distance_m / around.sound_mps
+        found.append(
+            Asked(
+                file=row.clip.file,
+                around=around,
+                within_s=(middle - SLACK_S, middle + SLACK_S) if row.clip.rate_hz is None else None,
+                speed_mps=(
+                    RANGE[0] * session.craft.speed_mps[0],
+                    RANGE[1] * session.craft.speed_mps[1],
+                ),
+                near=near,
+            )
+        )
+    return found
+
+
+def _outcome(job: Future[tuple[Heard | None, str]]) -> tuple[Heard | None, str]:
+    """Return what a job heard; a decoder that ended its process heard nothing."""
+    try:
+        return job.result()
+    except WorkerError as error:
+        return None, clip_words(error)
+
+
+def _of_pass(
+    result: PassResult, asked: Sequence[Asked], found: Sequence[tuple[Heard | None, str]]
+) -> tuple[Beside | None, Check | None]:
+    """Return the surest of what a pass's clips sound like, and what is to be said of it."""
+    if not asked:
+        return None, None
+    rows = [(row, heard) for row, (heard, _) in zip(asked, found, strict=True) if heard is not None]
+    if not rows:
+        words = "; ".join(
+            f"{row.file}: {reason}" for row, (_, reason) in zip(asked, found, strict=True)
+        )
+        return None, Check(name="sound", status="ok", detail=words)
+    row, heard = min(rows, key=lambda pair: pair[1].speed_u_mps / pair[1].speed_mps)
+    factor = row.near.part * row.near.over
+    beside = independent(result, "sound", factor * heard.speed_mps, factor * heard.speed_u_mps)
+    return _with_words(beside, heard), Check(name="sound", status="ok", detail=_said(row, heard))
+
+
+def _said(row: Asked, heard: Heard) -> str:
+    """Say what was heard, and how far away it was."""
+    tones = ", ".join(f"{tone:.0f}" for tone in np.sort(heard.tones_hz))
+    said = (
+        f"{row.file}: tones of {tones} Hz, heard from {heard.heard_s[0]:.2f} to "
+        f"{heard.heard_s[1]:.2f} s, {heard.level_db:.0f} dB over the noise"
+    )
+    if row.within_s is None:
+        return said
+    return (
+        f"{said}; closest at {heard.flyby.distance_m:.1f} m (u {heard.distance_u_m:.1f} m), by the "
+        f"pictures at {row.near.distance_m:.1f} m"
+    )
+
+
+def _with_words(beside: Beside, heard: Heard) -> Beside:
+    """Return a figure by sound with what would have to be wrong of it to explain its difference."""
+    share = beside.away_mps / beside.speed_mps
+    warmer_k = -2.0 * TEMPERATURE_K * share
+    wind_mps = share * heard.flyby.sound_mps**2 / heard.flyby.speed_mps
+    words = (
+        f"what is said of the air: {abs(warmer_k):.0f} K {'warmer' if warmer_k > 0 else 'colder'}, "
+        f"or {abs(wind_mps):.0f} m/s more {'tail' if wind_mps > 0.0 else 'head'} wind"
+    )
+    return replace(beside, own_words=words)
