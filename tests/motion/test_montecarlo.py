@@ -7,6 +7,7 @@ from tests.motion.flown import evening, flown
 from vidspeed.executor import executor
 from vidspeed.motion import montecarlo
 from vidspeed.motion.account import account
+from vidspeed.motion.again import sought
 from vidspeed.motion.flight import solve
 from vidspeed.motion.montecarlo import beyond_first_order, curvature
 from vidspeed.values import Clip
@@ -76,3 +77,18 @@ def test_the_same_draws_whoever_solves_them(few_draws):
         pooled = montecarlo.monte_carlo(flight, result, pool=pool)
     assert alone.interval == pooled.interval
     assert alone.u == pooled.u
+
+
+def test_draws_are_normal_and_spread_evenly_where_it_matters():
+    flight, result, _ = solved_pass(evening(3, 2))
+    wanted = sought(flight, (0.0, flight.length_m))
+    shifts = montecarlo._draws(flight, result.inputs, wanted, np.random.default_rng(2), 4000)
+    assert np.all(np.abs(shifts.mean(axis=0)) < 5.0 / np.sqrt(4000))
+    normal = np.array([entry.distribution == "normal" for entry in result.inputs])
+    for rows, _ in flight.widened():
+        normal[rows] = False
+    assert np.cov(shifts[:, normal].T) == pytest.approx(np.eye(normal.sum()), abs=0.11)
+    moved = shifts[:, normal] @ wanted.slopes_mps[normal]
+    moved /= np.linalg.norm(wanted.slopes_mps[normal])
+    ends = np.quantile(moved, [0.025, 0.5, 0.975], method="hazen")
+    assert ends == pytest.approx([-1.95996, 0.0, 1.95996], abs=0.004)  # 0.04 by chance alone

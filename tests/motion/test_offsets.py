@@ -130,7 +130,8 @@ def test_draws_of_a_tied_pass_know_which_lights_of_others_were_widened():
     assert few[1] == 3.0 and list(few[0]) == list(range(own + 3, own + 9))
     assert many[1] == 40.0 and list(many[0]) == [own + 20, own + 21]
     inputs = held.inputs()
-    shifts = _draws(held, inputs, np.random.default_rng(1), 20_000)
+    wanted = sought(held, (0.0, held.length_m))
+    shifts = _draws(held, inputs, wanted, np.random.default_rng(1), 20_000)
     tails = np.mean(np.abs(shifts) > 3.0, axis=0)
     assert tails[own + 5] == pytest.approx(2.0 * t.sf(3.0, 3.0), rel=0.15)
     assert tails[own + 12] < 0.005

@@ -30,18 +30,24 @@ STACK_NUMBERS = 1_200_000  # of all Jacobians that are worked on at once
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Sought(Value):
-    """The speed that is sought: between which ends, its gradient (n,) by the unknowns, its u."""
+    """The speed that is sought: between which ends, and how the unknowns and inputs move it.
+
+    `gradient` (n,) by the unknowns; `slopes_mps` (m,) by the inputs, each in its own standard
+    uncertainties, of which `u_mps` is the norm.
+    """
 
     ends: tuple[float, float]
     gradient: Floats
+    slopes_mps: Floats
     u_mps: float
 
 
 def sought(flight: Flight, ends: tuple[float, float]) -> Sought:
     """Return what is to be found again of a flight."""
     _, gradient = speed_between(flight, ends)
-    u = float(np.linalg.norm(flight.sensitivities(gradient)))
-    return Sought(ends=ends, gradient=gradient, u_mps=u)
+    slopes = flight.sensitivities(gradient)
+    u = float(np.linalg.norm(slopes))
+    return Sought(ends=ends, gradient=gradient, slopes_mps=slopes, u_mps=u)
 
 
 def speeds_after(flight: Flight, shifts: Floats, wanted: Sought) -> tuple[Floats, Bools]:

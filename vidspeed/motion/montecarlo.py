@@ -13,11 +13,12 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
+from scipy.stats import norm
 
 from vidspeed.errors import MotionError
 from vidspeed.executor import Inline
 from vidspeed.motion.account import ends_of
-from vidspeed.motion.again import sought, speeds_after
+from vidspeed.motion.again import Sought, sought, speeds_after
 from vidspeed.motion.budget import budget_rows
 from vidspeed.motion.flight import Flight
 from vidspeed.motion.propagate import Propagated, agrees, batch_size, propagate
@@ -162,7 +163,7 @@ def _chunk(
     found = [np.zeros(0)]
     missing, refused, struggled = size, 0, 0
     while missing:
-        speeds, hard = speeds_after(flight, _draws(flight, inputs, rng, missing), wanted)
+        speeds, hard = speeds_after(flight, _draws(flight, inputs, wanted, rng, missing), wanted)
         solved = np.isfinite(speeds)
         found.append(speeds[solved])
         struggled += int(hard[solved].sum())
@@ -176,14 +177,26 @@ def _chunk(
     return np.concatenate(found), struggled
 
 
-def _draws(flight: Flight, inputs: Sequence[Input], rng: np.random.Generator, size: int) -> Floats:
+def _draws(
+    flight: Flight, inputs: Sequence[Input], wanted: Sought, rng: np.random.Generator, size: int
+) -> Floats:
     """Return how far each of `size` draws moves each input, in its standard uncertainties: (k, m).
 
     Normal; rectangular where only bounds are known; and for lights whose scatter was estimated
-    from themselves, t with those degrees of freedom (JCGM 101, 6.4.9).
+    from themselves, t with those degrees of freedom (JCGM 101, 6.4.9). Along the direction in
+    which the normal inputs move the speed most, the draws are one from each of `size` equally
+    likely strata (W. Cochran, Sampling Techniques, 1977, ch. 5): each is normal as before, and
+    the figures are stable after fewer of them.
     """
     shifts = rng.standard_normal((size, len(inputs)))
     flat = np.array([entry.distribution == "rectangular" for entry in inputs])
+    along = np.where(flat, 0.0, wanted.slopes_mps)
+    for rows, _ in flight.widened():
+        along[rows] = 0.0
+    if np.any(along):
+        along /= np.linalg.norm(along)
+        strata = (rng.permutation(size) + rng.uniform(size=size)) / size
+        shifts += (norm.ppf(strata) - shifts @ along)[:, None] * along
     shifts[:, flat] = rng.uniform(-np.sqrt(3.0), np.sqrt(3.0), (size, int(flat.sum())))
     for rows, dof in flight.widened():
         shifts[:, rows] *= np.sqrt(dof / rng.chisquare(dof, size))[:, None]
