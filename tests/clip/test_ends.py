@@ -12,6 +12,7 @@ from vidspeed.clip.profile import HALF_X, WIDTH
 from vidspeed.values import Track
 
 U_PX = 0.05
+SIZE = (640, 360)
 
 
 def streaks(shake, count=60, half_px=8.0):
@@ -83,6 +84,18 @@ def test_a_faint_follower_is_a_ghost_and_a_second_craft_is_not():
     ghost = track(frames[2:10], [(10.0 * (k - 2), 108.0) for k in frames[2:10]], 8.0)
     bright = track(frames[2:10], [(10.0 * (k - 2), 108.0) for k in frames[2:10]], 90.0)
     apart = track(frames[2:10], [(10.0 * (k - 2), 160.0) for k in frames[2:10]], 8.0)
-    assert without_ghosts([craft, ghost]) == [craft]
-    assert without_ghosts([craft, bright]) == [craft, bright]
-    assert without_ghosts([craft, apart]) == [craft, apart]
+    assert without_ghosts([craft, ghost], SIZE) == [craft]
+    assert without_ghosts([craft, bright], SIZE) == [craft, bright]
+    assert without_ghosts([craft, apart], SIZE) == [craft, apart]
+
+
+def test_a_fainter_track_mirrored_about_the_middle_is_a_flare_and_an_equal_one_is_not():
+    frames = list(range(30))
+    places = [(40.0 + 15.0 * k, 100.0 + k) for k in frames]
+    mirrored = [(639.0 - x + 6.0, 359.0 - y - 4.0) for x, y in places]
+    craft = track(frames, places, 150.0)
+    assert without_ghosts([craft, track(frames, mirrored, 30.0)], SIZE) == [craft]
+    both = [craft, track(frames, mirrored, 140.0)]
+    assert without_ghosts(both, SIZE) == both
+    aside = [craft, track(frames, [(x, y + 60.0) for x, y in mirrored], 30.0)]
+    assert without_ghosts(aside, SIZE) == aside

@@ -47,12 +47,42 @@ def test_the_craft_is_found_beside_a_slow_light():
 def test_two_lights_that_both_fly_the_course_are_both_reported():
     scene = evening(31, 1, offset_u_m=3.0, height_u_m=3.0)
     lit, _ = flown(scene, speed_mps=100.0)
-    other = shifted(lit[0].track, down_px=12.0)
+    other = shifted(lit[0].track, down_px=60.0)
     found = one_pass(scene.session, seen_of(scene, lit, [other]), "1")
     assert found.rivals == 1
     check = found.result.checks[-1]
     assert (check.name, check.status) == ("candidates", "fail")
     assert "choose" in check.detail
+
+
+def bright(track, level):
+    return replace(track, peak=np.full(len(track), level))
+
+
+@pytest.mark.parametrize(("stated_m", "status"), [(0.0, "warn"), (0.25, "ok")])
+def test_two_lamps_of_one_craft_are_one_pass_of_the_brighter_one(stated_m, status):
+    scene = evening(31, 1)
+    session = replace(scene.session, craft=replace(scene.session.craft, lamp_u_m=stated_m))
+    lit, _ = flown(scene, speed_mps=100.0)
+    lit = [replace(lit[0], track=bright(lit[0].track, 60.0))]
+    other = bright(shifted(lit[0].track, down_px=12.0), 90.0)
+    found = one_pass(session, seen_of(scene, lit, [other]), "1")
+    assert found.rivals == 0
+    assert found.result.sightings[0].track is other
+    check = next(row for row in found.result.checks if row.name == "lamps")
+    assert check.status == status
+    assert "2 lights went along together" in check.detail
+    assert ("state lamp_u_m" in check.detail) == (status == "warn")
+
+
+def test_a_fainter_image_below_the_craft_is_no_rival():
+    scene = evening(31, 1, offset_u_m=3.0, height_u_m=3.0)
+    lit, _ = flown(scene, speed_mps=100.0)
+    lit = [replace(lit[0], track=bright(lit[0].track, 60.0))]
+    image = bright(shifted(lit[0].track, down_px=70.0), 25.0)
+    found = one_pass(scene.session, seen_of(scene, lit, [image]), "1")
+    assert found.rivals == 0
+    assert found.result.sightings[0].track is lit[0].track
 
 
 def test_a_scrap_of_the_track_in_one_of_two_clips_is_no_rival():

@@ -23,6 +23,8 @@ LEAST_BOTH = 6  # frames in which two tracks are seen, at least, to be one lamp 
 BOTH_SHARE = 0.6
 BESIDE_PX = 4.0  # of the one track's path, where the other's lights lie
 GAPPED, PLAIN_SNR = 0.72, 8.0  # brightness within a streak over its bright parts; whole ones 0.8
+FAINT_SNR, FAINT_GAPPED = 3.5, 0.4  # the same for faint lights, whose parts scatter
+ASLANT_RAD = 0.2  # between streak and way
 STEADY_LAG = 0.15  # scatter of the lag between the two, over the lag
 JUMP = 1.7  # factor by which a lamp's speed in the picture changes at once
 JUMP_LIGHTS = 6  # on each side of it
@@ -98,8 +100,20 @@ def dashed(track: Track) -> bool:
     """Tell whether the streaks of a track are dark in between."""
     if track.fill is None:
         return False
-    plain = np.isfinite(track.fill) & (track.snr >= PLAIN_SNR)
-    return bool(plain.sum() >= LEAST_BOTH and np.median(track.fill[plain]) < GAPPED)
+    return any(
+        there.sum() >= LEAST_BOTH and np.median(track.fill[there]) < most
+        for least, most in ((PLAIN_SNR, GAPPED), (FAINT_SNR, FAINT_GAPPED))
+        for there in [np.isfinite(track.fill) & (track.snr >= least)]
+    )
+
+
+def aslant(track: Track) -> bool:
+    """Tell whether the streaks of a track do not lie along its way: lamps beside each other."""
+    velocity = np.gradient(track.xy_px, track.time_s, axis=0)
+    way = np.arctan2(velocity[:, 1], velocity[:, 0])
+    off = track.streak_angle_rad - way
+    off = np.abs((off[np.isfinite(off)] + 0.5 * np.pi) % np.pi - 0.5 * np.pi)  # either way round
+    return bool(len(off) >= LEAST_BOTH and np.median(off) > ASLANT_RAD)
 
 
 def _twice(used: Track, tracks: Sequence[Track]) -> list[str]:

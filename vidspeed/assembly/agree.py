@@ -16,7 +16,7 @@ from vidspeed.agreement.exposure import (
     streak_speed,
     widened,
 )
-from vidspeed.agreement.frames import SpeedJump, check_frames, dashed, speed_jumps
+from vidspeed.agreement.frames import SpeedJump, aslant, check_frames, dashed, speed_jumps
 from vidspeed.agreement.playback import (
     FACTORS,
     denied_by_exposure,
@@ -83,7 +83,7 @@ def _judged(row: Pass, looked: dict[str, Looked]) -> Pass:
     entries = [looked[lit.clip].clip for lit in row.flight.lit]
     tracks = [looked[lit.clip].view.tracks for lit in row.flight.lit]
     single = [
-        None if seen is None or seen.overlong or dashed(lit.track) else seen
+        None if seen is None or seen.overlong or dashed(lit.track) or aslant(lit.track) else seen
         for seen, lit in zip(found, row.flight.lit, strict=True)
     ]
     beside = streak_speed(row.result, single, entries)
@@ -109,7 +109,7 @@ def _against(
         return None
     for lit, seen in zip(row.flight.lit, exposures(row.flight), strict=True):
         entry = looked[lit.clip].clip
-        if seen is None or dashed(lit.track):
+        if seen is None or dashed(lit.track) or aslant(lit.track):
             continue
         slow = slow_by_exposure(seen, entry)
         if slow is not None:

@@ -15,7 +15,18 @@ import typer
 from vidspeed import __version__
 
 # isort: off
-from vidspeed.cli import course, desk, clips, passes, answers, follow, listen, clock, lenses, evidence
+from vidspeed.cli import (
+    course,
+    desk,
+    clips,
+    passes,
+    answers,
+    follow,
+    listen,
+    clock,
+    lenses,
+    evidence,
+)
 
 # isort: on
 from vidspeed.cli.shell import app

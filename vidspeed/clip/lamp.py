@@ -34,6 +34,7 @@ from vidspeed.clip.fit import (
 from vidspeed.clip.grain import Noise, covariance, learn_noise, noise_by_level, scaled
 from vidspeed.clip.lights import Spot
 from vidspeed.clip.profile import HALF_X, HALF_Y, HALO, PEAK, SLOPE, WIDTH, X, Y
+from vidspeed.clip.switched import corrections, lit_parts
 from vidspeed.values import Floats, Value
 
 FAR = 1e4  # a standard deviation that says nothing
@@ -42,6 +43,8 @@ NEAR_FULL = 3.0  # levels below white that count as full: a codec shakes them
 TEACHERS = 5  # lights, at most, by which the transfer curve is found
 LEAST_SNR = 2.0
 WORST_PX = 3.0  # a light whose place is less certain than this is left out
+SURE_SNR = 7.0  # from here on a frame without the lamp is one in which it was dark
+WORST_ALONG_PX = 12.0  # a flashing lamp's light may be less certain along its way
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -82,9 +85,12 @@ def lights_of(spots: Sequence[Spot], size_px: tuple[int, int], *, full_range: bo
         for part, fit, prior in zip(pixels, fits, priors, strict=True)
     ]
     excess = excess_of_streaks(np.array([spot.time_s for spot in whole]), fits, spreads)
+    shift, extra = _switched(whole, fits)
     lights = [
-        _light(spot, part, fit, widened(spread, fit, excess), noise)
-        for spot, part, fit, spread in zip(whole, pixels, fits, spreads, strict=True)
+        _light(spot, part, fit, widened(spread, fit, excess), noise, moved, more)
+        for spot, part, fit, spread, moved, more in zip(
+            whole, pixels, fits, spreads, shift, extra, strict=True
+        )
     ]
     return [light for light in lights if light is not None and _believable(light, size_px)]
 
@@ -180,8 +186,36 @@ def _exposure(half_px: Floats, speed: Floats, teachers: NDArray[np.bool_]) -> fl
     return float(np.median(length / np.maximum(np.linalg.norm(speed[teachers], axis=1), 1e-6)))
 
 
-def _light(spot: Spot, pixels: Pixels, fit: Fit, spread: Floats, noise: Noise) -> Light | None:
-    """Turn a fit into a light, with the covariance that correlated noise gives."""
+def _switched(spots: Sequence[Spot], fits: Sequence[Fit]) -> tuple[Floats, Floats]:
+    """Return what the lights of a flashing lamp are off (n, 2) at its flashes' ends, and u2.
+
+    Nothing where lights are so faint that chance alone leaves frames without.
+    """
+    frame = np.array([spot.frame for spot in spots], dtype=np.int64)
+    time_s, snr = (np.array([getattr(spot, name) for spot in spots]) for name in ("time_s", "snr"))
+    if np.median(snr) < SURE_SNR:
+        return np.zeros((len(spots), 2)), np.zeros((len(spots), 2, 2))
+    parameters = np.array([fit.parameters for fit in fits])
+    speed = _velocity(time_s, parameters[:, [X, Y]], snr)
+    part, part_u = lit_parts(fits, frame, snr)
+    throughout = part >= np.quantile(part, 0.5)
+    exposure_s = _exposure(parameters[:, [HALF_X, HALF_Y]], speed, throughout)
+    return corrections(frame, time_s, speed, exposure_s, part, part_u)
+
+
+def _light(
+    spot: Spot,
+    pixels: Pixels,
+    fit: Fit,
+    spread: Floats,
+    noise: Noise,
+    shift_px: Floats,
+    extra_px2: Floats,
+) -> Light | None:
+    """Turn a fit into a light, with the covariance that correlated noise gives.
+
+    `shift_px` (2,) and `extra_px2` (2, 2) are those of a lamp that went on or off meanwhile.
+    """
     if not fit.settled:
         return None
     half = fit.parameters[[HALF_X, HALF_Y]]
@@ -191,14 +225,14 @@ def _light(spot: Spot, pixels: Pixels, fit: Fit, spread: Floats, noise: Noise) -
     if variance < 0.0:  # pixels that hang together so much that they bound nothing: damage
         return None
     length_u = 2.0 * float(np.sqrt(variance * noise.even))
-    is_streak = length > max(fit.parameters[WIDTH], 3.0 * length_u)
+    is_streak = length > max(fit.parameters[WIDTH], 3.0 * length_u) and not np.any(extra_px2)
     peak = float(fit.modelled.max() if fit.parameters[PEAK] > 0 else fit.modelled.min())
     peak = -peak if spot.darker else peak
     grain = float(np.sqrt(np.median(pixels.noise2) * noise.ratio[0]))
     return Light(
         spot=spot,
-        xy_px=fit.parameters[[X, Y]],
-        cov_px2=spread[:2, :2],
+        xy_px=fit.parameters[[X, Y]] + shift_px,
+        cov_px2=spread[:2, :2] + extra_px2,
         streak_px=length if is_streak else None,
         streak_u_px=length_u if is_streak else None,
         angle_rad=float(np.arctan2(half[1], half[0])) if is_streak else None,
@@ -211,7 +245,9 @@ def _light(spot: Spot, pixels: Pixels, fit: Fit, spread: Floats, noise: Noise) -
 def _believable(light: Light, size_px: tuple[int, int]) -> bool:
     """Say whether a light is bright and certain enough, and whole inside the picture."""
     values = np.linalg.eigvalsh(light.cov_px2)
-    if light.snr < LEAST_SNR or not 0.0 < values[0] <= values[1] < WORST_PX**2:
+    if light.snr < LEAST_SNR or not 0.0 < values[0] <= values[1] < WORST_ALONG_PX**2:
+        return False
+    if values[0] >= WORST_PX**2:
         return False
     half = 0.5 * (light.streak_px or 0.0)
     way = half * np.array([np.cos(light.angle_rad or 0.0), np.sin(light.angle_rad or 0.0)])

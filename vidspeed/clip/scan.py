@@ -86,7 +86,7 @@ def scan(
         progress(run.count, run.count)
     lamps = [_of_new_frames(lights, stamps) for lights in run.lamps]
     tracks = [_track(lights, facts) for lights in lamps if len(lights) >= LEAST_LIGHTS]
-    tracks = without_ghosts([track for track in tracks if run.believes(track)])
+    tracks = without_ghosts([track for track in tracks if run.believes(track)], facts.size_px)
     return Scan(
         facts=facts,
         tracks=tuple(sorted(tracks, key=_likelihood, reverse=True)),

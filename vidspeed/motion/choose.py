@@ -13,6 +13,7 @@ import numpy as np
 
 from vidspeed.errors import MotionError
 from vidspeed.motion.account import account
+from vidspeed.motion.beside import all_go_along, brightness, lamps_check
 from vidspeed.motion.flight import Flight, Lit, solve
 from vidspeed.motion.stand import Stand
 from vidspeed.motion.start import FALLBACK_HEIGHT_M, Sketch, sketch
@@ -110,13 +111,23 @@ def one_pass(session: Session, seen: Sequence[Seen], label: str) -> Found:
     solved = list(_solved(session, options, label))
     if not solved:
         _explain(session, options, label)
-    return _best(solved)
+    return _best(solved, session.craft.lamp_u_m)
 
 
-def _best(solved: Sequence[Found]) -> Found:
-    """Return the candidate that explains most, with those that explain about as much."""
+def _best(solved: Sequence[Found], lamp_u_m: float) -> Found:
+    """Return the candidate that explains most, with those that explain about as much.
+
+    Of lights that go along together (lamps of one craft, a reflection) the brightest is taken.
+    """
     ranked = sorted(solved, key=_rank, reverse=True)
-    best, rivals = ranked[0], [row for row in ranked[1:] if _rival(row, ranked[0])]
+    alike = [row for row in ranked[1:] if _rival(row, ranked[0])]
+    along = [row for row in alike if all_go_along(ranked[0].result, row.result)]
+    best = max([ranked[0], *along], key=lambda row: brightness(row.result))
+    beside = [row for row in [ranked[0], *along] if row is not best]
+    rivals = [row for row in alike if row not in along]
+    check = lamps_check(best.result, [row.result for row in beside], lamp_u_m)
+    if check is not None:
+        best = replace(best, result=replace(best.result, checks=(*best.result.checks, check)))
     if not rivals:
         return best
     return replace(
@@ -151,7 +162,8 @@ def _explain(session: Session, options: Sequence[tuple[Seen, list[Track]]], labe
     """Raise the reason why the likeliest tracks are no flight of the craft."""
     seen = [row for row, _ in options]
     result = solve_tracks(session, seen, [tracks[0] for _, tracks in options], label)
-    failed = [check for check in result.checks if check.status != "ok"]
+    failed = [check for check in result.checks if check.status == "fail"]
+    failed = failed or [check for check in result.checks if check.status != "ok"]
     assert result.speed_mps is not None
     raise MotionError(
         f"the likeliest light flew at {3.6 * result.speed_mps:.0f} km/h and is not taken for the "
@@ -221,7 +233,7 @@ def many_passes(session: Session, seen: Seen) -> list[Found]:
     while waiting:
         beside = [row for row in waiting if _same_time(row.result, waiting[0].result)]
         waiting = [row for row in waiting if not _same_time(row.result, waiting[0].result)]
-        found.append(_best(beside))
+        found.append(_best(beside, session.craft.lamp_u_m))
     return sorted(found, key=lambda row: row.result.crossings[0].time_in_s)
 
 
