@@ -40,6 +40,7 @@ from vidspeed.values import (
     Sighted,
     Track,
 )
+from vidspeed.values.pictured import Filmed, Lane
 
 WIDTH, HEIGHT = 640, 360
 
@@ -275,6 +276,28 @@ def view(clip: str, camera_name: str, seed: int = 1) -> ClipView:
     )
 
 
+def filmed(label: str, clip: str, camera_name: str, *, reverse: bool = False) -> Filmed:
+    """A craft at 111.7 m/s along an 80 m course, a row every 20 ms, read from top to bottom."""
+    x = np.linspace(-6.4, 86.4, 300)
+    passed = 0.6 + (80.0 - x if reverse else x) / 111.7
+    line = np.column_stack([np.linspace(30.0, 610.0, 300), np.full(300, 160.0)])
+    delay = 0.012 * line[:, 1] / HEIGHT
+    times = 0.53 + 0.02 * np.arange(44)
+    rows = np.full((len(times), len(x)), 40, dtype=np.uint8)
+    for row, at in zip(rows, times, strict=True):
+        row[np.abs(passed - delay - at) * 111.7 < 0.6] = 220
+    whole = np.full((HEIGHT, WIDTH), 40, dtype=np.uint8)
+    whole[158:163, 30:610:15] = 230
+    speed = np.where(x < 1.6, np.nan, 111.7)
+    lane = Lane(
+        label=label, clip=clip, camera=camera_name, length_m=80.0, x_m=x, passed_s=passed,
+        line_px=line, delay_s=delay, from_s=0.53, to_s=1.4,
+        gates_s=(float(np.interp(0.0, x, passed)), float(np.interp(80.0, x, passed))),
+        so_far_mps=speed, so_far_u_mps=np.where(x < 1.6, np.nan, 3.0 - 0.02 * np.clip(x, 0, 80)),
+    )  # fmt: skip
+    return Filmed(lane=lane, time_s=times, rows=rows, whole=whole, corner_px=(0, 0))
+
+
 def session(folder: Path | str, *, clips: tuple[tuple[str, str], ...]) -> Session:
     return Session(
         folder=str(folder),
@@ -355,4 +378,8 @@ def outcome(folder: Path | str) -> Outcome:
         ),
         problems=(Problem(level="warn", where="clips/dark.mp4", message="no pass was found"),),
         drawing={"north": drawing(), "south": drawing()},
+        filmed=(
+            filmed("1", "clips/pass-1.mp4", "north"),
+            filmed("2", "clips/south-2.mp4", "south", reverse=True),
+        ),
     )

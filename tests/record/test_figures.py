@@ -6,19 +6,18 @@ import io
 from dataclasses import replace
 
 import numpy as np
-import pytest
-from made_up import HEIGHT, WIDTH, camera_fit, drawing, measured, outcome, sighted, view
+from made_up import HEIGHT, WIDTH, camera_fit, drawing, sighted, view
 from matplotlib.image import imread
 
-from vidspeed.record.figures import (
-    budget_bars,
-    calibration_picture,
-    speed_profile,
-    track_picture,
-)
-from vidspeed.values import BudgetRow, CourseDrawing
+from vidspeed.record.canvas import png
+from vidspeed.record.figures import calibration_picture, track_figure
+from vidspeed.values import CourseDrawing
 
 CLIP = "clips/pass-1.mp4"
+
+
+def track_picture(*given) -> bytes:
+    return png(track_figure(*given), coarse=True)
 
 
 def pixels(data: bytes) -> np.ndarray:
@@ -79,36 +78,6 @@ def test_course_that_is_behind_the_camera_does_no_harm():
     pixels(track_picture(view(CLIP, "north"), sighted(CLIP, "north"), far))
 
 
-@pytest.mark.parametrize("unit", ["kmh", "mph", "kn", "mps"])
-def test_profile_and_budget(unit):
-    result = measured("1", 111.0, "forward")
-    assert has_colour(pixels(speed_profile(result, unit)), "#0072B2")
-    assert has_colour(pixels(budget_bars(result, unit)), "#E69F00")  # the assumed row
-
-
-def test_profile_and_budget_of_nothing():
-    empty = outcome("unused").passes[3]
-    pixels(speed_profile(empty))
-    pixels(budget_bars(empty))
-
-
-def test_many_budget_rows_with_odd_names_stay_readable():
-    rows = tuple(
-        BudgetRow(
-            source=f"$\\frac{{{n}}}$ 漢\n" * 9,
-            owner="pass",
-            kind="B",
-            assumed=False,
-            input_u=None,
-            unit="",
-            contribution_mps=0.01 * n,
-            share=0.01,
-        )
-        for n in range(60)
-    )
-    pixels(budget_bars(replace(measured("1", 100.0, "forward"), budget=rows)))
-
-
 def test_calibration_picture():
     still = np.full((HEIGHT, WIDTH, 3), 90, dtype=np.uint8)
     for background in (still, still[:, :, 0], None):
@@ -119,8 +88,3 @@ def test_calibration_picture():
 
 def test_calibration_picture_without_markers():
     pixels(calibration_picture(None, replace(camera_fit("north"), markers=()), None))
-
-
-def test_figures_are_the_same_every_time():
-    result = measured("1", 111.0, "forward")
-    assert speed_profile(result) == speed_profile(result)

@@ -32,6 +32,7 @@ class Page(HTMLParser):
         self.open: list[str] = []
         self.words: list[str] = []
         self.images: list[dict[str, str | None]] = []
+        self.charts: list[dict[str, str | None]] = []
         self.outside: list[str] = []
         self.feed(text)
         self.close()
@@ -40,6 +41,8 @@ class Page(HTMLParser):
         values = dict(attrs)
         if tag == "img":
             self.images.append(values)
+        if tag == "svg":
+            self.charts.append(values)
         self.outside += [v for k, v in attrs if k in {"href", "src"} and not v.startswith("#")]
         if tag not in VOID:
             self.open.append(tag)
@@ -66,20 +69,25 @@ def made():
 
 
 @pytest.fixture(scope="module")
-def report(made):
-    return page(made)
+def report(made_files):
+    return Page(made_files["report.html"].decode("utf-8"))
 
 
 def test_page_is_whole_and_offline(report):
     assert report.open == []
     assert report.outside
-    assert all(link.startswith("data:image/png;base64,") for link in report.outside)
+    kinds = ("data:image/jpeg;base64,", "data:image/svg+xml;base64,")
+    assert all(link.startswith(kinds) for link in report.outside)
 
 
 def test_every_picture_has_words_instead(report):
-    # a track for each clip, a profile and a budget for each measured pass, two cameras
-    assert len(report.images) == 5 + 3 * 2 + 2
+    # a picture for each pass in each clip, two sheets of place against time, two cameras
+    assert len(report.images) == 5 + 2 + 2
     assert all(len(image["alt"] or "") > 20 for image in report.images)
+    # speeds and residuals of three passes, and the plan
+    assert len(report.charts) == 3 * 2 + 1
+    assert all(chart["role"] == "img" for chart in report.charts)
+    assert all(len(chart["aria-label"] or "") > 20 for chart in report.charts)
 
 
 def test_report_holds_the_figures(made, report):

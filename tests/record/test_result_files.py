@@ -25,8 +25,8 @@ HOSTILE = "<script>alert(1)</script>\"'&{{ 7*7 }} $x_1$ [red]=1+1"
 
 
 @pytest.fixture(scope="module")
-def files() -> dict[str, bytes]:
-    return result_files(outcome("unused"))
+def files(made_files) -> dict[str, bytes]:
+    return made_files
 
 
 def strict(data: bytes):
@@ -50,15 +50,28 @@ def test_files_and_folders(files):
         "calibration/north.png",
         "calibration/south.png",
         "north-pass-1/track.csv",
-        "north-pass-1/track.png",
         "north-pass-2/track.csv",
-        "north-pass-2/track.png",
         "south-south-2/track.csv",
-        "south-south-2/track.png",
         "north-pass-3/track.csv",
-        "north-pass-3/track.png",
-        "north-dark/track.png",
+        *both(
+            "course",
+            "north-pass-1/track",
+            "north-pass-1/space-time",
+            "north-pass-1/speed",
+            "north-pass-2/track",
+            "north-pass-2/speed",
+            "south-south-2/track",
+            "south-south-2/space-time",
+            "north-pass-3/track",
+            "north-pass-3/speed",
+            "north-dark/track",
+        ),
     }
+
+
+def both(*names: str) -> set[str]:
+    """Return a picture's name as PNG and as SVG."""
+    return {f"{name}.{kind}" for name in names for kind in ("png", "svg")}
 
 
 def test_summary_has_every_key(files):
@@ -197,8 +210,7 @@ def test_passes_of_one_clip_share_its_track_file_under_their_labels():
     files = result_files(replace(made, passes=passes, clips=(view(clip[0], "north"),)))
     assert {name for name in files if name.startswith("north-long/")} == {
         "north-long/track.csv",
-        "north-long/track.png",
-        "north-long/track-2.png",
+        *both("north-long/track", "north-long/track-2", "north-long/speed", "north-long/speed-2"),
     }
     rows = list(csv.DictReader(io.StringIO(files["north-long/track.csv"].decode())))
     assert [label for label, _ in groupby(row["pass"] for row in rows)] == ["a", "b"]

@@ -5,8 +5,10 @@ from __future__ import annotations
 import io
 import warnings
 from base64 import b64encode
+from typing import Any
 
 import numpy as np
+from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
@@ -18,8 +20,10 @@ from vidspeed.values import CourseDrawing, Floats, Picture
 # M. Okabe and K. Ito, "Color Universal Design" (2008).
 ORANGE, SKY, GREEN, YELLOW = "#E69F00", "#56B4E9", "#009E73", "#F0E442"
 BLUE, VERMILLION, PURPLE, INK = "#0072B2", "#D55E00", "#CC79A7", "#1a1a1a"
+RUST = "#A34700"  # vermillion, darker, for words on white
 MINT = "#2BC79B"  # the green, lighter, for dark ground
 
+FONTS = ["DejaVu Sans", "Verdana", "Arial"]  # of words in drawings, by the first that is there
 WIDTH_IN, DPI = 9.0, 120
 STRIP_IN = 0.55  # below a picture, for two rows of legend
 GROUND = "#1d2125"
@@ -39,19 +43,32 @@ def chart(height_in: float) -> tuple[Figure, Axes]:
     return figure, axes
 
 
-def photo(picture: Picture | None, low: Floats, high: Floats) -> tuple[Figure, Axes]:
+def photo(
+    picture: Picture | None,
+    low: Floats,
+    high: Floats,
+    *,
+    corner_px: tuple[int, int] = (0, 0),
+    step: int = 1,
+) -> tuple[Figure, Axes]:
     """Return a figure that shows a picture, greyed, in the picture frame.
 
     `low` and `high` (2,) in pixels bound what is shown; without a picture the ground is dark.
+    `corner_px` is where the picture's top-left pixel lies, each of its pixels `step` wide.
     """
-    width, height = np.maximum(high - low, 1.0)
-    room_in = WIDTH_IN * float(np.clip(height / width, 0.12, 1.6))
+    across, down = np.maximum(high - low, 1.0)
+    room_in = WIDTH_IN * float(np.clip(down / across, 0.12, 1.6))
     whole_in = room_in + STRIP_IN
     figure = Figure(figsize=(WIDTH_IN, whole_in), dpi=DPI, facecolor=GROUND)
     axes = figure.add_axes((0.0, STRIP_IN / whole_in, 1.0, room_in / whole_in), facecolor=GROUND)
     axes.spines[:].set_visible(False)
     if picture is not None:
-        axes.imshow(_greyed(picture), cmap="gray", vmin=0, vmax=255, interpolation="antialiased")
+        height, width = (step * side for side in picture.shape[:2])
+        left, top = corner_px[0] - 0.5, corner_px[1] - 0.5
+        axes.imshow(
+            _greyed(picture), cmap="gray", vmin=0, vmax=255, interpolation="antialiased",
+            extent=(left, left + width, top + height, top),
+        )  # fmt: skip
     axes.set_xlim(low[0], high[0])
     axes.set_ylim(high[1], low[1])
     axes.set_aspect("equal", adjustable="box", anchor="C")
@@ -78,17 +95,22 @@ def legend_below(figure: Figure, axes: Axes) -> None:
         )  # fmt: skip
 
 
-def draw_course(axes: Axes, drawing: CourseDrawing | None) -> None:
-    """Draw the course line, the flight line and both gates in perspective."""
+def draw_course(
+    axes: Axes, drawing: CourseDrawing | None, gate_words: tuple[str, str] = ("", "")
+) -> None:
+    """Draw the course line, the flight line and both gates in perspective.
+
+    `gate_words` are written after the names of the gates.
+    """
     if drawing is None:
         return
     course, flight = drawing.course_line_px, drawing.flight_line_px
     axes.plot(course[:, 0], course[:, 1], color=YELLOW, lw=1.0, ls=":", label="course line")
     axes.plot(flight[:, 0], flight[:, 1], color=YELLOW, lw=1.2, label="flight line")
     names = (("start gate", MINT), ("finish gate", PURPLE))
-    for (name, colour), gate in zip(names, drawing.gates_px, strict=True):
+    for (name, colour), gate, words in zip(names, drawing.gates_px, gate_words, strict=True):
         axes.plot(gate[:, 0], gate[:, 1], color=colour, lw=2.2, label=name)
-        _name_gate(axes, name.split()[0], gate)
+        _name_gate(axes, f"{name.split()[0]}{words}", gate)
 
 
 def _name_gate(axes: Axes, name: str, gate: Floats) -> None:
@@ -136,12 +158,42 @@ def png(figure: Figure, *, coarse: bool = False) -> bytes:
     return stream.getvalue()
 
 
-def data_uri(png: bytes) -> str:
-    """Return a PNG as a data URI.
+def svg(figure: Figure, name: str) -> bytes:
+    """Return the figure as the bytes of an SVG file; `name` keeps its inner names apart.
+
+    Words stay words, in the reader's own sans serif, and the same figure gives the same bytes.
+    """
+    stream = io.StringIO()
+    settings: dict[Any, Any] = {
+        "svg.fonttype": "none",
+        "svg.hashsalt": name,
+        "font.sans-serif": FONTS,
+    }
+    with warnings.catch_warnings(), rc_context(settings):
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})
+    return stream.getvalue().encode("utf-8")
+
+
+def jpeg(figure: Figure, quality: int, wide_px: int | None = None) -> bytes:
+    """Return the figure as the bytes of a JPEG file, so many pixels wide."""
+    stream = io.BytesIO()
+    dpi = DPI if wide_px is None else wide_px / figure.get_figwidth()
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        figure.savefig(
+            stream, format="jpeg", dpi=dpi,
+            pil_kwargs={"quality": quality, "optimize": True, "subsampling": 0},
+        )  # fmt: skip
+    return stream.getvalue()
+
+
+def data_uri(data: bytes, kind: str = "png") -> str:
+    """Return a picture as a data URI.
 
     Examples
     --------
     >>> data_uri(b"abc")
     'data:image/png;base64,YWJj'
     """
-    return "data:image/png;base64," + b64encode(png).decode("ascii")
+    return f"data:image/{kind};base64," + b64encode(data).decode("ascii")

@@ -6,15 +6,12 @@ from collections.abc import Sequence
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from vidspeed.record.canvas import (
-    BLUE,
-    GREEN,
-    INK,
     ORANGE,
     SKY,
     VERMILLION,
-    chart,
     draw_course,
     legend_below,
     photo,
@@ -22,23 +19,18 @@ from vidspeed.record.canvas import (
     png,
     write,
 )
-from vidspeed.record.units import percent_text, unit_named
 from vidspeed.values import (
-    BudgetRow,
     CameraFit,
     ClipView,
     CourseDrawing,
     Floats,
     MarkerResidual,
-    PassResult,
     Picture,
     Sighted,
 )
 
-_MOST_BARS = 12
 
-
-def track_picture(view: ClipView, sighted: Sighted | None, drawing: CourseDrawing | None) -> bytes:
+def track_figure(view: ClipView, sighted: Sighted | None, drawing: CourseDrawing | None) -> Figure:
     """Draw the lights over the brightest value of each pixel of the clip.
 
     Lights that the solution used are rings, the others crosses; with the course line, the flight
@@ -54,7 +46,7 @@ def track_picture(view: ClipView, sighted: Sighted | None, drawing: CourseDrawin
     else:
         _draw_candidates(axes, lights)
     legend_below(figure, axes)
-    return png(figure, coarse=True)
+    return figure
 
 
 def _draw_lights(axes: Axes, sighted: Sighted) -> None:
@@ -80,76 +72,16 @@ def _draw_candidates(axes: Axes, lights: Sequence[Floats]) -> None:
         )  # fmt: skip
 
 
-def speed_profile(result: PassResult, unit: str = "kmh") -> bytes:
-    """Draw the speed along the course with its 95 % band, and where each camera saw lights."""
-    spoken = unit_named(unit)
-    figure, axes = chart(3.4)
-    if result.profile is not None:
-        x, factor = result.profile.x_m, result.coverage_factor or 2.0
-        speed = result.profile.speed_mps * spoken.per_mps
-        half = factor * result.profile.speed_u_mps * spoken.per_mps
-        axes.fill_between(x, speed - half, speed + half, color=SKY, alpha=0.35, lw=0, label="95 %")
-        axes.plot(x, speed, color=BLUE, lw=2.0, label="speed at this place")
-    if result.speed_mps is not None:
-        mean = result.speed_mps * spoken.per_mps
-        axes.axhline(mean, color=INK, lw=1.0, ls="--", label="speed of the pass")
-    _draw_seen(axes, result)
-    axes.set_xlabel("place along the course, x (m)")
-    axes.set_ylabel(f"speed along the course ({spoken.label})")
-    axes.ticklabel_format(useOffset=False)
-    if axes.get_legend_handles_labels()[0]:
-        figure.legend(loc="outside upper center", ncols=5, fontsize=9, frameon=False)
-    return png(figure)
-
-
-def _draw_seen(axes: Axes, result: PassResult) -> None:
-    """Draw a tick at the foot of the chart for every used light, a row for each camera."""
-    colours = (ORANGE, GREEN, VERMILLION)
-    for number, sighted in enumerate(result.sightings):
-        x = sighted.x_m[sighted.used]
-        foot = np.full(len(x), 0.02 + 0.045 * number)
-        axes.plot(
-            x, foot, ls="", marker="|", ms=7, mew=1.2, color=colours[number % len(colours)],
-            transform=axes.get_xaxis_transform(), label=plain(f"light seen by {sighted.camera}"),
-        )  # fmt: skip
-
-
-def budget_bars(result: PassResult, unit: str = "kmh") -> bytes:
-    """Draw the contributions to the standard uncertainty, the largest on top."""
-    spoken = unit_named(unit)
-    rows = sorted(result.budget, key=lambda row: row.contribution_mps, reverse=True)
-    shown, rest = rows[:_MOST_BARS], rows[_MOST_BARS:]
-    names = [plain(f"{row.source} · {row.owner}", 46) for row in shown]
-    lengths = [row.contribution_mps * spoken.per_mps for row in shown]
-    notes = [percent_text(row.share) + (", assumed" if row.assumed else "") for row in shown]
-    if rest:
-        names.append(f"{len(rest)} smaller ones together")
-        lengths.append(_root_of_squares(rest) * spoken.per_mps)
-        notes.append(percent_text(sum(row.share for row in rest)))
-    figure, axes = chart(0.9 + 0.3 * max(len(names), 1))
-    places = range(len(names))
-    bars = axes.barh(places, lengths, color=BLUE, height=0.62)
-    for bar, row in zip(bars, shown, strict=False):
-        if row.assumed:
-            bar.set(color=ORANGE, hatch="//", edgecolor="white", lw=0)
-    axes.bar_label(bars, labels=notes, padding=4, fontsize=9)
-    axes.set_yticks(places, names, fontsize=9)
-    for label in axes.get_yticklabels():
-        label.set_parse_math(False)
-    axes.invert_yaxis()
-    axes.margins(x=0.16)
-    axes.set_xlabel(f"contribution to the standard uncertainty ({spoken.label})")
-    return png(figure)
-
-
-def _root_of_squares(rows: Sequence[BudgetRow]) -> float:
-    """Return the root of the sum of squared contributions, m/s."""
-    return float(np.sqrt(sum(row.contribution_mps**2 for row in rows)))
-
-
 def calibration_picture(
     still: Picture | None, fit: CameraFit, drawing: CourseDrawing | None
 ) -> bytes:
+    """Return `calibration_figure` as a PNG file."""
+    return png(calibration_figure(still, fit, drawing), coarse=True)
+
+
+def calibration_figure(
+    still: Picture | None, fit: CameraFit, drawing: CourseDrawing | None
+) -> Figure:
     """Draw picks, re-projected markers and what is left of each, with the course and its gates."""
     picked = _stack([marker.picked_px for marker in fit.markers])
     low, high = _bounds(still, None, [picked, *_lines(drawing)])
@@ -158,7 +90,7 @@ def calibration_picture(
     enlarged = _enlargement(fit.markers, float(high[0] - low[0]))
     _draw_markers(axes, fit.markers, enlarged)
     legend_below(figure, axes)
-    return png(figure, coarse=True)
+    return figure
 
 
 def _draw_markers(axes: Axes, markers: Sequence[MarkerResidual], enlarged: float) -> None:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path, PurePosixPath
 from typing import Literal
 
+from matplotlib.figure import Figure
+
 from vidspeed.errors import ResultsError
+from vidspeed.record.canvas import png
 from vidspeed.record.columns import passes_csv, track_csv
 from vidspeed.record.contents import (
     CONTENTS,
@@ -16,16 +19,23 @@ from vidspeed.record.contents import (
     contents_bytes,
     drives_by_clip,
 )
-from vidspeed.record.figures import calibration_picture, track_picture
+from vidspeed.record.figures import calibration_figure
 from vidspeed.record.lock import locked
 from vidspeed.record.names import legal_name
+from vidspeed.record.pictures import (
+    MOST_BYTES,
+    Drawn,
+    all_drawn,
+    charts_and_files,
+    named_files,
+    sightings_by_clip,
+    small,
+)
 from vidspeed.record.report import report_html
 from vidspeed.record.summary import json_bytes, sensitivities, summary
 from vidspeed.record.swap import check_place, heal, replace_folder
 from vidspeed.record.units import unit_named
-from vidspeed.values import ClipView, Outcome, Picture, Sighted
-
-ClipKey = tuple[str, str]  # camera, clip
+from vidspeed.values import Outcome, Picture, Sighted
 
 
 def write_results(outcome: Outcome, *, folder: Path | None = None, unit: str = "kmh") -> Path:
@@ -86,71 +96,43 @@ def result_files(outcome: Outcome, *, unit: str = "kmh") -> dict[str, bytes]:
         "sensitivities.json": json_bytes(sensitivities(outcome)),
         "passes.csv": passes_csv(outcome, spoken),
     }
-    pictures = dict(_calibration_pictures(outcome))
-    seen = sightings_by_clip(outcome)
-    tracks: dict[ClipKey, list[bytes]] = {}
-    drives = drives_by_clip(outcome)
-    for key, name in clip_places(outcome).items():
-        tracks[key] = list(_track_pictures(outcome, key, seen.get(key, [])))
+    cameras = dict(_calibration_pictures(outcome))
+    seen, drawn = sightings_by_clip(outcome), all_drawn(outcome, unit)
+    places, drives = clip_places(outcome), drives_by_clip(outcome)
+    for key, name in places.items():
         lights = seen.get(key, []) or drives.get(key, [])
-        files.update(_clip_files(name, lights, tracks[key]))
-    files.update({f"calibration/{legal_name(name)}.png": png for name, png in pictures.items()})
+        files.update(_clip_files(name, lights, drawn.get(key, [])))
+    charts, made = charts_and_files(outcome, places, unit)
+    files.update(made)
+    for camera, figure in cameras.items():
+        files[f"calibration/{legal_name(camera)}.png"] = png(figure, coarse=True)
     files[CONTENTS] = contents_bytes(files, outcome.inputs)
     files[REPORT] = report_html(
         outcome,
         unit=unit,
-        tracks=tracks,
-        calibration=pictures,
+        drawn=drawn,
+        charts=charts,
+        calibration={name: small(figure, MOST_BYTES) for name, figure in cameras.items()},
         contents_sha256=hashlib.sha256(files[CONTENTS]).hexdigest(),
     )
     return files
 
 
-def sightings_by_clip(outcome: Outcome) -> dict[ClipKey, list[tuple[str, Sighted]]]:
-    """Return what each pass, by its label, saw in each clip, in order of the passes."""
-    found: dict[ClipKey, list[tuple[str, Sighted]]] = {}
-    for result in outcome.passes:
-        for sighted in result.sightings:
-            found.setdefault((sighted.camera, sighted.clip), []).append((result.label, sighted))
-    return found
-
-
 def _clip_files(
-    name: str, seen: list[tuple[str, Sighted]], pictures: list[bytes]
+    name: str, seen: Sequence[tuple[str, Sighted]], drawn: Sequence[Drawn]
 ) -> Iterator[tuple[str, bytes]]:
     """Yield the track file of one clip and its pictures: `track.png`, `track-2.png` and so on."""
     if seen:
         yield f"{name}/track.csv", track_csv(seen)
-    for number, picture in enumerate(pictures, start=1):
-        yield f"{name}/{'track' if number == 1 else f'track-{number}'}.png", picture
+    for number, row in enumerate(drawn, start=1):
+        yield from named_files(name, number, row)
 
 
-def _track_pictures(
-    outcome: Outcome, key: ClipKey, seen: list[tuple[str, Sighted]]
-) -> Iterator[bytes]:
-    """Yield a picture for each pass in the clip, or one of the clip without a pass."""
-    camera, clip = key
-    view = _view(outcome, key) or ClipView(
-        clip=clip, camera=camera, facts=None, brightest=None, still=None, tracks=()
-    )
-    drawing = outcome.drawing.get(camera)
-    for _, sighted in seen:
-        yield track_picture(view, sighted, drawing)
-    if not seen and view.brightest is not None:
-        yield track_picture(view, None, drawing)
-
-
-def _view(outcome: Outcome, key: ClipKey) -> ClipView | None:
-    """Return the view of a clip, None where it has none."""
-    matching = (view for view in outcome.clips if (view.camera, view.clip) == key)
-    return next(matching, None)
-
-
-def _calibration_pictures(outcome: Outcome) -> Iterator[tuple[str, bytes]]:
+def _calibration_pictures(outcome: Outcome) -> Iterator[tuple[str, Figure]]:
     """Yield the name and the calibration picture of each camera."""
     for fit in outcome.cameras:
         still = _first_still(outcome, fit.camera)
-        yield fit.camera, calibration_picture(still, fit, outcome.drawing.get(fit.camera))
+        yield fit.camera, calibration_figure(still, fit, outcome.drawing.get(fit.camera))
 
 
 def _first_still(outcome: Outcome, camera: str) -> Picture | None:

@@ -4,19 +4,28 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
+
+from vidspeed.record.budgetview import budget_view
 from vidspeed.record.canvas import data_uri
-from vidspeed.record.figures import budget_bars, speed_profile
+from vidspeed.record.layman import largest_words
 from vidspeed.record.markview import heights_facts
+from vidspeed.record.pictures import Charts, ClipKey, Drawn
+from vidspeed.record.slim import inline
+from vidspeed.record.spacetime import Sheet
 from vidspeed.record.table import pass_speed, status_text
 from vidspeed.record.units import Unit, bare_speed_text, percent_text, with_uncertainty
 from vidspeed.record.words import largest_text, range_sentence
-from vidspeed.values import BudgetRow, CrossCheck, Outcome, PassResult, Sighted
+from vidspeed.values import CrossCheck, Outcome, PassResult, Sighted
 
-Pictures = dict[tuple[str, str], list[bytes]]
+Pictures = dict[ClipKey, list[Drawn]]
 
 
-def pass_view(outcome: Outcome, result: PassResult, unit: Unit, left: Pictures) -> dict[str, Any]:
-    """Return one pass as texts; the pictures of its clips are taken off `left`."""
+def pass_view(
+    outcome: Outcome, number: int, unit: Unit, left: Pictures, charts: Charts
+) -> dict[str, Any]:
+    """Return the pass of that number as texts; the pictures of its clips are taken off `left`."""
+    result = outcome.passes[number]
     u = (result.speed_u_mps or 0.0) * unit.per_mps
     return {
         "label": result.label,
@@ -30,10 +39,11 @@ def pass_view(outcome: Outcome, result: PassResult, unit: Unit, left: Pictures) 
         "status_text": status_text(result),
         "facts": _facts(result, unit),
         "range_sentence": range_sentence(result),
-        "pictures": _pictures(outcome, result, left),
-        "profile": _profile(result, unit),
-        "bars": _bars(result, unit),
-        "budget": [_budget_row(row, unit) for row in _by_size(result)],
+        **_pictures(outcome, result, left),
+        "profile": _profile(result, charts.speeds[number], unit),
+        "residuals": _residuals(result, charts.residuals[number]),
+        "largest_words": largest_words(result, unit),
+        **budget_view(result, unit),
         "checks": result.checks,
         "cross_checks": [_cross_check(check, unit) for check in result.cross_checks],
     }
@@ -99,35 +109,61 @@ def _coverage(result: PassResult) -> str:
     return f"k = {result.coverage_factor:.2f}, {dof} degrees of freedom, {result.method}"
 
 
-def _pictures(outcome: Outcome, result: PassResult, left: Pictures) -> list[dict[str, str]]:
-    """Return the pictures of the pass's clips with their texts."""
+def _pictures(
+    outcome: Outcome, result: PassResult, left: Pictures
+) -> dict[str, list[dict[str, str]]]:
+    """Return the pictures of the pass's clips with their texts: photographs and sheets."""
     keys = [(sighted.camera, sighted.clip) for sighted in result.sightings]
     if not keys:
         keys = [(view.camera, view.clip) for view in outcome.clips if view.clip in result.clips]
-    found = []
+    photos, sheets = [], []
     for number, key in enumerate(keys):
-        if left.get(key):
-            seen = result.sightings[number] if result.sightings else None
-            found.append(_picture(key, seen, left[key].pop(0)))
-    return found
+        if not left.get(key):
+            continue
+        drawn = left[key].pop(0)
+        seen = result.sightings[number] if result.sightings else None
+        photos.append(_photo(key, seen, drawn))
+        if drawn.space is not None and drawn.sheet is not None:
+            sheets.append(_sheet(key, result, drawn.space, drawn.sheet))
+    return {"photos": photos, "sheets": sheets}
 
 
-def _picture(key: tuple[str, str], seen: Sighted | None, png: bytes) -> dict[str, str]:
-    """Return one picture of a track over its clip with its texts."""
+def _photo(key: ClipKey, seen: Sighted | None, drawn: Drawn) -> dict[str, str]:
+    """Return the picture of a whole pass in one clip with its texts."""
     camera, clip = key
     lights = "no track taken for the craft" if seen is None else _lights(seen)
+    what = f"The brightest value of each pixel over {clip}, camera {camera}"
+    if drawn.sheet is not None:
+        what = f"The whole pass as camera {camera} filmed it ({clip}), every frame in one picture"
     return {
-        "uri": data_uri(png),
-        "alt": f"Brightest value of each pixel of {clip} as camera {camera} saw it: {lights}",
-        "caption": f"{clip}, camera {camera}: the brightest value of each pixel over the clip, "
-        "with the lights of the track, the course and both gates.",
+        "uri": data_uri(drawn.shown[1], drawn.shown[0]),
+        "alt": f"{what}, with the course, both gates and a mark at each light: {lights}",
+        "caption": f"{what}.",
     }
 
 
-def _profile(result: PassResult, unit: Unit) -> dict[str, str] | None:
+def _sheet(
+    key: ClipKey, result: PassResult, drawn: tuple[str, bytes], sheet: Sheet
+) -> dict[str, str]:
+    """Return the space-time picture of a pass in one clip with its texts."""
+    return {
+        "uri": data_uri(drawn[1], drawn[0]),
+        "wide": f"{10.0 * sheet.whole_cm[0]:.1f}mm",
+        "alt": f"Place along the course against time, a row a frame, camera {key[0]}: the craft "
+        f"draws a slope. {_slope(result)}",
+        "caption": f"Camera {key[0]}. {sheet.sentence}.",
+    }
+
+
+def _slope(result: PassResult) -> str:
+    """Say the speed as the slope that is drawn."""
+    return "" if result.speed_mps is None else f"Its slope is {result.speed_mps:.2f} m/s"
+
+
+def _profile(result: PassResult, drawing: bytes | None, unit: Unit) -> dict[str, Any] | None:
     """Return the chart of the speed along the course with its texts."""
     profile = result.profile
-    if profile is None or not len(profile.x_m):
+    if drawing is None or profile is None or not len(profile.x_m):
         return None
     factor = result.coverage_factor or 2.0
     first, last = (
@@ -139,49 +175,31 @@ def _profile(result: PassResult, unit: Unit) -> dict[str, str] | None:
         f"{last} {unit.label} at x = {profile.x_m[-1]:.1f} m"
     )
     return {
-        "uri": data_uri(speed_profile(result, unit.name)),
-        "alt": f"Chart of the speed along the course: {ends}",
+        "chart": inline(drawing, f"Chart of the speed along the course: {ends}"),
         "caption": f"{ends}. The band holds 95 % at each place; the ticks show where lights "
         "were used.",
     }
 
 
-def _by_size(result: PassResult) -> list[BudgetRow]:
-    """Return the budget, the largest contribution first."""
-    return sorted(result.budget, key=lambda row: row.contribution_mps, reverse=True)
-
-
-def _bars(result: PassResult, unit: Unit) -> dict[str, str] | None:
-    """Return the chart of the budget with its text."""
-    if not result.budget:
+def _residuals(result: PassResult, drawing: bytes | None) -> dict[str, Any] | None:
+    """Return the chart of what is left of the lights with its texts."""
+    sizes = [
+        f"camera {sighted.camera} {_rms(sighted):.2f} px RMS"
+        for sighted in result.sightings
+        if sighted.used.any()
+    ]
+    if drawing is None or not sizes:
         return None
-    largest = "; ".join(
-        f"{row.source} ({row.owner}) {percent_text(row.share)}" for row in _by_size(result)[:3]
-    )
+    words = f"Seen less computed of every light that was used: {', '.join(sizes)}"
     return {
-        "uri": data_uri(budget_bars(result, unit.name)),
-        "alt": f"Chart of the budget. Largest: {largest}. All rows are in the table below",
+        "chart": inline(drawing, f"Chart. {words}"),
+        "caption": f"{words}. A craft that flew otherwise than computed would show as a curve.",
     }
 
 
-def _budget_row(row: BudgetRow, unit: Unit) -> dict[str, Any]:
-    """Return one row of the budget as texts."""
-    unit_text = "" if row.unit == "1" else row.unit
-    entered = "–" if row.input_u is None else f"{row.input_u:.3g} {unit_text}".strip()
-    return {
-        "source": row.source,
-        "owner": row.owner,
-        "kind": row.kind,
-        "assumed": row.assumed,
-        "input": entered,
-        "contribution": _contribution(row.contribution_mps * unit.per_mps),
-        "share": percent_text(row.share),
-    }
-
-
-def _contribution(speed: float) -> str:
-    """Return a contribution with two significant digits, the smallest as a bound."""
-    return f"{speed:.2g}" if speed >= 0.001 else "< 0.001"
+def _rms(sighted: Sighted) -> float:
+    """Return the root mean square of a coordinate's residual, pixels."""
+    return float(np.sqrt(np.nanmean(sighted.residual_px[sighted.used] ** 2)))
 
 
 def _cross_check(check: CrossCheck, unit: Unit) -> dict[str, str]:

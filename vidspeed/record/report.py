@@ -12,9 +12,12 @@ from jinja2 import Environment, StrictUndefined
 
 from vidspeed import __version__
 from vidspeed.record.canvas import data_uri
+from vidspeed.record.courseview import plan_words
 from vidspeed.record.markview import mark_view, no_mark_sentence
 from vidspeed.record.passview import pass_view
+from vidspeed.record.pictures import Charts, ClipKey, Drawn
 from vidspeed.record.proofview import proof_view
+from vidspeed.record.slim import inline
 from vidspeed.record.units import (
     Unit,
     percent_text,
@@ -31,7 +34,8 @@ def report_html(
     outcome: Outcome,
     *,
     unit: str = "kmh",
-    tracks: Mapping[tuple[str, str], Sequence[bytes]],
+    drawn: Mapping[ClipKey, Sequence[Drawn]],
+    charts: Charts,
     calibration: Mapping[str, bytes],
     contents_sha256: str,
 ) -> bytes:
@@ -39,10 +43,10 @@ def report_html(
 
     Parameters
     ----------
-    tracks
-        PNG bytes by (camera, clip): a picture for each pass in the clip, in order of the passes.
+    drawn
+        Pictures by (camera, clip): a set for each pass in the clip, in order of the passes.
     calibration
-        PNG bytes by camera.
+        JPEG bytes by camera.
     contents_sha256
         Hash of the list of inputs and results, for witnesses to sign beside.
     """
@@ -51,7 +55,7 @@ def report_html(
     environment = Environment(autoescape=True, undefined=StrictUndefined, finalize=visible)
     template = environment.from_string(home.joinpath("report.html").read_text(encoding="utf-8"))
     css = home.joinpath("report.css").read_text(encoding="utf-8")
-    view = report_view(outcome, spoken, tracks, calibration)
+    view = report_view(outcome, spoken, drawn, charts, calibration)
     text = template.render(css=css, contents_sha256=contents_sha256, **view)
     return text.encode("utf-8", errors="xmlcharrefreplace")
 
@@ -72,11 +76,12 @@ def _misleads(char: str) -> bool:
 def report_view(
     outcome: Outcome,
     unit: Unit,
-    tracks: Mapping[tuple[str, str], Sequence[bytes]],
+    drawn: Mapping[ClipKey, Sequence[Drawn]],
+    charts: Charts,
     calibration: Mapping[str, bytes],
 ) -> dict[str, Any]:
     """Return what the template shows, as texts."""
-    left = {key: list(pictures) for key, pictures in tracks.items()}
+    left = {key: list(pictures) for key, pictures in drawn.items()}
     return {
         "title": outcome.session.title,
         "facts": _session_facts(outcome.session),
@@ -87,8 +92,11 @@ def report_view(
         "proof": proof_view(outcome.proof),
         "range_warning": _range_warning(outcome),
         "problems": outcome.problems,
-        "passes": [pass_view(outcome, result, unit, left) for result in outcome.passes],
+        "passes": [
+            pass_view(outcome, number, unit, left, charts) for number in range(len(outcome.passes))
+        ],
         "correlations": _correlations(outcome),
+        "plan": inline(charts.plan, plan_words(outcome)),
         "cameras": [_camera_view(fit, calibration.get(fit.camera)) for fit in outcome.cameras],
         "advice": [_advice_view(row) for row in outcome.advice],
         "inputs": outcome.inputs,
@@ -162,7 +170,7 @@ def _advice_view(row: Advice) -> tuple[str, str]:
 def _camera_picture(fit: CameraFit, picture: bytes) -> dict[str, str]:
     """Return the calibration picture with its texts."""
     return {
-        "uri": data_uri(picture),
+        "uri": data_uri(picture, "jpeg"),
         "alt": f"View of camera {fit.camera}: {len(fit.markers)} picks with the markers "
         f"re-projected, RMS {fit.rms_px:.2f} px, and the course with both gates",
         "caption": "Picks (rings), the markers re-projected (crosses) and what is left "

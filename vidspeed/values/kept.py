@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from vidspeed.values.answered import Mark
 from vidspeed.values.base import Floats, Picture, Value
 from vidspeed.values.entered import InputFile, Session
+from vidspeed.values.pictured import Filmed
 from vidspeed.values.placed import CameraFit, CourseDrawing, Problem
 from vidspeed.values.proved import Proven
 from vidspeed.values.seen import ClipFacts, Track
@@ -51,3 +52,4 @@ class Outcome(Value):
     drawing: Mapping[str, CourseDrawing] = field(default_factory=dict)  # by camera name
     proof: Proven | None = None  # None: not proved on the ground
     advice: tuple[Advice, ...] = ()  # the same pass as it is, then with single changes
+    filmed: tuple[Filmed, ...] = ()  # for pictures: the frames of each pass in each of its clips

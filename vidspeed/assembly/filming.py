@@ -1,0 +1,151 @@
+"""The frames of every solved pass, decoded once more for its pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import Executor
+from pathlib import Path
+
+import numpy as np
+
+from vidspeed.assembly.passes import Pass
+from vidspeed.clip.rows import MOST_PIXELS, film
+from vidspeed.clip.shown import readout_row
+from vidspeed.errors import ClipError, MotionError, WorkerError
+from vidspeed.geometry.lens import project
+from vidspeed.motion.account import speed_between
+from vidspeed.motion.flight import Flight
+from vidspeed.values import Bools, Clip, ClipView, Floats, Problem, Session
+from vidspeed.values.pictured import Filmed, Lane
+
+PLACES = 800
+BEYOND = 0.08  # of the course, before and after it
+LEAST_FLOWN = 0.02  # of the course, before a speed is stated
+
+
+def film_passes(
+    session: Session, passes: Sequence[Pass], views: Sequence[ClipView], pool: Executor
+) -> tuple[tuple[Filmed, ...], tuple[Problem, ...]]:
+    """Return the frames of every pass in every clip that was decoded for it, and what failed.
+
+    A picture that cannot be made harms no figure: it is a warning of that clip.
+    """
+    clips = {clip.name: clip for clip in session.clips if not clip.track}
+    lanes = [
+        (lane, bool(np.median(row.flight.lit[order].track.peak) < 0.0))
+        for row in passes
+        if row.flight is not None
+        for order, lane in enumerate(lanes_of(row.flight, row.result.label, views))
+        if lane.clip in clips
+    ]
+    jobs = [
+        pool.submit(film_clip, session, clips[lane.clip], lane, darker) for lane, darker in lanes
+    ]
+    filmed, problems = [], []
+    for (lane, _), job in zip(lanes, jobs, strict=True):
+        try:
+            filmed.append(job.result())
+        except (ClipError, WorkerError, MemoryError) as error:
+            message = f"the pictures of pass {lane.label} could not be made: {error}"
+            problems.append(Problem(level="warn", where=lane.clip, message=message))
+    return tuple(filmed), tuple(problems)
+
+
+def film_clip(
+    session: Session, clip: Clip, lane: Lane, darker: bool, most_pixels: int = MOST_PIXELS
+) -> Filmed:
+    """Return the frames of a pass in one clip: the job that an executor is given."""
+    path = Path(session.folder) / clip.name
+    return film(path, lane, darker=darker, rate_hz=clip.rate_hz, most_pixels=most_pixels)
+
+
+def lanes_of(flight: Flight, label: str, views: Sequence[ClipView]) -> list[Lane]:
+    """Return where each clip of a pass shows its path, in order of the pass's clips.
+
+    Empty where the path turns back before a gate.
+    """
+    sizes = {
+        (view.camera, view.clip): (view.facts.size_px, view.facts.rotation_deg)
+        for view in views
+        if view.facts is not None
+    }
+    margin = BEYOND * flight.length_m
+    x_m = np.linspace(-margin, flight.length_m + margin, PLACES)
+    try:
+        times_s, so_far = flight.times_at(x_m), _so_far(flight, x_m)
+    except MotionError:
+        return []
+    lanes = []
+    for order, lit in enumerate(flight.lit):
+        camera = lit.stand.camera
+        seen_as = sizes.get((camera.name, lit.clip), (camera.image_size_px, 0))
+        lanes.append(_lane(flight, order, label, (x_m, times_s), so_far, seen_as))
+    return [lane for lane in lanes if lane is not None]
+
+
+def _lane(
+    flight: Flight,
+    order: int,
+    label: str,
+    path: tuple[Floats, Floats],
+    so_far: tuple[Floats, Floats],
+    seen_as: tuple[tuple[int, int], int],
+) -> Lane | None:
+    """Return where one clip of a pass shows its path, None where it does not."""
+    (x_m, times_s), (size_px, rotation_deg) = path, seen_as
+    lit, traverse = flight.lit[order], flight.network.traverses[0]
+    station = flight.network.stations[traverse.clips[order].station]
+    places_m = traverse.smooth(flight.state, times_s)
+    line_px = project(places_m, station.pose(flight.state), station.lens_at(flight.state))
+    row = readout_row(np.nan_to_num(line_px), size_px, rotation_deg)
+    delay_s = station.readout_at(flight.state) * row
+    passed_s = _clip_times(flight, order, times_s)
+    stamps_s = (passed_s - delay_s)[_inside(line_px, size_px)]
+    if not len(stamps_s):
+        return None
+    gates_s = _clip_times(flight, order, flight.gate_times_s)
+    return Lane(
+        label=label,
+        clip=lit.clip,
+        camera=lit.stand.camera.name,
+        length_m=flight.length_m,
+        x_m=x_m,
+        passed_s=passed_s,
+        line_px=line_px,
+        delay_s=delay_s,
+        from_s=float(stamps_s.min()) - lit.stand.interval_s,
+        to_s=float(stamps_s.max()) + lit.stand.interval_s,
+        gates_s=(float(gates_s[0]), float(gates_s[1])),
+        so_far_mps=so_far[0],
+        so_far_u_mps=so_far[1],
+    )
+
+
+def _so_far(flight: Flight, x_m: Floats) -> tuple[Floats, Floats]:
+    """Return the speed (n,) from the gate that was passed first to places, and its u (n,).
+
+    NaN before a fiftieth of the course is flown; after the other gate that of the whole course.
+    """
+    first = 0.0 if flight.direction > 0.0 else flight.length_m
+    flown = np.clip(flight.direction * (x_m - first), 0.0, flight.length_m)
+    ends = first + flight.direction * flown
+    begun = flown > LEAST_FLOWN * flight.length_m
+    speed, u = np.full(len(x_m), np.nan), np.full(len(x_m), np.nan)
+    pairs = [speed_between(flight, (min(first, end), max(first, end))) for end in ends[begun]]
+    speed[begun] = [value for value, _ in pairs]
+    gradients = np.array([gradient for _, gradient in pairs])
+    u[begun] = np.linalg.norm(flight.sensitivities(gradients.T), axis=0)
+    return speed, u
+
+
+def _clip_times(flight: Flight, order: int, time_s: Floats) -> Floats:
+    """Return the clip's own time (n,) at times (n,) of the pass's clock, before the read-out."""
+    clip = flight.network.traverses[0].clips[order]
+    station = flight.network.stations[clip.station]
+    offset = 0.0 if clip.offset is None else float(flight.state.theta[clip.offset][0])
+    return np.asarray((time_s - offset) / station.clock_scale(flight.state) + clip.reference_s)
+
+
+def _inside(line_px: Floats, size_px: tuple[int, int]) -> Bools:
+    with np.errstate(invalid="ignore"):
+        return np.asarray(((line_px > -0.5) & (line_px < np.array(size_px) - 0.5)).all(axis=1))
