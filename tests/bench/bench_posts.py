@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+
 import cv2
 import numpy as np
 from scipy.spatial.transform import Rotation
 
 from tests.geometry.charted import developed, paint, sheet
+from vidspeed.clip.still import still
+from vidspeed.clip.write import even_stamps, write_clip
 from vidspeed.geometry.chart import runs
 from vidspeed.geometry.codes import cells, how_many
 from vidspeed.geometry.lens import project_camera
@@ -14,10 +18,27 @@ from vidspeed.geometry.lens import project_camera
 LENS = np.array([1480.0, 1481.0, 162.0, 118.0, -0.05, 0.02, 0.0004, -0.0003, 0.0])
 SIZE = (320, 240)
 SIDE_M = 0.15
+FRAMES = 12
 
 
 def post(rng, family, side_px):
     """Return a picture (240, 320), the number on the board, and its middle (2,) in pixels."""
+    signal, number, middle = drawn(rng, family, side_px)
+    return developed(signal, rng, rng.uniform(1.0, 4.0)), number, middle
+
+
+def filmed(rng, family, side_px, path):
+    """Return the same as `post`, but of a still that is made of an encoded clip."""
+    signal, number, middle = drawn(rng, family, side_px)
+    noise = rng.uniform(1.0, 4.0)
+    frames = [developed(signal, rng, noise) for _ in range(FRAMES)]
+    write_clip(path, iter(frames), stamps=even_stamps(FRAMES, Fraction(60)),
+               crf=int(rng.integers(16, 27)), preset="ultrafast")  # fmt: skip
+    return still(path, at_s=None), number, middle
+
+
+def drawn(rng, family, side_px):
+    """Return linear signal (240, 320), the number on the board, and its middle (2,) in pixels."""
     number = int(rng.integers(how_many(family)))
     dark = cells(family, number)
     cell = SIDE_M / len(dark)
@@ -34,8 +55,7 @@ def post(rng, family, side_px):
     paint(signal, bitmap, finer / cell, np.array([-cell, -cell]), lean, shift, LENS,
           rng.uniform(0.5, 1.1))  # fmt: skip
     light = rng.uniform(0.35, 1.0)
-    picture = developed(signal * light, rng, rng.uniform(1.0, 4.0))
-    return picture, number, project_camera(middle[None], LENS)[0]
+    return signal * light, number, project_camera(middle[None], LENS)[0]
 
 
 def _ground(rng):

@@ -145,3 +145,16 @@ def test_a_few_pieces_that_move_on_their_own_are_no_background():
     seen = sway(moved, pieces=16)
     assert standing(seen).away_px.shape[1] == 15
     assert steadiness(seen, LENS).verdict == "fixed"
+
+
+@pytest.mark.parametrize(("in_step", "size"), [(True, 2.4), (False, 2.0)])
+def test_a_few_lamps_that_move_in_step_unlike_a_turn_are_no_lamps_in_the_wind(in_step, size):
+    """A bending that is too small to be told in one frame is told by all frames together."""
+    places = np.array([[90, 426], [50, 112], [992, 608], [1196, 94], [1194, 236], [398, 312.0]])
+    rng = np.random.default_rng(3)
+    phase = np.zeros(6) if in_step else rng.uniform(0, 2 * np.pi, 6)
+    corner = np.sum((places / [640.0, 360.0] - 1.0) ** 2, axis=1)
+    moved = np.sin(6.0 * TIME[:, None] + phase)[:, :, None] * np.array([1.0, -0.3])
+    away = size * corner[:, None] * moved + rng.normal(0, 0.03, (200, 6, 2))
+    seen = Sway(time_s=TIME, places_px=places, away_px=away, replaced=np.zeros(200))
+    assert steadiness(seen, LENS).refused == in_step

@@ -25,7 +25,7 @@ FINE = 4  # samples a pixel, each way
 ROUNDS = 10
 STEP_PX = 0.04  # for differences
 ALIKE = 0.85  # least correlation of picture and pattern
-FLOOR_PX = 0.004  # of what no fit of this kind sees
+FLOOR_PX = 0.001  # of what no fit of this kind sees
 WIDEST_PX = 160  # a code larger than this is fitted in a smaller picture
 BLUR_PX = (0.3, 4.0)
 
@@ -74,6 +74,8 @@ def _candidates(picture: Picture, family: str) -> list[tuple[int, Floats]]:
     settings.polygonalApproxAccuracyRate = 0.06
     settings.minCornerDistanceRate = 0.03
     settings.minDistanceToBorder = 1
+    settings.perspectiveRemovePixelPerCell = 8
+    settings.perspectiveRemoveIgnoredMarginPerCell = 0.3  # blur mixes cells at their edges
     detector = cv2.aruco.ArucoDetector(dictionary(family), settings)
     found: list[tuple[int, Floats]] = []
     for scale in (1, 2):
@@ -233,14 +235,14 @@ def _shifts(corners: Floats, patch: _Patch) -> Floats:
 
 
 def _left(shown: Floats, patch: _Patch) -> tuple[Floats, Floats]:
-    """Return what is left (k,) of the pixels, and the five figures that were fitted out.
+    """Return what is left (k,) of the pixels, and the six figures that were fitted out.
 
-    They are the contrast of the pattern, the bend of the tone curve between light and dark, the
+    They are the contrast of the pattern, two bends of the tone curve between light and dark, the
     level, and a slope of the light across the code.
     """
     design = _design(shown, patch)
     seen = patch.luma[patch.mask]
-    fit = np.linalg.solve(design.T @ design + 1e-9 * np.eye(5), design.T @ seen)
+    fit = np.linalg.solve(design.T @ design + 1e-9 * np.eye(6), design.T @ seen)
     return seen - design @ fit, np.asarray(fit, np.float64)
 
 
@@ -248,7 +250,10 @@ def _design(shown: Floats, patch: _Patch) -> Floats:
     rows, columns = np.nonzero(patch.mask)
     size = float(max(patch.mask.shape))
     ones = np.ones(len(rows))
-    return np.column_stack([shown, shown * (1.0 - shown), ones, columns / size, rows / size])
+    bend = shown * (1.0 - shown)
+    return np.column_stack(
+        [shown, bend, bend * (1.0 - 2.0 * shown), ones, columns / size, rows / size]
+    )
 
 
 def _linearised(theta: Floats, patch: _Patch) -> tuple[Floats, Floats]:
@@ -260,7 +265,7 @@ def _linearised(theta: Floats, patch: _Patch) -> tuple[Floats, Floats]:
     left, fit = _left(shown, patch)
     moves = _shifts(theta[:8].reshape(4, 2), patch)
     slopes = np.empty((len(left), 9))
-    tone = fit[0] + fit[1] * (1.0 - 2.0 * shown)
+    tone = fit[0] + fit[1] * (1.0 - 2.0 * shown) + fit[2] * (1.0 - 6.0 * shown * (1.0 - shown))
     slopes[:, :8] = -tone[:, None] * (across[:, None] * moves[:, 0] + down[:, None] * moves[:, 1])
     wider = theta.copy()
     wider[8] += STEP_PX
@@ -279,7 +284,7 @@ def _account(
     alike = float(np.sqrt(max(explained, 0.0)))
     if alike < ALIKE or np.abs(corners - before).max() > 0.25 * _side(before) + 2.0:
         return None
-    noise = float(left @ left) / max(len(left) - 14, 1)
+    noise = float(left @ left) / max(len(left) - 15, 1)
     covariance = noise * np.linalg.pinv(slopes.T @ slopes)
     middle = _middle(corners)
     by_corner = np.zeros((2, 9))

@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 
 from vidspeed.geometry.turned import UNKNOWNS, slopes
-from vidspeed.values import Bools, Floats, Sway, Value
+from vidspeed.values import Bools, Floats, Ints, Sway, Value
 
 LEAST_PIECES, LEAST_FRAMES = 2, 8
 FEW_PIECES, BENT_PIECES = 4, 12  # fewer do not show whether the picture is bent
@@ -26,6 +26,8 @@ STILL_SHARE = 0.07  # of a jump: the most that the picture moves within the spel
 QUICK_S = 0.1  # the most that a jump takes
 BENT_PX, BENT_FRAMES = 0.3, 0.1
 SWING_PX = 0.3  # more is allowed where there are only a few lamps: each may swing a little
+IN_STEP = 0.92  # of what turns leave of a few lamps: so much of it in step is no wind
+OFTEN = 0.7  # of the frames in which a piece must be seen to be judged with others in step
 SHAKE_PX = 0.3  # RMS above which shaking is worth a word
 MOST_NOISE_PX = 0.15  # of the picture's place in one frame
 OWN_PX, OWN_TIMES, OWN_SHARE = 1.0, 8.0, 0.25  # pieces that move on their own: how far, how many
@@ -189,7 +191,55 @@ def _bent(sway: Sway, enough: Bools, lens: Floats) -> float:
             found.append(max(_unlike_a_turn(*field, lens) - allowed, 0.0))
     if not found:
         return 0.0
-    return float(np.quantile(found, 1.0 - BENT_FRAMES))
+    in_step = _in_step(sway, lens) if len(sway.places_px) < BENT_PIECES else 0.0
+    in_step = float(np.sqrt(max(in_step**2 - noise_px**2, 0.0)))
+    return max(float(np.quantile(found, 1.0 - BENT_FRAMES)), in_step)
+
+
+def _in_step(sway: Sway, lens: Floats) -> float:
+    """Return what turns and read-out leave of a few pieces' movement, RMS; 0 if not in step.
+
+    Lamps that swing on their poles go each at its own time. What bends a picture moves all of
+    them at once, each by its own share: one singular vector over time. A quarter of the pieces,
+    those that fit worst, are left out.
+    """
+    seen = np.isfinite(sway.away_px[:, :, 0])
+    pieces = np.flatnonzero(seen.mean(axis=0) > OFTEN)
+    frames = np.flatnonzero(seen[:, pieces].all(axis=1))
+    if len(pieces) < FEW_PIECES or len(frames) < LEAST_FRAMES:
+        return 0.0
+    rate = np.gradient(np.median(sway.away_px[frames][:, pieces], axis=1), sway.time_s[frames],
+                       axis=0)  # fmt: skip
+    for _ in range(len(pieces) // 4):
+        size = np.sum(_left_of(sway, frames, pieces, rate, lens) ** 2, axis=0)
+        pieces = np.delete(pieces, int(np.argmax(size.reshape(-1, 2).sum(axis=1))))
+    left = _left_of(sway, frames, pieces, rate, lens)
+    total = float(np.sum(left**2))
+    if float(np.linalg.norm(left, 2)) ** 2 < IN_STEP * total:
+        return 0.0
+    return float(np.sqrt(total / (len(frames) * (2 * len(pieces) - 3))))
+
+
+def _left_of(sway: Sway, frames: Ints, pieces: Ints, rate: Floats, lens: Floats) -> Floats:
+    """Return what turns (no zoom) and a rolling shutter's read-out leave (n, 2 m) of a movement.
+
+    The read-out is one unknown along each side of the picture, for all frames alike.
+    """
+    places = sway.places_px[pieces]
+    turns = slopes(places, np.zeros(UNKNOWNS), lens)[:, :, :3].reshape(-1, 3)
+    own, _ = np.linalg.qr(turns)
+    rest = np.eye(len(own)) - own @ own.T
+    away = sway.away_px[frames][:, pieces].reshape(len(frames), -1)
+    away = (away - np.median(away, axis=0)) @ rest
+    share = (places - lens[2:4]) / (2.0 * lens[2:4])
+    shears = [
+        (share[None, :, axis, None] * rate[:, None, :]).reshape(len(frames), -1) @ rest
+        for axis in (0, 1)
+    ]
+    design = np.column_stack([shear.ravel() for shear in shears])
+    found = np.linalg.lstsq(design, away.ravel(), rcond=1e-9)[0]
+    found = np.clip(found, -MOST_READOUT_S, MOST_READOUT_S)
+    return np.asarray(away - found[0] * shears[0] - found[1] * shears[1])
 
 
 def _noise(away_px: Floats) -> float:
