@@ -9,13 +9,13 @@ from pathlib import Path
 import numpy as np
 
 from vidspeed.assembly.passes import Pass
-from vidspeed.clip.rows import MOST_PIXELS, film
+from vidspeed.clip.rows import film
 from vidspeed.clip.shown import readout_row
 from vidspeed.errors import ClipError, MotionError, WorkerError
 from vidspeed.geometry.lens import project
 from vidspeed.motion.account import speed_between
 from vidspeed.motion.flight import Flight
-from vidspeed.values import Bools, Clip, ClipView, Floats, Problem, Session
+from vidspeed.values import Bools, ClipView, Floats, Problem, Session
 from vidspeed.values.pictured import Filmed, Lane
 
 PLACES = 800
@@ -39,7 +39,14 @@ def film_passes(
         if lane.clip in clips
     ]
     jobs = [
-        pool.submit(film_clip, session, clips[lane.clip], lane, darker) for lane, darker in lanes
+        pool.submit(
+            film,
+            Path(session.folder) / lane.clip,
+            lane,
+            darker=darker,
+            rate_hz=clips[lane.clip].rate_hz,
+        )
+        for lane, darker in lanes
     ]
     filmed, problems = [], []
     for (lane, _), job in zip(lanes, jobs, strict=True):
@@ -49,14 +56,6 @@ def film_passes(
             message = f"the pictures of pass {lane.label} could not be made: {error}"
             problems.append(Problem(level="warn", where=lane.clip, message=message))
     return tuple(filmed), tuple(problems)
-
-
-def film_clip(
-    session: Session, clip: Clip, lane: Lane, darker: bool, most_pixels: int = MOST_PIXELS
-) -> Filmed:
-    """Return the frames of a pass in one clip: the job that an executor is given."""
-    path = Path(session.folder) / clip.name
-    return film(path, lane, darker=darker, rate_hz=clip.rate_hz, most_pixels=most_pixels)
 
 
 def lanes_of(flight: Flight, label: str, views: Sequence[ClipView]) -> list[Lane]:

@@ -33,7 +33,7 @@ from vidspeed.clip.container import (
 from vidspeed.clip.order import Damage, StoredOrder
 from vidspeed.clip.shown import Luma, display_of, has_luma, luma_of, readout_row, turned
 from vidspeed.errors import ClipError
-from vidspeed.values import Value
+from vidspeed.values import Picture, Value
 from vidspeed.values.timed import SoundTrack
 from vidspeed.worker import alive
 
@@ -49,12 +49,14 @@ class Frame:
 
     `luma` (h, w) is as shown: uint8, or uint16 in levels of ten bits where the file holds more
     than eight. `index` counts decoded frames from 0; `stamp` is in ticks of the time base.
+    `colours` (h, w, 3) uint8, red, green, blue, are there where they were asked for.
     """
 
     index: int
     stamp: int
     time_s: float
     luma: Luma
+    colours: Picture | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -146,7 +148,7 @@ class ClipReader:
         self._decoded.close()
         self._container.close()
 
-    def frames(self) -> Iterator[Frame]:
+    def frames(self, *, coloured: bool = False) -> Iterator[Frame]:
         """Yield the frames in the order in which they are presented; damaged ones are left out.
 
         Raises
@@ -159,8 +161,10 @@ class ClipReader:
             frame, stamp = current
             self._check(frame, stamp, index)
             time_s = float((stamp or 0) * header.time_base)
-            luma = turned(luma_of(frame), header.rotation_deg, header.mirrored)
-            yield Frame(index=index, stamp=stamp or 0, time_s=time_s, luma=luma)
+            way = (header.rotation_deg, header.mirrored)
+            luma = turned(luma_of(frame), *way)
+            colours = turned(frame.to_ndarray(format="rgb24"), *way) if coloured else None
+            yield Frame(index=index, stamp=stamp or 0, time_s=time_s, luma=luma, colours=colours)
             current, index = next(self._decoded, None), index + 1
 
     def _check(self, frame: av.VideoFrame, stamp: int | None, index: int) -> None:
