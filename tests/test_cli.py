@@ -64,7 +64,7 @@ def test_version():
         [],
         ["fly"],
         ["run"],
-        ["run", "a", "b"],
+        ["calibrate", "a", "b"],
         ["run", "a", "--fast"],
         ["run", "a", "--unit", "furlongs"],
         ["still", "clip.mp4", "--at", "noon"],

@@ -64,6 +64,7 @@ def executor(
     ready: int = 0,
     imports: str = "",
     patience_s: float = PATIENCE_S,
+    apart: bool = False,
 ) -> Iterator[Executor]:
     """Yield an executor: inline for one worker, processes of their own for several.
 
@@ -79,11 +80,13 @@ def executor(
     patience_s
         A job that reports is expected to go on; after so long in silence its process is ended.
         A job that never reports may take any time.
+    apart
+        A process of its own for one worker too: a decoder that dies then takes only that.
     """
-    if workers <= 1:
+    if workers <= 1 and not apart:
         yield Inline(tell)
         return
-    pool = Processes(workers, tell=tell, imports=imports, patience_s=patience_s)
+    pool = Processes(max(workers, 1), tell=tell, imports=imports, patience_s=patience_s)
     try:
         pool.start(ready)
         yield pool

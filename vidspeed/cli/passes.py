@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -11,7 +12,6 @@ import typer
 from vidspeed.cli.shell import (
     PARTLY,
     WRONG_INPUT,
-    SessionFolder,
     Unit,
     UnitName,
     app,
@@ -22,7 +22,11 @@ from vidspeed.cli.shell import (
 from vidspeed.errors import VidspeedError
 
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
     from vidspeed.values import Outcome
+
+Tell = Callable[[str, int, int], None]
 
 LOOKING = "vidspeed.assembly.looking"  # a worker imports it while this process imports the rest
 
@@ -30,7 +34,9 @@ LOOKING = "vidspeed.assembly.looking"  # a worker imports it while this process 
 @app.command()
 @guarded
 def run(
-    session: SessionFolder,
+    sessions: Annotated[
+        list[Path], typer.Argument(metavar="SESSION...", help="Folders with session.toml in them.")
+    ],
     unit: Unit = UnitName.kmh,
     monte_carlo: Annotated[
         bool, typer.Option("--monte-carlo", help="Draw every pass, not only the curved ones.")
@@ -38,28 +44,85 @@ def run(
     fresh: Annotated[
         bool, typer.Option("--fresh", help="Decode every clip again, whatever is kept of it.")
     ] = False,
+    jobs: Annotated[
+        int | None,
+        typer.Option(min=1, help="Clips at once; as many as there are cores if left out."),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            help="Write into a folder of the session's name in here, not into the session."
+        ),
+    ] = None,
 ) -> int:
-    """Measure every pass of a session and write its results."""
-    from vidspeed.assembly.gather import Keeping
+    """Measure every pass of one session or of several and write their results."""
     from vidspeed.executor import executor
 
-    workers = max(2, os.cpu_count() or 1)  # never inline: a decoder may die, or hang
-    with progress() as tell, executor(workers, tell=tell, ready=1, imports=LOOKING) as pool:
-        from vidspeed.measure import run as measure
-        from vidspeed.record.files import recover, write_results
+    places = _places(sessions, out)
+    workers = jobs or os.cpu_count() or 1
+    statuses = []
+    with (
+        progress() as tell,
+        executor(workers, tell=tell, ready=1, imports=LOOKING, apart=True) as pool,
+    ):
+        for session, place in zip(sessions, places, strict=True):
+            if len(sessions) > 1:
+                typer.echo(f"{session}:")
+            try:
+                outcome, folder = _measured(
+                    session, place, tell, pool, unit.value, monte_carlo=monte_carlo, fresh=fresh
+                )
+            except VidspeedError as error:
+                if len(sessions) == 1:
+                    raise
+                for message in error.messages:
+                    typer.echo(f"{session}: {message}", err=True)
+                statuses.append(WRONG_INPUT)
+                continue
+            print_outcome(outcome, folder, unit.value)
+            statuses.append(exit_status(outcome))
+    return statuses[0] if len(set(statuses)) == 1 else PARTLY
 
-        recover(session)
-        keeping = Keeping(folder=session, fresh=fresh)
-        outcome = measure(
-            session, progress=tell, monte_carlo=monte_carlo, pool=pool, keeping=keeping
-        )
-    status = exit_status(outcome)
-    if status == WRONG_INPUT:
+
+def _places(sessions: Sequence[Path], out: Path | None) -> list[Path]:
+    """Return where each session's results go; refuse two of one name."""
+    if out is None:
+        places = list(sessions)
+    else:
+        places = [out / session.resolve().name for session in sessions]
+    for number, place in enumerate(places):
+        if place.resolve() in [other.resolve() for other in places[:number]]:
+            raise VidspeedError(
+                f"{sessions[number]}: two sessions would write their results into {place}; name "
+                "each session once, and with --out give their folders different names"
+            )
+    return places
+
+
+def _measured(
+    session: Path,
+    place: Path,
+    tell: Tell,
+    pool: Executor,
+    unit: str,
+    *,
+    monte_carlo: bool,
+    fresh: bool,
+) -> tuple[Outcome, Path]:
+    """Measure a session and write its results; return what was found and where it stands."""
+    from vidspeed.assembly.gather import Keeping
+    from vidspeed.measure import run as measure
+    from vidspeed.record.files import made_place, recover, write_results
+
+    if place != session:
+        made_place(place)
+    recover(place)
+    keeping = Keeping(folder=place, fresh=fresh)
+    outcome = measure(session, progress=tell, monte_carlo=monte_carlo, pool=pool, keeping=keeping)
+    if exit_status(outcome) == WRONG_INPUT:
         faults = [row for row in outcome.problems if row.level == "error"]
         raise VidspeedError(*(f"{row.where}: {row.message}" for row in faults))
-    folder = write_results(outcome, unit=unit.value)
-    print_outcome(outcome, folder, unit.value)
-    return status
+    return outcome, write_results(outcome, folder=place, unit=unit)
 
 
 def exit_status(outcome: Outcome) -> int:

@@ -33,7 +33,7 @@ from vidspeed.record.pictures import (
 )
 from vidspeed.record.report import report_html
 from vidspeed.record.summary import json_bytes, sensitivities, summary
-from vidspeed.record.swap import check_place, heal, replace_folder
+from vidspeed.record.swap import check_place, explain, heal, replace_folder
 from vidspeed.record.units import unit_named
 from vidspeed.values import Outcome, Picture, Sighted
 
@@ -76,6 +76,14 @@ def write_calibration(
     check_place(folder)
     with locked(folder):
         return replace_folder(folder, place, legal)
+
+
+def made_place(folder: Path) -> None:
+    """Make a folder that is to hold results; ResultsError where that cannot be done."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise ResultsError(explain(fault, folder.parent, {})) from fault
 
 
 def recover(folder: Path) -> None:
