@@ -99,6 +99,31 @@ def test_satellites_settle_a_session_too(tmp_path: Path):
     assert said.status == 0 and "no figure checks another" in said.out
 
 
+def test_tapes_beside_satellites_check_them(tmp_path: Path):
+    text = SESSION.replace(MARKERS_LINE, 'gnss = "points.csv"\ntapes = "tapes.csv"\n')
+    folder = write(tmp_path / "s", text.replace(LENGTH, ""))
+    (folder / "points.csv").write_text(GNSS, encoding="utf-8")
+    alone = survey_of_satellites(tmp_path / "alone")
+    tapes = f"from,to,distance_m,u_m\nstart,finish,{alone.length_m + 0.01:.3f},0.003\n"
+    (folder / "tapes.csv").write_text(tapes, encoding="utf-8")
+    session = read_session(folder)
+    assert session.course.length_u_m < alone.length_u_m == pytest.approx(0.0141, abs=1e-4)
+    assert 0.0 < session.course.length_m - alone.length_m < 0.01
+    (folder / "session.toml").write_text(
+        text.replace(LENGTH, "")[: text.replace(LENGTH, "").index("[flight_line]")], "utf-8"
+    )
+    said = command("survey", folder)
+    assert said.status == 0 and "tape start to finish" in said.out
+
+
+def survey_of_satellites(folder: Path):
+    """Return the course of the same points without a tape."""
+    text = SESSION.replace(MARKERS_LINE, 'gnss = "points.csv"\n').replace(LENGTH, "")
+    write(folder, text)
+    (folder / "points.csv").write_text(GNSS, encoding="utf-8")
+    return read_session(folder).course
+
+
 def test_measuring_more_never_makes_it_worse(tmp_path: Path):
     found = survey(measured(tmp_path / "s", BARE))
     assert found.gains

@@ -117,7 +117,7 @@ def _gains(
     All pairs are ranked by the variance of the speed at the sensitivities of now, or without a
     forecast by that of the length and the points; the best are then solved.
     """
-    if not measured.taped:
+    if not measured.taped or measured.fixes:
         return []
     slopes = None if session is None else _by_place(session, speeds)
     there = {frozenset(pair) for pair in surveyed.lines}

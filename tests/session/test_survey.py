@@ -163,6 +163,24 @@ def test_points_by_satellite(tmp_path: Path) -> None:
     assert "latitude_deg is 157" in faults(folder)[0]
 
 
+def test_tapes_may_lie_between_points_by_satellite(tmp_path: Path) -> None:
+    text = SESSION.replace(MARKERS_LINE, 'gnss = "points.csv"\ntapes = "tapes.csv"\n')
+    folder = write(tmp_path / "s", text.replace(LENGTH, ""))
+    (folder / "points.csv").write_text(GNSS, encoding="utf-8")
+    tapes = "from,to,distance_m,u_m\nstart,finish,77.96,0.005\n"
+    (folder / "tapes.csv").write_text(tapes, encoding="utf-8")
+    session = read_session(folder)
+    assert session.measured is not None
+    assert len(session.measured.fixes) == 7 and not session.measured.levels
+    assert [row.name for row in session.measured.taped] == ["start to finish"]
+    assert [(row.name, row.assumed) for row in session.measured.tapes] == [("tape", True)]
+    assert len(session.markers) == 7
+    (folder / "tapes.csv").write_text(tapes.replace("finish", "end"), encoding="utf-8")
+    assert 'point "end" has no row in the file of levels or gnss' in faults(folder)[0]
+    folder = write(tmp_path / "t", text.replace('gnss = "points.csv"\n', ""))
+    assert "tapes is given without levels; state both or neither, or gnss" in faults(folder)[0]
+
+
 def test_a_full_covariance_of_markers(tmp_path: Path) -> None:
     text = SESSION.replace(MARKERS_LINE, MARKERS_LINE + 'covariance = "cov.csv"\n')
     folder = write(tmp_path / "s", text)

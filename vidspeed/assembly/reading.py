@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from vidspeed.errors import SessionError
+from vidspeed.geometry.combined import adjust_both
 from vidspeed.geometry.gnss import adjust_fixes
 from vidspeed.geometry.survey import covariance_factor, survey_factor, surveyed_markers
 from vidspeed.geometry.tapes import adjust_tapes
@@ -38,7 +39,9 @@ def read_session(folder: Path, *, unpicked: bool = False) -> Session:
 
 
 def adjust(measured: Measured) -> Surveyed:
-    """Adjust what was measured: tapes and levels, or satellites."""
+    """Adjust what was measured: tapes and levels, satellites, or satellites and tapes."""
+    if measured.taped and measured.fixes:
+        return adjust_both(measured)
     return adjust_tapes(measured) if measured.taped else adjust_fixes(measured)
 
 

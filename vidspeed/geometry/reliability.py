@@ -73,7 +73,9 @@ def judged(
     covariance: Floats,
     length_by_input_m: Floats,
 ) -> tuple[SurveyTest, ...]:
-    """Return the test of every taped distance, level and tape scale, in the order of the rows.
+    """Return the test of every figure, in the order of the rows.
+
+    Taped distances, levels, tape scales, then east, north and up of every point by satellite.
 
     `residuals` (m,) and `jacobian` (m, u) whitened, `covariance` (u, u) of the unknowns;
     `length_by_input_m` (m,) what one standard uncertainty of each does to the course length.
@@ -106,7 +108,7 @@ def judged(
     return tuple(rows)
 
 
-Described = tuple[str, Literal["tape", "level", "scale"], float, float, str]
+Described = tuple[str, Literal["tape", "level", "scale", "satellite"], float, float, str]
 
 
 def _described(measured: Measured) -> list[Described]:
@@ -116,4 +118,9 @@ def _described(measured: Measured) -> list[Described]:
     ]
     rows += [(row.name, "level", row.height_m, max(row.u_m, 1e-6), "m") for row in measured.levels]
     rows += [(row.name, "scale", 0.0, row.scale_u_ppm, "ppm") for row in measured.tapes]
+    rows += [
+        (f"{row.name} {axis}", "satellite", 0.0, max(u_m, 1e-6), "m")
+        for row in measured.fixes
+        for axis, u_m in (("east", row.u_m), ("north", row.u_m), ("up", row.u_up_m))
+    ]
     return rows

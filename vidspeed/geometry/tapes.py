@@ -48,7 +48,7 @@ def adjust_tapes(measured: Measured) -> Surveyed:
         uses=tuple(level.use for level in measured.levels),
         places_m=places,
         by_input=by_input,
-        inputs=_inputs(measured),
+        inputs=tape_inputs(measured),
         start=figures.start,
         finish=figures.finish,
         tests=confirmed(figures, places, tests, shift_to_be_named(checks)),
@@ -80,7 +80,7 @@ def with_distance(measured: Measured, surveyed: Surveyed, more: Taped) -> Survey
     return replace(
         surveyed,
         by_input=by_input,
-        inputs=_inputs(wider),
+        inputs=tape_inputs(wider),
         tests=judged(wider, residuals, jacobian, covariance, by_input[3 * figures.finish]),
         dof=len(jacobian) - _rank(jacobian),
         loose=tuple(surveyed.names[at] for at in sorted(loose)),
@@ -88,8 +88,8 @@ def with_distance(measured: Measured, surveyed: Surveyed, more: Taped) -> Survey
     )
 
 
-def _inputs(measured: Measured) -> tuple[SurveyInput, ...]:
-    """Return what each row of the residuals is, in their order."""
+def tape_inputs(measured: Measured) -> tuple[SurveyInput, ...]:
+    """Return what each row of the residuals is, in their order: tapes, levels, tape scales."""
     rows = [
         SurveyInput(name=f"tape {row.name}", source="marker survey", u=positive(row.u_m), unit="m")
         for row in measured.taped

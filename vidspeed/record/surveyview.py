@@ -64,6 +64,8 @@ def _test_cells(
     row: SurveyTest, adjusted: str, speeds_mps: Mapping[str, float], per_mps: float
 ) -> list[Text]:
     name = f"{row.kind} {row.name}" if row.kind != "scale" else f"scale of {row.name}"
+    if row.kind == "satellite":
+        name = row.name
     digits = 3 if row.unit == "m" else 0
     cells = [name, f"{row.stated:.{digits}f} {row.unit}", adjusted]
     cells.append(f"{row.residual:+.{digits}f}")

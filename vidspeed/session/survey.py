@@ -5,6 +5,7 @@ from __future__ import annotations
 import unicodedata
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -40,15 +41,18 @@ def take_survey(draft: Draft, files: Files, faults: Faults) -> None:
     for course in draft.tables["course"]:
         _check_ways(course, faults)
         way = next((name for name in WAYS if name in course.values), None)
-        if way is None or (way == "tapes" and "levels" not in course.values):
+        both = way == "tapes" and "gnss" in course.values
+        if way is None or (way == "tapes" and not both and "levels" not in course.values):
             continue
         try:
             if way == "markers":
                 _take_markers(course, draft, files)
-            elif way == "tapes":
+            elif way == "tapes" and not both:
                 _take_tapes(course, draft, files, faults)
             else:
                 _take_fixes(course, draft, files)
+            if both:
+                _take_tapes_beside(course, draft, files, faults)
         except Refused as refusal:
             faults.add(WHERE, str(refusal))
         except SessionError as error:
@@ -66,7 +70,11 @@ def _check_ways(course: Taken, faults: Faults) -> None:
     """Check that the course was measured in one way, and that what it needs is stated."""
     keys = keys_of("course")
     given = [name for name in WAYS if name in course.given]
-    if len(given) > 1:
+    if given == ["tapes"] and "levels" not in course.given:
+        faults.add(WHERE, "tapes is given without levels; state both or neither, or gnss beside it")
+    if "gnss" in given and "levels" in course.given:
+        faults.add(WHERE, "gnss and levels are given; heights come from the satellites; keep one")
+    if len(given) > 1 and given != ["tapes", "gnss"]:
         faults.add(WHERE, f"{' and '.join(given)} are given; the markers come from one; keep one")
     if not given:
         faults.add(WHERE, f"{missing(keys['markers'])}; or tapes with levels, or gnss")
@@ -135,6 +143,37 @@ def parse_covariance(data: bytes, where: str, markers: Sequence[Marker]) -> Floa
 def _take_tapes(course: Taken, draft: Draft, files: Files, faults: Faults) -> None:
     file, data = _read(course, "levels", files)
     levels = _levels(read_rows(data, file, "levels.csv"), file)
+    names = [level.name for level in levels]
+    taped, tapes = _distances(course, draft, files, faults, names)
+    reached = {name for row in taped for name in (row.start, row.end)}
+    for name in names:
+        if name not in reached:
+            file = str(course.values["tapes"])
+            faults.add(file, f"no distance leads to point {shown(name)}; at least two are needed")
+    draft.measured = Measured(
+        start_post=_post(course, "start_post", names),
+        finish_post=_post(course, "finish_post", names),
+        taped=taped,
+        levels=levels,
+        tapes=tapes,
+        stated_length_m=course.values.get("length_m"),
+        stated_length_u_m=course.values.get("length_u_m"),
+    )
+    draft.markers = tuple(_to_come(level.name, level.use) for level in levels)
+
+
+def _take_tapes_beside(course: Taken, draft: Draft, files: Files, faults: Faults) -> None:
+    """Add the distances that were taped between points by satellite."""
+    assert draft.measured is not None
+    names = [fix.name for fix in draft.measured.fixes]
+    taped, tapes = _distances(course, draft, files, faults, names)
+    draft.measured = replace(draft.measured, taped=taped, tapes=tapes)
+
+
+def _distances(
+    course: Taken, draft: Draft, files: Files, faults: Faults, names: list[str]
+) -> tuple[tuple[Taped, ...], tuple[Tape, ...]]:
+    """Return the distances between the points of these names, and the tapes that they need."""
     tables = [taken.values for taken in draft.tables["tape"] if "name" in taken.values]
     stated = [
         Tape(name=values["name"], scale_u_ppm=values["scale_u_ppm"])
@@ -146,7 +185,7 @@ def _take_tapes(course: Taken, draft: Draft, files: Files, faults: Faults) -> No
             faults.add(f"session.toml: tape {shown(name)}", "is there twice; keep one")
     file, data = _read(course, "tapes", files)
     rows = read_rows(data, file, "tapes.csv")
-    taped = _taped(rows, file, [level.name for level in levels], stated)
+    taped = _taped(rows, file, names, stated)
     known = {tape.name for tape in stated}
     used = dict.fromkeys(row.tape for row in taped)
     assumed = [
@@ -154,16 +193,7 @@ def _take_tapes(course: Taken, draft: Draft, files: Files, faults: Faults) -> No
         for name in used
         if name not in known
     ]
-    draft.measured = Measured(
-        start_post=_post(course, "start_post", [level.name for level in levels]),
-        finish_post=_post(course, "finish_post", [level.name for level in levels]),
-        taped=taped,
-        levels=levels,
-        tapes=(*(tape for tape in stated if tape.name in used), *assumed),
-        stated_length_m=course.values.get("length_m"),
-        stated_length_u_m=course.values.get("length_u_m"),
-    )
-    draft.markers = tuple(_to_come(level.name, level.use) for level in levels)
+    return taped, (*(tape for tape in stated if tape.name in used), *assumed)
 
 
 def _levels(rows: list[Row], where: str) -> tuple[Level, ...]:
@@ -185,7 +215,7 @@ def _levels(rows: list[Row], where: str) -> tuple[Level, ...]:
 def _taped(
     rows: list[Row], where: str, names: list[str], tapes: Sequence[Tape]
 ) -> tuple[Taped, ...]:
-    """Return the distances; every point needs a level, every level at least one distance."""
+    """Return the distances; every point needs its height or its fix."""
     faults, taped = Faults(), []
     for row in rows:
         start, end = _plain(row, "from"), _plain(row, "to")
@@ -193,7 +223,9 @@ def _taped(
         for name in (start, end):
             if name not in names:
                 mend = f"write its height there; {nearest(name, names)}"
-                faults.add(place, f"point {shown(name)} has no row in the file of levels; {mend}")
+                faults.add(
+                    place, f"point {shown(name)} has no row in the file of levels or gnss; {mend}"
+                )
         if start == end:
             faults.add(place, f"from and to are both {shown(start)}; two points are needed")
         taped.append(
@@ -205,10 +237,6 @@ def _taped(
                 tape=_tape_name(row, place, tapes, faults),
             )
         )
-    reached = {name for row in taped for name in (row.start, row.end)}
-    for name in names:
-        if name not in reached:
-            faults.add(where, f"no distance leads to point {shown(name)}; at least two are needed")
     if faults:
         raise SessionError(*faults.messages[:12])
     return tuple(taped)

@@ -62,7 +62,7 @@ class SatelliteFix(Value):
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Measured(Value):
-    """The survey as it was written down; either tapes and levels, or satellites."""
+    """The survey as it was written down: tapes and levels, satellites, or satellites and tapes."""
 
     start_post: str
     finish_post: str
@@ -111,7 +111,7 @@ class SurveyTest(Value):
     """
 
     name: str
-    kind: Literal["tape", "level", "scale"]
+    kind: Literal["tape", "level", "scale", "satellite"]
     stated: float
     residual: float
     u: float
