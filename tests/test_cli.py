@@ -65,6 +65,7 @@ def test_version():
         ["fly"],
         ["run"],
         ["calibrate", "a", "b"],
+        ["clock", "clip.mp4"],
         ["run", "a", "--fast"],
         ["run", "a", "--unit", "furlongs"],
         ["still", "clip.mp4", "--at", "noon"],

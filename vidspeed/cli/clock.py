@@ -61,8 +61,6 @@ def clock(
     exposure_ms: Annotated[NumberOption, typer.Option(help="Exposure, for the clap.")] = None,
 ) -> int:
     """Measure a camera's clock and read-out from a flashing lamp, and write a clock file."""
-    from vidspeed.errors import ClipError
-
     if clap_distance_m is not None:
         seen = None if seen_s is None else (seen_s, seen_u_s)
         warmth = (temperature_c, temperature_u_c)
@@ -75,9 +73,9 @@ def clock(
     elif hz is not None:
         reading = measure(clip, hz, hz_u=hz_u, rate_hz=rate_hz)
     else:
-        raise ClipError(
-            f"{clip.name}: the lamp's rate is not stated; give --hz, --mains for a lamp on the "
-            "mains, or --clap-distance-m for a clap"
+        raise typer.BadParameter(
+            "the lamp's rate is not stated; give --hz, --mains for a lamp on the mains, or "
+            "--clap-distance-m for a clap"
         )
     for line in reading_lines(reading):
         typer.echo(line)
