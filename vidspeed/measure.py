@@ -139,6 +139,7 @@ def run_session(
             *doubts,
             *apart,
             *proofs.problems,
+            *(Problem(level="warn", where="session.toml", message=text) for text in decided.doubts),
             *unseen,
             *_what_would_help(session, passes, changes),
         ),

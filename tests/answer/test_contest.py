@@ -195,3 +195,10 @@ def test_setups_are_not_taken_for_scatter():
         way = "forward" if at % 2 else "reverse"
         rows.append(flown(str(at), 100.0 + 0.02 * at + 10.0 * (at > 3), way, setup=str(at > 3)))
     assert decided(rows).mark.luck.scatter_mps < 0.5
+
+
+def test_names_that_no_pass_has_are_told():
+    found = decided(FOUR, MarkRules(passes=("1", "2", "9"), setup="tail 9"))
+    assert ['passes names "9"' in text for text in found.doubts] == [True, False]
+    assert 'setup is "tail 9"' in found.doubts[1]
+    assert decided(FOUR).doubts == ()

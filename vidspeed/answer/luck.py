@@ -19,6 +19,7 @@ from vidspeed.answer.scatter import Scatter, scatter_of
 from vidspeed.values import Floats, Value
 
 DRAWS = 50_000  # known to 0.1 % where the probability is 95 %
+MOST_NUMBERS = 4_000_000
 SEED = 20120106
 
 
@@ -63,17 +64,23 @@ def field_of(
     )
 
 
-def draws_of(field: Field, count: int = DRAWS, seed: int = SEED) -> Floats:
+def draws_of(field: Field, count: int | None = None) -> Floats:
     """Return by how much each pass lies off the common true speed, (count, n) in m/s.
 
     Wind adds to one way what it takes from the other; it cancels in every pair and is left out.
     """
-    rng = np.random.default_rng(seed)
-    off = rng.standard_normal((count, len(field.covariance))) @ _root(field.covariance).T
+    rng = np.random.default_rng(SEED)
+    count = count or _count(field)
+    off = rng.standard_normal((count, len(field.covariance))) @ _root(field.covariance)
     if field.dof is not None:
         off *= np.sqrt(field.dof / rng.chisquare(field.dof, count))[:, None]
     size = np.sqrt(rng.choice(field.scatter.variance, count, p=field.scatter.weight))
     return np.asarray(off + size[:, None] * rng.standard_normal(off.shape))
+
+
+def _count(field: Field) -> int:
+    """Return how many draws there is room for: fewer where there are a hundred passes."""
+    return max(DRAWS // 10, min(DRAWS, MOST_NUMBERS // len(field.covariance)))
 
 
 def best_pair(speeds: Floats, pairs: Sequence[tuple[int, int]]) -> Floats:
@@ -88,9 +95,12 @@ def best_pair(speeds: Floats, pairs: Sequence[tuple[int, int]]) -> Floats:
 
 
 def _root(covariance: Floats) -> Floats:
-    """Return a root of a covariance that may be singular."""
+    """Return the symmetric root of a covariance that may be singular.
+
+    It is unique, where a factor from vectors with a free sign would draw anew on every machine.
+    """
     values, vectors = np.linalg.eigh(covariance)
-    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)) @ vectors.T)
 
 
 def lifts(field: Field) -> Floats:
@@ -131,5 +141,6 @@ def beats(field: Field, threshold_mps: float, threshold_u_mps: float, mark_mps: 
 def _of_the_best(field: Field) -> tuple[float, float]:
     """Return mean and variance of the chosen pair's mean where passes are standard normal."""
     rng = np.random.default_rng(SEED + 2)
-    plain = best_pair(rng.standard_normal((DRAWS, len(field.covariance))), field.pairs)
+    plain = rng.standard_normal((_count(field), len(field.covariance)))
+    plain = best_pair(plain, field.pairs)
     return float(np.mean(plain)), float(np.var(plain))

@@ -35,10 +35,14 @@ from vidspeed.values import Air, Floats, Luck, Mark, MarkRules, PassResult, Rule
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Decided(Value):
-    """The mark, or why there is none: `why_not` None where only a pass of one way is missing."""
+    """The mark, or why there is none: `why_not` None where only a pass of one way is missing.
+
+    `doubts` say which names in `[mark]` no pass has.
+    """
 
     mark: Mark | None
     why_not: str | None = None
+    doubts: tuple[str, ...] = ()
 
 
 def mark_of(
@@ -90,11 +94,23 @@ def decide(
     not meet a rule is never taken.
     """
     contest = contest_of(passes, labels, covariance, rules, recorded or {}, air)
+    doubts = _unknown_names(passes, rules)
     if not contest.allowed:
-        return Decided(mark=None, why_not=why_none(contest))
+        return Decided(mark=None, why_not=why_none(contest), doubts=doubts)
     pair = max(contest.allowed, key=mean_of)
     block = picked(labels, covariance, pair)
-    return Decided(mark=_mark(passes, pair, block, rules, contest, air))
+    return Decided(mark=_mark(passes, pair, block, rules, contest, air), doubts=doubts)
+
+
+def _unknown_names(passes: Sequence[PassResult], rules: MarkRules | None) -> tuple[str, ...]:
+    """Say which passes or setups `[mark]` names that are not there."""
+    if rules is None:
+        return ()
+    labels = {row.label for row in passes}
+    found = [f'passes names "{name}"' for name in rules.passes or () if name not in labels]
+    if rules.setup is not None and rules.setup not in {row.setup for row in passes}:
+        found.append(f'setup is "{rules.setup}"')
+    return tuple(f"[mark]: {what}, but no pass is so labelled; see the labels" for what in found)
 
 
 def _mark(

@@ -45,8 +45,10 @@ class Scatter(Value):
         """Return the scatter that is as likely too large as too small, None where not known."""
         if self.dof == 0:
             return None
-        half = np.searchsorted(np.cumsum(self.weight), 0.5)
-        return float(np.sqrt(self.variance[min(int(half), len(self.variance) - 1)]))
+        if len(self.variance) == 1:
+            return float(np.sqrt(self.variance[0]))
+        reached = np.cumsum(self.weight) - self.weight / 2.0
+        return float(np.exp(0.5 * np.interp(0.5, reached, np.log(self.variance))))
 
 
 NO_SCATTER = Scatter(variance=np.zeros(1), weight=np.ones(1), dof=0)

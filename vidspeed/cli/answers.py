@@ -26,13 +26,15 @@ LOOKING = "vidspeed.assembly.looking"
 
 
 def measure(session: Session) -> Outcome:
-    """Measure a session as `run` does, and write nothing."""
+    """Measure a session as `run` does, and write nothing but what it keeps of decoded clips."""
+    from vidspeed.assembly.gather import Keeping
     from vidspeed.executor import executor
     from vidspeed.measure import run_session
 
     workers = max(2, os.cpu_count() or 1)  # never inline: a decoder may die, or hang
     with progress() as tell, executor(workers, tell=tell, ready=1, imports=LOOKING) as pool:
-        return run_session(session, progress=tell, pool=pool)
+        keeping = Keeping(folder=Path(session.folder))
+        return run_session(session, progress=tell, pool=pool, keeping=keeping)
 
 
 @app.command()

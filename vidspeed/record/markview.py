@@ -170,10 +170,22 @@ def mark_lines(outcome: Outcome, unit_name: str = "kmh") -> list[str]:
     lines = (
         means_sentence(mark, unit),
         luck_sentence(mark, unit),
+        *heights_sentences(outcome),
         wind_sentence(mark, unit),
         reduced_sentence(mark.reduced, unit),
     )
     return [line for line in lines if line]
+
+
+def heights_sentences(outcome: Outcome) -> list[str]:
+    """Say how high both passes of the mark were, and whether they dived into the course."""
+    chosen = outcome.mark.passes if outcome.mark is not None else ()
+    return [
+        f"Pass {row.label} was {_gates(row.heights)} high at its two gates and "
+        f"{_entry(row.heights)}"
+        for row in outcome.passes
+        if row.label in chosen and row.heights is not None
+    ]
 
 
 def left_out_lines(mark: Mark) -> list[str]:
@@ -201,6 +213,7 @@ def mark_view(outcome: Outcome, unit: Unit) -> dict[str, Any] | None:
     notes = (
         means_sentence(mark, unit) + ": rule books differ in which of the two they ask for",
         luck_sentence(mark, unit),
+        *heights_sentences(outcome),
         wind_sentence(mark, unit),
         reduced_sentence(mark.reduced, unit),
     )
@@ -222,11 +235,16 @@ def heights_facts(result: PassResult) -> list[tuple[str, str]]:
     row = result.heights
     if row is None:
         return []
-    gates = (
-        f"{_metres(row.height_in_m, row.height_in_u_m)} and "
-        f"{_metres(row.height_out_m, row.height_out_u_m)} m (k = 2)"
-    )
+    gates = f"{_gates(row)} (k = 2)"
     return [("Height at the first and second gate", gates), ("On the way in", _entry(row))]
+
+
+def _gates(row: Heights) -> str:
+    """Return both heights, with twice their standard uncertainty."""
+    return (
+        f"{_metres(row.height_in_m, row.height_in_u_m)} and "
+        f"{_metres(row.height_out_m, row.height_out_u_m)} m"
+    )
 
 
 def _metres(value: float, u: float) -> str:
