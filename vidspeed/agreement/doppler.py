@@ -22,6 +22,8 @@ USUAL_SOUND_MPS = (340.3, 6.0)  # 15 °C, and not known to 10 K
 USUAL_WIND_U_MPS = 4.0
 SLOPE_U_PER_S = 0.2
 FORCED = 4.0  # standard uncertainties that a known number may be away from what is known of it
+TURNS = 5
+LITTLE_OFF = 1.5  # standard uncertainties beyond which a window pulls less (P. J. Huber, 1964)
 FAR_OFF = 4.0  # standard uncertainties beyond which a window is left out
 STEPS = np.array([1e-4, 1e-3, 1e-5, 1e-5, 1e-2, 1e-2, 1e-2, 1e-2])  # for derivatives
 LOWEST = np.array([np.log(8.0), np.log(0.3), -np.inf, -1.5, -60.0, -60.0, -50.0, 250.0])
@@ -99,15 +101,23 @@ def fit(
     used &= np.isfinite(log_seen)
     log_u = followed.u_hz / np.maximum(predicted_hz, 1.0)
     places = np.concatenate([_places(start), np.log(tones_hz)])
-    for _ in range(3):
+    believed = log_u
+    for _ in range(TURNS):
         if used.sum() < 8 + used.any(axis=0).sum():
             raise MotionError("too few windows of the sound hold a tone")
-        places, jacobian, off = _solved(places, followed.time_s, log_seen, log_u, used, around)
-        spread = max(1.0, 1.4826 * float(np.nanmedian(np.abs(off))))
-        close = np.abs(np.where(np.isfinite(off), off, 0.0)) <= FAR_OFF * spread
-        if np.all(close[used]):
+        places, jacobian, off = _solved(places, followed.time_s, log_seen, believed, used, around)
+        off = off * believed / log_u
+        away = np.abs(np.where(np.isfinite(off), off, 0.0))
+        spread = max(1.0, 1.4826 * float(np.median(away[used])))
+        pull = np.sqrt(np.maximum(1.0, away / (LITTLE_OFF * spread)))
+        steady = np.allclose(believed, log_u * pull, rtol=0.05) and np.all(
+            away[used] <= FAR_OFF * spread
+        )
+        if steady:
             break
-        used &= close
+        used &= away <= FAR_OFF * spread
+        believed = log_u * pull
+    used &= np.isfinite(off)
     scatter, correlation = _widening(off, log_u, used, int(np.linalg.matrix_rank(jacobian[:, :3])))
     return Fitted(
         flyby=_flyby(places),

@@ -197,7 +197,7 @@ def _fitting(sound: _Sound, seen: Spectra, start: Fitting, around: Around) -> Fi
             return None
     assert found is not None
     longer = found
-    for _ in range(2):
+    for _ in range(3):
         best = longer.fitted
         again = _turn(sound, best.flyby, best.tones_hz, LONG_REACH_HZ, LONG_S, around)
         if again is None or _level(again) < STEADY * _level(found):
@@ -222,7 +222,10 @@ def _turn(
     """Follow tones about a fly-by and fit them; None where too little is heard."""
     samples, rate_hz, start_s = sound
     middle = heard_moment(flyby)
-    low = max(0, round((middle - ROOM_S - start_s) * rate_hz))
+    size = round(window_s * rate_hz)
+    low = max(
+        0, size * round((middle - ROOM_S - start_s) / window_s)
+    )  # windows stay where they are
     high = max(0, round((middle + ROOM_S - start_s) * rate_hz))
     piece, begin_s = samples[low:high], start_s + low / rate_hz
     if len(piece) < LEAST_S * rate_hz:

@@ -227,14 +227,14 @@ def follow(
         )
         for tone in tones_hz
     ]
-    off, level, at_fit = (
-        np.column_stack([column[part] for column in columns]) for part in (0, 1, 2)
+    off, level, at_fit, power = (
+        np.column_stack([column[part] for column in columns]) for part in range(4)
     )
     bin_hz = rate_hz / size
     fits = np.outer(bend, tones_hz)
     inside = (fits > 0.5 * LOWEST_HZ) & (fits < top_hz)
     used = (level >= LEAST_LEVEL) & inside & np.isfinite(off)
-    u_bins = _U_BINS / np.sqrt(np.maximum(level, 0.1))
+    u_bins = _U_BINS / np.sqrt(np.maximum(power, 0.5))
     return Followed(
         time_s=time_s,
         off_hz=off * bin_hz,
@@ -277,8 +277,11 @@ _U_BINS = _u_of_pitch()
 
 def _one_tone(
     pieces: Floats, phase: Floats, tone_hz: float, reach_bins: float, smooth: int
-) -> tuple[Floats, Floats, Floats]:
-    """Return offset in bins, smoothed level and power at the prediction of one tone (n,) each."""
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return offset in bins, smoothed level, power at the prediction and at the peak (n,) each.
+
+    The error of a window's pitch goes with the power that was seen in that window, noise included.
+    """
     size = pieces.shape[1]
     turned = pieces * _taper(size) * np.exp(-2j * np.pi * ((tone_hz * phase) % 1.0))
     near = np.arange(-reach_bins - 0.25, reach_bins + 0.26, 0.25)
@@ -298,7 +301,7 @@ def _one_tone(
     offset = np.where(edge | ~np.isfinite(offset), np.nan, offset)
     level = np.where(np.isfinite(level), level, 0.0)
     steady = uniform_filter1d(np.minimum(level, 1e4), smooth, mode="nearest")
-    return np.asarray(offset), np.asarray(np.minimum(steady, 4.0 * level + 1.0)), at_fit
+    return np.asarray(offset), np.asarray(steady), at_fit, level + 1.0
 
 
 def _smoothed_median(noise: Floats) -> Floats:
