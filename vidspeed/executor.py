@@ -27,6 +27,7 @@ Task = tuple[Job, "Future[Any]"]
 
 PATIENCE_S = 15.0  # without a sign of life of a job that gave one; a sleeping disk needs ten
 TICK_S = 0.5
+SCHEDULER_WAIT_S = 10.0
 AGAIN = "copy it from the camera again, or re-wrap it (same pictures, new container)"
 
 
@@ -92,6 +93,33 @@ def executor(
         yield pool
     finally:
         pool.shutdown(cancel_futures=True)
+
+
+@contextmanager
+def cluster(address: str) -> Iterator[Executor]:
+    """Yield an executor on a Dask cluster; `address` is that of its scheduler.
+
+    Its workers need this package, one thread each, and the sessions under the same paths. A worker
+    that is lost costs its jobs a second try on another.
+
+    Raises WorkerError where Dask is not installed, or where no scheduler answers.
+    """
+    try:
+        from distributed import Client
+    except ImportError:
+        raise WorkerError(
+            "--cluster needs Dask, which is not installed; install it with: "
+            "python -m pip install 'vidspeed[cluster]'"
+        ) from None
+    try:
+        client = Client(address, timeout=SCHEDULER_WAIT_S)
+    except (OSError, ValueError) as fault:
+        raise WorkerError(
+            f"--cluster {address}: no Dask scheduler answers there ({fault or 'timed out'}); start "
+            "one with `dask scheduler`, and name the address that it prints (tcp://HOST:8786)"
+        ) from fault
+    with client:
+        yield client.get_executor(pure=False)
 
 
 class Processes(Executor):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -48,6 +49,10 @@ def run(
         int | None,
         typer.Option(min=1, help="Clips at once; as many as there are cores if left out."),
     ] = None,
+    cluster: Annotated[
+        str | None,
+        typer.Option(metavar="ADDRESS", help="Work on the Dask cluster with this scheduler."),
+    ] = None,
     out: Annotated[
         Path | None,
         typer.Option(
@@ -56,15 +61,11 @@ def run(
     ] = None,
 ) -> int:
     """Measure every pass of one session or of several and write their results."""
-    from vidspeed.executor import executor
-
     places = _places(sessions, out)
-    workers = jobs or os.cpu_count() or 1
+    if cluster is not None:  # its workers stand elsewhere
+        sessions = [session.resolve() for session in sessions]
     statuses = []
-    with (
-        progress() as tell,
-        executor(workers, tell=tell, ready=1, imports=LOOKING, apart=True) as pool,
-    ):
+    with progress() as tell, _pool(jobs, cluster, tell) as pool:
         for session, place in zip(sessions, places, strict=True):
             if len(sessions) > 1:
                 typer.echo(f"{session}:")
@@ -82,6 +83,16 @@ def run(
             print_outcome(outcome, folder, unit.value)
             statuses.append(exit_status(outcome))
     return statuses[0] if len(set(statuses)) == 1 else PARTLY
+
+
+def _pool(jobs: int | None, address: str | None, tell: Tell) -> AbstractContextManager[Executor]:
+    """Return where the work is done: in processes of this machine, or on a cluster."""
+    from vidspeed.executor import cluster, executor
+
+    if address is not None:
+        return cluster(address)
+    workers = jobs or os.cpu_count() or 1
+    return executor(workers, tell=tell, ready=1, imports=LOOKING, apart=True)
 
 
 def _places(sessions: Sequence[Path], out: Path | None) -> list[Path]:

@@ -1,0 +1,62 @@
+"""The frames of a pass with the course drawn in, and below them the clock and the speed so far."""
+
+from __future__ import annotations
+
+from concurrent.futures import Executor
+from pathlib import Path
+
+from vidspeed.assembly.gather import Keeping, Progress
+from vidspeed.clip.cut import cut
+from vidspeed.errors import ResultsError, VidspeedError
+from vidspeed.measure import run
+from vidspeed.picture import film_name, pass_films
+from vidspeed.record.onframes import Annotator
+
+FOLDER = "annotated"  # in the session folder
+BEFORE_S, AFTER_S = 0.5, 1.0  # that are shown before and after the pass
+
+
+def annotate(
+    folder: Path,
+    label: str,
+    *,
+    out: Path | None = None,
+    slow: int = 1,
+    unit: str = "kmh",
+    progress: Progress | None = None,
+    pool: Executor | None = None,
+) -> list[Path]:
+    """Measure the session in `folder` and write one pass as an annotated clip for each camera.
+
+    Returns the files written, into `out` or `annotated/` of the session folder. The frames have
+    the stamps that they have in the clip, times `slow`, and keep their sound.
+
+    Raises
+    ------
+    VidspeedError
+        Where the session cannot be measured, or has no such pass, or none of its frames is there.
+    """
+    outcome = run(folder, progress=progress, pool=pool, keeping=Keeping(folder=folder))
+    place = out or folder / FOLDER
+    films = pass_films(outcome, label)
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ResultsError(f"{place}: cannot be made: {error.strerror}") from error
+    written = []
+    for result, filmed, _ in films:
+        lane = filmed.lane
+        clip = next(row for row in outcome.session.clips if row.name == lane.clip)
+        if clip.rate_hz is not None:
+            raise VidspeedError(
+                f"{clip.name}: it is stored for slow playback (`rate_hz`) and its stamps are not "
+                "times; it cannot be annotated"
+            )
+        pen = Annotator(result, lane, outcome.drawing.get(lane.camera), unit)
+        target = place / f"{film_name(outcome, filmed)}.mp4"
+        cut(
+            folder / lane.clip, target, pen.draw, from_s=lane.from_s - BEFORE_S,
+            to_s=lane.to_s + AFTER_S, slow=slow,
+        )  # fmt: skip
+        written.append(target)
+    return written

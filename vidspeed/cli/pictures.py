@@ -1,0 +1,66 @@
+"""Commands that show one pass: large prints, and its frames with the course drawn in."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from vidspeed.cli.shell import SessionFolder, Unit, UnitName, app, guarded, progress
+
+PassLabel = Annotated[str, typer.Argument(metavar="PASS", help="Label of the pass, as reported.")]
+LOOKING = "vidspeed.assembly.looking"  # a worker imports it while this process imports the rest
+
+
+@app.command()
+@guarded
+def picture(
+    session: SessionFolder,
+    label: PassLabel,
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for the files; pictures/ in the session.")
+    ] = None,
+    unit: Unit = UnitName.kmh,
+) -> int:
+    """Print a pass large: place against time to scale, and the whole pass in one picture."""
+    from vidspeed.executor import executor
+
+    with progress() as tell, executor(_workers(), tell=tell, ready=1, imports=LOOKING) as pool:
+        from vidspeed.picture import picture as draw
+
+        made = draw(session, label, out=out, unit=unit.value, progress=tell, pool=pool)
+    for path in made:
+        typer.echo(path)
+    return 0
+
+
+@app.command()
+@guarded
+def annotate(
+    session: SessionFolder,
+    label: PassLabel,
+    slow: Annotated[
+        int, typer.Option(min=1, max=64, help="How many times slower than it was filmed.")
+    ] = 1,
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for the clips; annotated/ in the session.")
+    ] = None,
+    unit: Unit = UnitName.kmh,
+) -> int:
+    """Write a pass as a clip with the course drawn in, and clock and speed so far below it."""
+    from vidspeed.executor import executor
+
+    with progress() as tell, executor(_workers(), tell=tell, ready=1, imports=LOOKING) as pool:
+        from vidspeed.annotate import annotate as write
+
+        made = write(session, label, out=out, slow=slow, unit=unit.value, progress=tell, pool=pool)
+    for path in made:
+        typer.echo(path)
+    return 0
+
+
+def _workers() -> int:
+    """Return how many clips are looked at at once: never inline, a decoder may die or hang."""
+    return max(2, os.cpu_count() or 1)

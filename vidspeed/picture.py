@@ -1,0 +1,114 @@
+"""Large prints of one pass: place against time to scale, and the whole pass in one picture."""
+
+from __future__ import annotations
+
+from concurrent.futures import Executor
+from pathlib import Path
+
+from vidspeed.assembly.gather import Keeping, Progress
+from vidspeed.clip.rows import film
+from vidspeed.errors import ResultsError, VidspeedError
+from vidspeed.measure import run
+from vidspeed.record.canvas import png, svg
+from vidspeed.record.names import legal_name
+from vidspeed.record.spacetime import LARGE, space_time
+from vidspeed.record.wholepass import whole_pass
+from vidspeed.values import Outcome, PassResult, Sighted
+from vidspeed.values.pictured import Filmed
+
+FOLDER = "pictures"  # in the session folder
+PRINT_DPI = 300
+PHOTO_DPI = 400  # of the whole pass, nine inches wide
+MOST_PIXELS = 24_000_000
+
+
+def picture(
+    folder: Path,
+    label: str,
+    *,
+    out: Path | None = None,
+    unit: str = "kmh",
+    progress: Progress | None = None,
+    pool: Executor | None = None,
+) -> list[Path]:
+    """Measure the session in `folder` and print one pass large, for each camera that saw it.
+
+    Returns the files written: PNG and SVG of both pictures, into `out` or `pictures/` of the
+    session folder. What is kept of the clips is used, so that only this pass is decoded.
+
+    Raises
+    ------
+    VidspeedError
+        Where the session cannot be measured, or has no such pass, or none of its frames is there.
+    """
+    outcome = run(folder, progress=progress, pool=pool, keeping=Keeping(folder=folder))
+    place = out or folder / FOLDER
+    written = []
+    for result, filmed, sighted in pass_films(outcome, label):
+        clip = next(row for row in outcome.session.clips if row.name == filmed.lane.clip)
+        large = film(
+            folder / filmed.lane.clip, filmed.lane, darker=filmed.darker, rate_hz=clip.rate_hz,
+            most_pixels=MOST_PIXELS,
+        )  # fmt: skip
+        name = film_name(outcome, filmed)
+        sheet = space_time(result, large, unit, room=LARGE)
+        whole = whole_pass(result, sighted, large, outcome.drawing.get(filmed.lane.camera))
+        files = {
+            f"{name}-space-time.png": png(sheet, dpi=PRINT_DPI),
+            f"{name}-space-time.svg": svg(sheet, name),
+            f"{name}-whole.png": png(whole, dpi=PHOTO_DPI),
+            f"{name}-whole.svg": svg(whole, name),
+        }
+        written += [put(place / file, data) for file, data in files.items()]
+    return written
+
+
+def pass_films(outcome: Outcome, label: str) -> list[tuple[PassResult, Filmed, Sighted]]:
+    """Return a pass with its frames in each clip, and its lights there.
+
+    VidspeedError names the passes there are, or says why there are no frames.
+    """
+    result = next((row for row in outcome.passes if row.label == label), None)
+    if result is None:
+        known = ", ".join(row.label for row in outcome.passes) or "none at all"
+        raise VidspeedError(f"pass {label}: there is no such pass; there are: {known}")
+    seen = {(row.camera, row.clip): row for row in result.sightings}
+    films = [
+        (result, row, seen[row.lane.camera, row.lane.clip])
+        for row in outcome.filmed
+        if row.lane.label == label and (row.lane.camera, row.lane.clip) in seen
+    ]
+    if not films:
+        raise VidspeedError(
+            f"pass {label}: no frame of it can be shown: it was not measured, or its clips are "
+            "given as tracks; put the clips back into the folder and name them under `file` alone"
+        )
+    return films
+
+
+def film_name(outcome: Outcome, filmed: Filmed) -> str:
+    """Return a legal name for what is made of a pass in one clip, of its own for each clip."""
+    lane = filmed.lane
+    clips = [
+        row.lane.clip
+        for row in outcome.filmed
+        if (row.lane.label, row.lane.camera) == (lane.label, lane.camera)
+    ]
+    number = f"-{clips.index(lane.clip) + 1}" if len(clips) > 1 else ""
+    return legal_name(f"pass-{lane.label}-{lane.camera}{number}")
+
+
+def put(path: Path, data: bytes) -> Path:
+    """Write a file and the folder that it is in.
+
+    Raises
+    ------
+    ResultsError
+        Where it cannot be written.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+    except OSError as error:
+        raise ResultsError(f"{path}: cannot be written: {error.strerror}") from error
+    return path
