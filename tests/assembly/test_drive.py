@@ -17,6 +17,7 @@ from vidspeed.measure import run
 from vidspeed.motion.calibration import calibrate_camera
 from vidspeed.record.files import write_results
 from vidspeed.record.proofview import proof_row, proof_view
+from vidspeed.record.units import unit_named
 from vidspeed.render.session import render_scene_file
 from vidspeed.values import Clip, ClipView, Log, Proof
 
@@ -107,7 +108,7 @@ def test_a_clip_whose_time_is_false_is_found_out():
     (drive,) = found.proven.drives
     assert drive.error_percent == pytest.approx(2.0, abs=0.6)
     assert "compare the survey, the picks, rate_hz, and the log" in found.problems[-1].message
-    shown = proof_view(found.proven)
+    shown = proof_view(found.proven, unit_named("kmh"))
     assert "Proved on the ground by a drive with a log: measured +" in shown["sentence"]
     assert proof_row(found.proven)["drives"][0]["log"] == "cart.csv"
     assert shown["drives"][0]["cameras"] == "n, s"

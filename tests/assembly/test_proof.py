@@ -12,6 +12,7 @@ from vidspeed.assembly.proof import prove
 from vidspeed.geometry.lens import project
 from vidspeed.motion.calibration import calibrate_camera
 from vidspeed.record.proofview import NOT_PROVED, proof_row, proof_view
+from vidspeed.record.units import unit_named
 from vidspeed.values import Clip, ClipView, Proof
 
 PLACES_M = np.array([[8.0, 0.1, 4.0], [40.0, 0.0, 4.2], [72.0, -0.2, 3.9]])
@@ -136,7 +137,7 @@ def test_two_cameras_prove_a_distance():
     assert row["distances"][0]["error_percent"] == distance.error_percent
     assert (
         "surveyed places; over 64.00 m the cameras are wrong by"
-        in proof_view(found.proven)["sentence"]
+        in proof_view(found.proven, unit_named("kmh"))["sentence"]
     )
 
 
@@ -161,7 +162,10 @@ def test_a_lamp_that_is_not_there_and_two_that_may_be_it_are_said():
     found = prove(session, cameras, [dark, clips[1]])
     assert "0 lights near" in found.problems[0].message
     assert len(found.proven.places) == 1
-    assert "a second one would prove a distance" in proof_view(found.proven)["sentence"]
+    assert (
+        "a second one would prove a distance"
+        in proof_view(found.proven, unit_named("kmh"))["sentence"]
+    )
     x, y = project(PLACES_M[:1], scene.poses[0], scene.lenses[0])[0]
     second = filmed(evening(4, cameras=1), more=[(x + 40.0, y)])
     found = prove(*second)
@@ -181,7 +185,7 @@ def test_which_light_it_is_may_be_said():
 
 def test_nothing_proved_is_said():
     assert proof_row(None) is None
-    assert proof_view(None)["sentence"] == NOT_PROVED
+    assert proof_view(None, unit_named("kmh"))["sentence"] == NOT_PROVED
     session, cameras, clips = filmed(evening(4, cameras=1))
     found = prove(replace(session, proofs=()), cameras, clips)
     assert (found.proven, found.problems) == (None, ())

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from vidspeed.record.units import Unit
 from vidspeed.values import Proven, ProvenDistance, ProvenDrive, ProvenPlace
 
 NOT_PROVED = (
@@ -62,7 +63,7 @@ def _drive_row(row: ProvenDrive) -> dict[str, Any]:
     }
 
 
-def proof_view(proven: Proven | None) -> dict[str, Any]:
+def proof_view(proven: Proven | None, unit: Unit) -> dict[str, Any]:
     """Return what the report shows of the proof, as texts."""
     if proven is None:
         return {"sentence": NOT_PROVED, "places": [], "distances": [], "drives": []}
@@ -70,7 +71,7 @@ def proof_view(proven: Proven | None) -> dict[str, Any]:
         "sentence": _sentence(proven),
         "places": [_place_view(row) for row in proven.places],
         "distances": [_distance_view(proven, row) for row in proven.distances],
-        "drives": [_drive_view(row) for row in proven.drives],
+        "drives": [_drive_view(row, unit) for row in proven.drives],
     }
 
 
@@ -121,12 +122,13 @@ def _distance_view(proven: Proven, row: ProvenDistance) -> dict[str, str]:
     }
 
 
-def _drive_view(row: ProvenDrive) -> dict[str, str]:
+def _drive_view(row: ProvenDrive, unit: Unit) -> dict[str, str]:
+    k = unit.per_mps
     return {
         "log": row.log,
         "cameras": ", ".join(row.cameras),
-        "speed": f"{3.6 * row.speed_mps:.3f} ± {3.6 * row.speed_u_mps:.3f}",
-        "logged": f"{3.6 * row.log_speed_mps:.3f} ± {3.6 * row.log_speed_u_mps:.3f}",
+        "speed": f"{k * row.speed_mps:.3f} ± {k * row.speed_u_mps:.3f}",
+        "logged": f"{k * row.log_speed_mps:.3f} ± {k * row.log_speed_u_mps:.3f}",
         "error": f"{row.error_percent:+.3f}",
         "u": f"{row.error_u_percent:.3f}",
         "normalised": f"{row.normalised:+.1f}",

@@ -89,7 +89,7 @@ def report_view(
         "version": __version__,
         "mark": mark_view(outcome, unit),
         "no_mark": no_mark_sentence(outcome).removeprefix("No mark: "),
-        "proof": proof_view(outcome.proof),
+        "proof": proof_view(outcome.proof, unit),
         "range_warning": _range_warning(outcome),
         "problems": outcome.problems,
         "passes": [
