@@ -1,4 +1,4 @@
-"""How often the mark and the comparison claim what is not so, and find what is.
+"""How often answers claim what is not so, and find what is: `python -m tests.bench.evenings`.
 
 Evenings of passes with a known true speed are drawn here: errors that survey and cameras share,
 errors of each pass, a scatter from pass to pass, a wind. Nothing of `vidspeed.answer` or of the
@@ -8,6 +8,9 @@ solver draws them; they only judge them.
   "beaten at 95 %", the choice of the best pair included, may come in 5 of 100 such evenings.
 - `faster`: two days without a true difference, or with one of 1 %. Without one, "faster at 95 %"
   may come in 5 of 100; with one, as often as the comparison itself says that it would.
+
+- `solved`: the same from lights to answer, few: whole evenings whose every stated figure is
+  disturbed, two set-ups of each way, every pass solved.
 
 A perfect tool shows a count within the range in brackets 99 times in 100.
 """
@@ -21,12 +24,26 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
-from scipy.stats import binom
+from scipy.stats import binom, chi2
 
+from tests.motion.flown import drawn_clock, drawn_scale, flown
+from tests.motion.flown import evening as flown_evening
 from vidspeed.answer.comparison import Side, compare
 from vidspeed.answer.mark import decide
+from vidspeed.motion.account import account
 from vidspeed.motion.budget import covariance
-from vidspeed.values import Air, Course, Craft, FlightLine, Input, MarkRules, PassResult, Session
+from vidspeed.motion.flight import solve
+from vidspeed.values import (
+    Air,
+    Clip,
+    Course,
+    Craft,
+    FlightLine,
+    Input,
+    MarkRules,
+    PassResult,
+    Session,
+)
 
 SHARED = 6  # errors that the passes of an evening share
 SPEED_MPS = (60.0, 160.0)
@@ -184,6 +201,56 @@ def compared(rng, each_way: int, truth_percent: float, one_evening: bool) -> Sim
     )
 
 
+def solved(seed: int, each_way: int) -> SimpleNamespace:
+    """Fly an evening of two set-ups before two cameras, solve it, and ask for both answers."""
+    scene = flown_evening(
+        seed, 2, offset_shared_u_m=0.0, height_shared_u_m=0.0, accel_u_mps2=np.full(3, 2.0)
+    )
+    rng = scene.rng
+    scale = drawn_scale(scene)
+    clocks = [drawn_clock(entry, rng) for entry in scene.session.cameras]
+    speed, wind = rng.uniform(80.0, 140.0), rng.normal(0.0, 3.0)
+    scatter, gain = speed * 10.0 ** rng.uniform(-3.3, -2.0), speed * rng.normal(0.0, 0.01)
+    results, truths = [], []
+    for number, way in enumerate(["forward", "reverse"] * (2 * each_way)):
+        sign = 1.0 if way == "forward" else -1.0
+        better = gain if number >= 2 * each_way else 0.0
+        true = speed + better + sign * wind + scatter * rng.standard_normal()
+        lit, truth = flown(scene, speed_mps=sign * true, clocks=clocks, scale=scale)
+        clips = [Clip(file=f"{number}-{row.clip}", camera=row.stand.camera.name) for row in lit]
+        flight = solve(scene.session, lit, str(number))
+        results.append(account(scene.session, flight, clips, str(number)))
+        truths.append(truth)
+    half = 2 * each_way
+    first, second = results[:half], results[half:]
+    mark = decide(first, *covariance(first), MarkRules(earlier_mps=speed)).mark
+    chosen = np.mean([truths[int(label)] for label in mark.passes])
+    home = replace(scene.session, folder="evening")
+    sides = [
+        Side(name=name, session=home, passes=tuple(rows))
+        for name, rows in (("a", first), ("b", second))
+    ]
+    found = compare(*sides)
+    low, high = found.interval95_mps
+    return SimpleNamespace(
+        z=(mark.speed_mps - chosen) / mark.speed_u_mps,
+        claimed=bool(mark.beats_at_95),
+        inside=low <= gain <= high,
+    )
+
+
+def print_solved(seed: int, n: int, each_way: int) -> None:
+    rows = [solved(70_000 * seed + number, each_way) for number in range(n)]
+    rms = math.sqrt(np.mean([row.z**2 for row in rows]))
+    low, high = np.sqrt(chi2.ppf([0.005, 0.995], n) / n)
+    inside = sum(row.inside for row in rows)
+    claimed = sum(row.claimed for row in rows)
+    print(f"whole evenings solved, {each_way} passes each way of each of two set-ups: n {n}")
+    print(f"  mark less the truth over its u: RMS {rms:.2f} [{low:.2f}, {high:.2f}]")
+    print(f"  beaten without improvement {per_cent(claimed, n)} {chance(n, 0.05)}")
+    print(f"  difference: interval holds the truth {per_cent(inside, n)} {chance(n, 0.95)}")
+
+
 def per_cent(count: int, n: int) -> str:
     return f"{100.0 * count / n:.1f} %"
 
@@ -236,12 +303,16 @@ def main() -> None:
     parser.add_argument("--evenings", type=int, default=2000)
     parser.add_argument("--pairs", type=int, default=500)
     parser.add_argument("--each-way", type=int, default=4)
+    parser.add_argument("--solved", type=int, default=20, help="evenings solved from their lights")
     taken = parser.parse_args()
     print(f"{Path(__file__).name}, seed {taken.seed}; in brackets the 99 % range of a perfect tool")
-    print_beaten(np.random.default_rng([taken.seed, 1]), taken.evenings, taken.each_way)
-    for one_evening in (False, True):
+    if taken.evenings:
+        print_beaten(np.random.default_rng([taken.seed, 1]), taken.evenings, taken.each_way)
+    for one_evening in (False, True) if taken.pairs else ():
         rng = np.random.default_rng([taken.seed, 2 + one_evening])
         print_compared(rng, taken.pairs, taken.each_way, one_evening)
+    if taken.solved:
+        print_solved(taken.seed, taken.solved, taken.each_way)
 
 
 if __name__ == "__main__":
