@@ -33,8 +33,7 @@ def with_band(_time_s, colours):
 def stamps(path, *, coloured: bool = False):
     with ClipReader(path) as reader:
         return [
-            (frame.time_s, frame.luma, frame.colours)
-            for frame in reader.frames(coloured=coloured)
+            (frame.time_s, frame.luma, frame.colours) for frame in reader.frames(coloured=coloured)
         ]
 
 

@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vidspeed.clip.gain import jump_curve, through
 from vidspeed.clip.read import Luma
 from vidspeed.values import Floats, Picture, Value
 
@@ -96,6 +97,21 @@ class Backdrop:
             self.sigmas = min(self.sigmas * 1.15, MOST_SIGMAS)
         elif spots < MANY // 4:
             self.sigmas = max(self.sigmas / 1.02, SIGMAS)
+
+    def follow_jump(self, half: Picture) -> bool:
+        """Put the ring through the curve by which the exposure jumped; say whether it did."""
+        if self._level is None or self._spread is None:
+            return False
+        curve = jump_curve(self._level, half)
+        if curve is None:
+            return False
+        size = max(1.0, float(np.ptp(curve)) / 255.0)
+        for ring in (self._full, self._half):
+            for place, luma in enumerate(ring):
+                ring[place] = through(curve, luma)
+        self._spread *= np.float32(size)
+        self._renew(through(curve, self._level))
+        return True
 
     def past(self, rows: slice, columns: slice) -> Luma:
         """Return the ring's samples of a patch (n, h, w), in the file's own levels."""

@@ -20,6 +20,7 @@ from vidspeed.clip.moves import (
     alike,
     bend_px_s2,
     is_flight,
+    keeps_its_way,
     on_its_way,
     possible,
     stands,
@@ -32,6 +33,7 @@ COAST_S = 0.25  # a confirmed chain bridges a gap of this length
 BLINK_S = 0.12  # a chain of three that is not confirmed yet waits for so long
 CONFIRM_SPOTS = 4  # that make a chain; between two of them one frame may be without
 MOST_TENTATIVE = 400
+LOOKED_AT = (7, 9, 12, 16, 22, 30, 45, 70)  # spots of a chain at which its way is looked at
 MATURE = 9  # spots from which a chain says itself how much its way bends
 SIDEWAYS = 0.35  # of the acceleration along the way that a younger chain may have across it
 
@@ -56,8 +58,11 @@ class Follower:
         self._give_birth(free)
         self._confirm()
         self._recent = [*self._recent[-1:], free]
-        ended = [chain for chain in self._chains if time_s - chain.last_s > COAST_S]
-        self._chains = [chain for chain in self._chains if time_s - chain.last_s <= COAST_S]
+        over = [chain.lost or time_s - chain.last_s > COAST_S for chain in self._chains]
+        ended = [chain for chain, is_over in zip(self._chains, over, strict=True) if is_over]
+        self._chains = [
+            chain for chain, is_over in zip(self._chains, over, strict=True) if not is_over
+        ]
         return [spots for chain in ended for spots in self._flights(chain.spots)]
 
     def finish(self) -> list[list[Spot]]:
@@ -143,6 +148,7 @@ class _Chain:
 
     def __init__(self, spots: Sequence[Spot], width_px: float) -> None:
         self.spots = [spots[0]]
+        self.lost = False  # it wanders from spot to spot of noise
         self.last_s = spots[0].time_s
         self._now_s = self.last_s
         self._width_px = width_px
@@ -194,6 +200,8 @@ class _Chain:
         self._filter.update(spot.xy_px.reshape(2, 1), R=_noise_px2(spot))
         self.spots.append(spot)
         self.last_s = spot.time_s
+        if len(self.spots) in LOOKED_AT:
+            self.lost = self.lost or not keeps_its_way(self.spots)
 
 
 def _new_filter(first: Spot, second: Spot) -> KalmanFilter:

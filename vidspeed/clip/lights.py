@@ -69,6 +69,9 @@ def find_spots(frame: Frame, half: Picture, backdrop: Backdrop) -> list[Spot]:
     """Return the spots of a frame, brighter and darker ones, strongest of each sign first."""
     raised = backdrop.apart(half)
     counts = [cv2.countNonZero(each) for each in raised]
+    if max(counts) > FLOODED * half.size and backdrop.follow_jump(half):
+        raised = backdrop.apart(half)
+        counts = [cv2.countNonZero(each) for each in raised]
     if not any(counts) or max(counts) > FLOODED * half.size:
         backdrop.adapt(max(counts))
         return []

@@ -25,6 +25,7 @@ STRAIGHT = 0.7  # way from end to end over the length of the path
 LEAST_RUN = 12  # spots that are no chance where they had to be cut out of a chain
 ABRUPT = 0.5  # part of its speed by which a craft's velocity does not change from step to step
 DIMMER = 6.0  # the brightness changes by no more than this factor from spot to spot
+WANDERS_PX = 4.0  # a chain that scatters more about its way follows noise
 LEAST_ON_WAY = 7  # spots of a chain from which single ones can be told to be off its way
 
 
@@ -47,7 +48,10 @@ def limits_of(size_px: tuple[int, int], interval_s: float, strip: Strip | None) 
 
 
 def on_its_way(spots: Sequence[Spot]) -> list[Spot]:
-    """Leave out the spots of a chain that are far off the way of the others."""
+    """Leave out the spots of a chain that are far off the way of the others.
+
+    A chain of which much would be left out is returned as it is: it had no way.
+    """
     kept = list(spots)
     while len(kept) >= LEAST_ON_WAY:
         time = np.array([spot.time_s for spot in kept])
@@ -57,7 +61,15 @@ def on_its_way(spots: Sequence[Spot]) -> list[Spot]:
         if on.all():
             break
         kept = [spot for spot, stays in zip(kept, on, strict=True) if stays]
-    return kept
+    return kept if len(kept) >= max(MOSTLY * len(spots), LEAST_ON_WAY) else list(spots)
+
+
+def keeps_its_way(spots: Sequence[Spot]) -> bool:
+    """Say whether the spots of a chain lie about a way that a flight could take."""
+    time = np.array([spot.time_s for spot in spots])
+    xy = np.array([spot.xy_px for spot in spots])
+    half = float(np.median([np.linalg.norm(spot.half_px) for spot in spots]))
+    return way_of(time, xy).spread_px <= WANDERS_PX + 0.3 * half
 
 
 def steady_runs(spots: Sequence[Spot]) -> list[list[Spot]]:

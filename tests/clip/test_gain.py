@@ -1,0 +1,47 @@
+"""An exposure that jumps in the middle of a clip."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.clip.painted import Flyer, Painting, paint_clip
+from vidspeed.clip.gain import jump_curve, through
+from vidspeed.clip.scan import scan
+from vidspeed.clip.write import even_stamps, write_clip
+
+
+def picture(seed=0, top=120.0):
+    rng = np.random.default_rng(seed)
+    slope = np.linspace(20.0, top, 300)[None, :] + np.zeros((200, 1))
+    return np.rint(slope + rng.normal(0.0, 1.0, slope.shape)).astype(np.uint8)
+
+
+@pytest.mark.parametrize("factor", [0.6, 1.5])
+def test_the_curve_of_a_jump_is_found_and_followed(factor):
+    before = picture()
+    after = np.clip(np.rint(before * factor), 0, 255).astype(np.uint8)
+    curve = jump_curve(before, after)
+    assert np.abs(curve[30:110] - factor * np.arange(30, 110)).max() < 1.0
+    assert np.abs(through(curve, before).astype(float) - after).max() <= 1.0
+    tenfold = through(curve, before.astype(np.uint16) * 4)
+    assert np.abs(tenfold / 4.0 - after).max() <= 1.0
+
+
+def test_no_jump_has_no_curve():
+    assert jump_curve(picture(1), picture(2)) is None
+
+
+def test_a_lamp_is_followed_across_a_jump(tmp_path):
+    painting = Painting(count=40, flyers=[Flyer(step=(6.5, 0.8), peak=60.0)])
+    frames = [
+        np.clip(16.0 + (frame - 16.0) * (1.7 if k >= 20 else 1.0), 0, 255).astype(np.uint8)
+        for k, frame in enumerate(painting.frames())
+    ]
+    path = tmp_path / "jump.avi"
+    write_clip(path, frames, stamps=even_stamps(40, 60), codec="ffv1")
+    plain = scan(paint_clip(tmp_path / "plain.avi", painting, codec="ffv1")).tracks[0]
+    (track,) = scan(path).tracks
+    assert len(track) >= len(plain) - 2
+    wanted = painting.flyers[0].xy(track.frame)
+    assert np.abs(track.xy_px - wanted).max() < 0.5
