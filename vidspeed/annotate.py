@@ -7,7 +7,7 @@ from pathlib import Path
 
 from vidspeed.assembly.gather import Keeping, Progress
 from vidspeed.clip.cut import cut
-from vidspeed.errors import ResultsError, VidspeedError
+from vidspeed.errors import ResultsError
 from vidspeed.measure import run
 from vidspeed.picture import film_name, pass_films
 from vidspeed.record.onframes import Annotator
@@ -47,16 +47,11 @@ def annotate(
     for result, filmed, _ in films:
         lane = filmed.lane
         clip = next(row for row in outcome.session.clips if row.name == lane.clip)
-        if clip.rate_hz is not None:
-            raise VidspeedError(
-                f"{clip.name}: it is stored for slow playback (`rate_hz`) and its stamps are not "
-                "times; it cannot be annotated"
-            )
         pen = Annotator(result, lane, outcome.drawing.get(lane.camera), unit)
         target = place / f"{film_name(outcome, filmed)}.mp4"
         cut(
             folder / lane.clip, target, pen.draw, from_s=lane.from_s - BEFORE_S,
-            to_s=lane.to_s + AFTER_S, slow=slow,
+            to_s=lane.to_s + AFTER_S, slow=slow, rate_hz=clip.rate_hz,
         )  # fmt: skip
         written.append(target)
     return written

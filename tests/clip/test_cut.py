@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-
 import numpy as np
 import pytest
 
@@ -49,6 +48,19 @@ def test_slowed_stamps_are_so_many_times_as_far_apart(uneven, tmp_path):
     cut(uneven, tmp_path / "a.mp4", with_band, from_s=0.2, to_s=0.6, slow=4)
     kept = [4.0 * row[0] for row in stamps(uneven) if 0.2 <= row[0] <= 0.6]
     np.testing.assert_allclose([row[0] for row in stamps(tmp_path / "a.mp4")], kept, atol=1e-9)
+
+
+def test_a_clip_stored_for_slow_playback_has_its_true_times_on_it(uneven, tmp_path):
+    told = []
+
+    def draw(time_s, colours):
+        told.append(time_s)
+        return colours
+
+    cut(uneven, tmp_path / "a.mp4", draw, from_s=0.05, to_s=0.1, rate_hz=240.0)
+    np.testing.assert_allclose(told, np.arange(12, 25) / 240.0)
+    made = [row[0] for row in stamps(tmp_path / "a.mp4")]
+    np.testing.assert_allclose(made, TIMES[12:25], atol=1e-9)
 
 
 def test_the_picture_stays_as_it_was_and_the_band_is_below(uneven, tmp_path):

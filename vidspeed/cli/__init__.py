@@ -20,6 +20,7 @@ from vidspeed.cli import (
     desk,
     clips,
     passes,
+    pictures,
     answers,
     follow,
     listen,
@@ -44,6 +45,7 @@ __all__ = [
     "listen",
     "main",
     "passes",
+    "pictures",
 ]
 
 

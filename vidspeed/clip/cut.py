@@ -13,6 +13,7 @@ from av.container import OutputContainer
 
 from vidspeed.clip.container import open_clip
 from vidspeed.clip.read import ClipReader, Frame
+from vidspeed.clip.scan import frame_numbers
 from vidspeed.clip.write import encoder_for
 from vidspeed.errors import ClipError
 from vidspeed.values import Picture
@@ -26,7 +27,14 @@ EARLY_S = 0.5  # frames before the first wanted one, so that a decoder has begun
 
 
 def cut(
-    source: Path, target: Path, draw: Draw, *, from_s: float, to_s: float, slow: int = 1
+    source: Path,
+    target: Path,
+    draw: Draw,
+    *,
+    from_s: float,
+    to_s: float,
+    slow: int = 1,
+    rate_hz: float | None = None,
 ) -> int:
     """Write the frames of a clip between two moments, drawn on; return how many they are.
 
@@ -41,7 +49,10 @@ def cut(
         Given a frame's time and its colours (h, w, 3) uint8, as shown; returns what is written, of
         one size throughout.
     slow
-        1: as fast as it was filmed.
+        1: as fast as the source plays.
+    rate_hz
+        The true capture rate of a source that was stored for slow playback: the moments, and the
+        times that `draw` is given, are then frame over rate.
 
     Raises
     ------
@@ -52,17 +63,50 @@ def cut(
         raise ClipError(f"{target.name}: an annotated clip is an .mp4 file; name it so")
     if not 1 <= slow <= MOST_SLOW:
         raise ClipError(f"slowed {slow} times is not possible; 1 to {MOST_SLOW} are")
-    with ClipReader(source, from_s=max(0.0, from_s - EARLY_S)) as reader:
-        wanted = _between(reader.frames(coloured=True), from_s, to_s)
+    clock = Clock(source, rate_hz)
+    span_s = clock.stamps_of(from_s, to_s)
+    with ClipReader(source, from_s=max(0.0, span_s[0] - EARLY_S)) as reader:
+        wanted = _between(reader.frames(coloured=True), *span_s)
         first = next(wanted, None)
         if first is None:
             raise ClipError(f"{source.name}: no frame lies between {from_s:.3f} and {to_s:.3f} s")
         base = reader.header.time_base
         try:
-            return _write(source, target, draw, (first, wanted), base, (from_s, to_s), slow)
+            return _write(source, target, _pen(draw, clock), (first, wanted), base, span_s, slow)
         except OSError as error:
             reason = error.strerror or error
             raise ClipError(f"{target.name}: cannot be written: {reason}") from error
+
+
+class Clock:
+    """Tells the true time of a clip's frames: their stamps, or their numbers over a rate."""
+
+    def __init__(self, path: Path, rate_hz: float | None) -> None:
+        self._rate_hz = rate_hz
+        self._numbers: dict[float, int] = {}  # of captured frames, by stamp in seconds
+        if rate_hz is not None:
+            with ClipReader(path) as reader:
+                base = reader.header.time_base
+            numbers = frame_numbers(path, base)
+            self._numbers = {float(stamp * base): number for stamp, number in numbers.items()}
+
+    def time_of(self, stamp_s: float) -> float:
+        """Return the time of a frame."""
+        if self._rate_hz is None:
+            return stamp_s
+        return self._numbers.get(stamp_s, -1) / self._rate_hz
+
+    def stamps_of(self, from_s: float, to_s: float) -> tuple[float, float]:
+        """Return the stamps, in seconds, between which the frames of a span lie."""
+        if self._rate_hz is None:
+            return from_s, to_s
+        inside = [s for s in self._numbers if from_s <= self.time_of(s) <= to_s]
+        return min(inside, default=from_s), max(inside, default=to_s)
+
+
+def _pen(draw: Draw, clock: Clock) -> Draw:
+    """Return what draws a frame by its stamp."""
+    return lambda stamp_s, colours: draw(clock.time_of(stamp_s), colours)
 
 
 def _between(frames: Iterator[Frame], from_s: float, to_s: float) -> Iterator[Frame]:

@@ -142,19 +142,21 @@ def write(
     )  # fmt: skip
 
 
-def png(figure: Figure, *, coarse: bool = False) -> bytes:
+def png(figure: Figure, *, coarse: bool = False, dpi: int = DPI) -> bytes:
     """Return the figure as the bytes of a PNG file.
 
     `coarse` keeps 32 levels of each colour, which is enough for a view to look at and makes the
-    file of a noisy picture less than half as large.
+    file of a noisy picture less than half as large. The file says its `dpi`, so that a print has
+    its true size.
     """
     raw, stream = io.BytesIO(), io.BytesIO()
+    figure.set_dpi(dpi)
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        figure.savefig(raw, format="rgba", dpi=DPI)
+        figure.savefig(raw, format="rgba", dpi=dpi)
     width, height = FigureCanvasAgg(figure).get_width_height()
     pixels = np.frombuffer(raw.getvalue(), dtype=np.uint8).reshape(height, width, 4)
-    imsave(stream, pixels & np.uint8(0xF8) if coarse else pixels, format="png")
+    imsave(stream, pixels & np.uint8(0xF8) if coarse else pixels, format="png", dpi=dpi)
     return stream.getvalue()
 
 

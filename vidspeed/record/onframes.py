@@ -41,11 +41,12 @@ def said_at(result: PassResult, lane: Lane, time_s: float, unit: str = "kmh") ->
     x_m = float(np.interp(time_s, seen_s[order], lane.x_m[order]))
     first_m = 0.0 if forward else lane.length_m
     way_m = (x_m - first_m) * (1.0 if forward else -1.0)
-    gate_s = float(np.interp(first_m, lane.x_m, seen_s))
+    here_s = time_s + float(np.interp(x_m, lane.x_m, lane.delay_s))
+    since_s = here_s - min(lane.gates_s)
     name = "start" if forward else "finish"
     return Said(
         clock=f"{time_s:.4f} s",
-        since=NOTHING if time_s < gate_s else f"{time_s - gate_s:.4f} s after the {name} gate",
+        since=NOTHING if since_s < 0.0 else f"{since_s:.4f} s after the {name} gate",
         speed=_speed_words(result, lane, x_m, way_m, spoken),
     )
 

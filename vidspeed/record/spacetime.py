@@ -19,14 +19,26 @@ from vidspeed.values import Floats, Ints, PassResult, Value
 from vidspeed.values.pictured import Filmed
 
 PER_CM = (1.0, 2.0, 2.5, 4.0, 5.0, 8.0, 10.0)  # scales to reckon with, times ten to some n
-WIDE_CM, TALL_CM = 14.0, 11.0  # at most, of the picture between its axes
-LEFT_CM, RIGHT_CM, TOP_CM, BELOW_CM = 1.9, 0.7, 1.3, 1.8
+LEFT_CM, RIGHT_CM, TOP_CM, BELOW_CM = 1.9, 0.7, 1.3, 1.8  # beside the axes, words at size 1
 INCH_CM = 2.54
 FINE = 6  # lines of the picture for each frame
 LEAST_LEVELS = 24.0  # above the background that are drawn black, at least
 LEAST_INK = 0.1  # of black; less is the noise of the background
 OUTSIDE = 0.14  # grey of what the camera does not see
 LEAST_RISE = 0.02  # of the course: a triangle smaller than this shows nothing
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Room(Value):
+    """How large the picture between the axes may be, and how large its words and lines are."""
+
+    wide_cm: float
+    tall_cm: float
+    size: float = 1.0
+
+
+REPORT = Room(wide_cm=14.0, tall_cm=11.0)  # with its margins within an A4
+LARGE = Room(wide_cm=36.0, tall_cm=22.5, size=1.7)  # within an A3 across
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -37,11 +49,15 @@ class Sheet(Value):
     tall_cm: float
     m_per_cm: float
     s_per_cm: float
+    size: float = 1.0
 
     @property
     def whole_cm(self) -> tuple[float, float]:
         """Return width and height of the whole print."""
-        return self.wide_cm + LEFT_CM + RIGHT_CM, self.tall_cm + TOP_CM + BELOW_CM
+        return (
+            self.wide_cm + self.size * (LEFT_CM + RIGHT_CM),
+            self.tall_cm + self.size * (TOP_CM + BELOW_CM),
+        )
 
     @property
     def sentence(self) -> str:
@@ -66,28 +82,34 @@ def round_scale(least: float) -> float:
     )
 
 
-def sheet_of(filmed: Filmed) -> Sheet:
+def sheet_of(filmed: Filmed, room: Room = REPORT) -> Sheet:
     """Return the sheet on which a filmed pass fits at round scales."""
     wide_m = float(np.ptp(filmed.lane.x_m))
     early_s, late_s = _span(filmed)
-    m_per_cm, s_per_cm = round_scale(wide_m / WIDE_CM), round_scale((late_s - early_s) / TALL_CM)
+    m_per_cm, s_per_cm = (
+        round_scale(wide_m / room.wide_cm),
+        round_scale((late_s - early_s) / room.tall_cm),
+    )
     return Sheet(
         wide_cm=wide_m / m_per_cm,
         tall_cm=(late_s - early_s) / s_per_cm,
         m_per_cm=m_per_cm,
         s_per_cm=s_per_cm,
+        size=room.size,
     )
 
 
-def space_time(result: PassResult, filmed: Filmed, unit: str = "kmh") -> Figure:
+def space_time(
+    result: PassResult, filmed: Filmed, unit: str = "kmh", *, room: Room = REPORT
+) -> Figure:
     """Draw a pass as one camera filmed it: a row a frame, and the speed as a triangle."""
-    sheet = sheet_of(filmed)
+    sheet, size = sheet_of(filmed, room), room.size
     width, height = (side / INCH_CM for side in sheet.whole_cm)
     figure = Figure(figsize=(width, height), dpi=DPI, facecolor="white")
     axes = figure.add_axes(
         (
-            LEFT_CM / INCH_CM / width,
-            BELOW_CM / INCH_CM / height,
+            size * LEFT_CM / INCH_CM / width,
+            size * BELOW_CM / INCH_CM / height,
             sheet.wide_cm / INCH_CM / width,
             sheet.tall_cm / INCH_CM / height,
         )
@@ -102,9 +124,9 @@ def space_time(result: PassResult, filmed: Filmed, unit: str = "kmh") -> Figure:
         laid_out(filmed), cmap="gray", vmin=0.0, vmax=1.0, extent=extent, aspect="auto",
         interpolation="nearest",
     )  # fmt: skip
-    _rule(axes)
-    _gates(axes, filmed)
-    _triangle(axes, result, filmed, unit)
+    _rule(axes, size)
+    _gates(axes, filmed, size)
+    _triangle(axes, result, filmed, unit, size)
     axes.set_xlim(extent[0], extent[1])
     axes.set_ylim(extent[2], extent[3])
     _words(figure, axes, result, filmed, sheet)
@@ -167,27 +189,27 @@ def _ink(filmed: Filmed) -> Floats:
     return np.asarray(np.where(ink < LEAST_INK, 0.0, ink))
 
 
-def _rule(axes: Axes) -> None:
+def _rule(axes: Axes, size: float) -> None:
     """Rule the picture in round steps, as a sheet to measure on."""
     axes.minorticks_on()
     axes.grid(which="major", color=INK, alpha=0.16, lw=0.5)
-    axes.tick_params(which="major", length=5.0, labelsize=9)
-    axes.tick_params(which="minor", length=2.5)
-    axes.set_xlabel("place along the course, m", fontsize=9)
-    axes.set_ylabel("time since the first gate, ms", fontsize=9)
+    axes.tick_params(which="major", length=5.0 * size, labelsize=9 * size)
+    axes.tick_params(which="minor", length=2.5 * size)
+    axes.set_xlabel("place along the course, m", fontsize=9 * size)
+    axes.set_ylabel("time since the first gate, ms", fontsize=9 * size)
 
 
-def _gates(axes: Axes, filmed: Filmed) -> None:
+def _gates(axes: Axes, filmed: Filmed, size: float) -> None:
     """Draw the gates as two thin lines and name them."""
     for name, x_m in (("start", 0.0), ("finish", filmed.lane.length_m)):
-        axes.axvline(x_m, color=BLUE, lw=0.8)
+        axes.axvline(x_m, color=BLUE, lw=0.8 * size)
         axes.annotate(
             f"{name} gate", (x_m, 1.0), xycoords=("data", "axes fraction"), xytext=(0.0, 3.0),
-            textcoords="offset points", ha="center", va="bottom", color=BLUE, fontsize=9,
+            textcoords="offset points", ha="center", va="bottom", color=BLUE, fontsize=9 * size,
         )  # fmt: skip
 
 
-def _triangle(axes: Axes, result: PassResult, filmed: Filmed, unit: str) -> None:
+def _triangle(axes: Axes, result: PassResult, filmed: Filmed, unit: str, size: float) -> None:
     """Draw the speed as a slope: so many metres in so many milliseconds."""
     ends = _ends(result, filmed)
     if ends is None or result.speed_mps is None:
@@ -195,24 +217,24 @@ def _triangle(axes: Axes, result: PassResult, filmed: Filmed, unit: str) -> None
     (from_m, to_m), begun_ms = ends
     spent_ms = 1e3 * abs(to_m - from_m) / result.speed_mps
     ended_ms = begun_ms + spent_ms
-    axes.plot([from_m, to_m], [begun_ms, ended_ms], color=VERMILLION, lw=0.9, ls=(0, (6, 3)))
+    axes.plot([from_m, to_m], [begun_ms, ended_ms], color=VERMILLION, lw=0.9 * size, ls=(0, (6, 3)))
     axes.plot(
-        [from_m, from_m, to_m], [begun_ms, ended_ms, ended_ms], color=VERMILLION, lw=1.6,
+        [from_m, from_m, to_m], [begun_ms, ended_ms, ended_ms], color=VERMILLION, lw=1.6 * size,
         solid_joinstyle="miter",
     )  # fmt: skip
-    inward = 1.0 if to_m > from_m else -1.0
-    beside: dict[str, Any] = {"color": RUST, "fontsize": 10, "textcoords": "offset points"}
+    inward, side = (1.0, "left") if to_m > from_m else (-1.0, "right")
+    beside: dict[str, Any] = {"color": RUST, "fontsize": 10 * size, "textcoords": "offset points"}
     axes.annotate(
         f"{spent_ms:.1f} ms", (from_m, (begun_ms + 2.0 * ended_ms) / 3.0), rotation=90,
-        xytext=(5.0 * inward, 0.0), ha="left" if inward > 0 else "right", va="center", **beside,
+        xytext=(5.0 * size * inward, 0.0), ha=side, va="center", **beside,
     )  # fmt: skip
     axes.annotate(
         f"{abs(to_m - from_m):.2f} m", ((from_m + 2.0 * to_m) / 3.0, ended_ms),
-        xytext=(0.0, 4.0), ha="center", va="bottom", **beside,
+        xytext=(0.0, 4.0 * size), ha="center", va="bottom", **beside,
     )  # fmt: skip
     axes.annotate(
         _quotient(result, abs(to_m - from_m), spent_ms, unit), (from_m, ended_ms),
-        xytext=(24.0 * inward, 22.0), ha="left" if inward > 0 else "right", va="bottom",
+        xytext=(24.0 * size * inward, 22.0 * size), ha=side, va="bottom",
         linespacing=1.35, **beside,
     )  # fmt: skip
 
@@ -248,10 +270,10 @@ def _words(figure: Figure, axes: Axes, result: PassResult, filmed: Filmed, sheet
     lane = filmed.lane
     name = plain(f"Pass {result.label}, camera {lane.camera}, {lane.clip}", 90)
     figure.text(
-        0.012, 1.0 - 0.12 / figure.get_figheight(), name, ha="left", va="top", fontsize=9.5,
-        color=INK, parse_math=False,
+        0.012, 1.0 - 0.12 / figure.get_figheight(), name, ha="left", va="top",
+        fontsize=9.5 * sheet.size, color=INK, parse_math=False,
     )  # fmt: skip
     figure.text(
         0.988, 0.06 / figure.get_figheight(), sheet.sentence, ha="right", va="bottom",
-        fontsize=8, color=INK,
+        fontsize=8 * sheet.size, color=INK,
     )  # fmt: skip
