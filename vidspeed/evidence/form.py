@@ -138,8 +138,9 @@ def _end(stream: BinaryIO, total: int) -> tuple[int, int, int]:
     last = stream.read(22)
     if last[:4] != END or last[20:] != b"\0\0":
         stream.seek(max(0, total - 22 - 0x10000))
-        found = END in stream.read(22 + 0x10000)
-        what = "there are bytes behind its end" if found else "it is cut short: its end is missing"
+        near = stream.read(22 + 0x10000)
+        whole = 0 <= near.rfind(END) <= len(near) - 22
+        what = "there are bytes behind its end" if whole else "it is cut short: its end is missing"
         raise PackError(f"{what}; copy it again, or {ASK}")
     count, size, at = struct.unpack("<HLL", last[10:20])
     if count == MANY or BIG in (size, at):

@@ -151,7 +151,8 @@ def _wanted(
     folder: Path, session: Session, listed: Iterable[str], own: Iterable[str]
 ) -> Iterator[str]:
     """Yield what belongs into a pack, and no other file of the folder."""
-    there = {path for path in own if (folder / path).is_file()}
+    tracks = {clip.track for clip in session.clips if clip.track is not None}
+    there = {path for path in (*own, *tracks) if (folder / path).is_file()}
     given = {item.file for item in session.inputs}
     yield from sorted({*listed, *given, *there, f"{RESULTS}/{REPORT}"})
     for place in REPLACED:

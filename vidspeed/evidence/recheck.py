@@ -115,19 +115,21 @@ def _rechecked(
     put_clips(home, found)
     there = frozenset({row.file for row in unpacked.manifest.files} | found.keys())
     session, sources, intervals_s = with_sources(session, summary, there)
+    whole = all(row.kind in ("clip", "given") for row in sources)
     outcome = run_session(
         session,
         pool=pool,
         progress=progress,
         monte_carlo=_all_drawn(summary),
         intervals_s=intervals_s,
+        films=whole,
     )
     made_with = _texts(summary.get("measured_with"))
     packed = Packed(
         summary=summary,
         files=files,
         same_version=made_with.get("vidspeed") == versions()["vidspeed"],
-        whole=_is_whole(session, sources),
+        whole=whole,
     )
     return Rechecked(
         unpacked=unpacked,
@@ -206,12 +208,6 @@ def _all_drawn(summary: Mapping[str, Any]) -> bool:
     rows = by_name(summary.get("passes"), "pass").values()
     methods = {row.get("method") for row in rows if row.get("speed_mps") is not None}
     return methods == {"monte carlo"}
-
-
-def _is_whole(session: Session, sources: tuple[Source, ...]) -> bool:
-    """Tell whether every clip that the run decoded was decoded again."""
-    given = {clip.name for clip in session.clips if clip.file is None}
-    return all(row.kind == "clip" or row.clip in given for row in sources)
 
 
 def _texts(raw: object) -> dict[str, str]:

@@ -15,12 +15,12 @@ from vidspeed.evidence.form import CHUNK
 from vidspeed.evidence.manifest import Row
 from vidspeed.values import Session, Value
 
-Kind = Literal["clip", "track", "nothing"]
+Kind = Literal["clip", "track", "given", "nothing"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Source(Value):
-    """From what one clip of the session is measured again."""
+    """From what one clip of the session is measured again; `given`: a track that it states."""
 
     clip: str
     kind: Kind
@@ -109,7 +109,7 @@ def with_sources(
         track, interval_s = row.get("track"), row.get("interval_s")
         kind: Kind = "nothing"
         if clip.track is not None:
-            kind = "track"
+            kind = "given"
         elif clip.file in there:
             kind = "clip"
         elif isinstance(track, str) and track in there:

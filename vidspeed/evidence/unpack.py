@@ -156,7 +156,7 @@ def _new(into: Path | None, file: str) -> Any:
     if into is None:
         return nullcontext()
     path = into.joinpath(*file.split("/"))
-    path.parent.mkdir(parents=True, exist_ok=True)
     if not path.parent.resolve().is_relative_to(into.resolve()):
         raise PackError(f"{shown(file)} leads out of its folder; {ASK}")
+    path.parent.mkdir(parents=True, exist_ok=True)
     return path.open("xb")
