@@ -95,6 +95,12 @@ def test_a_clip_of_no_fixed_camera_is_refused_with_what_to_do(verdict, at_s, wor
     assert "turn video stabilisation off" in room._refusal(judged)
 
 
+def test_shaking_of_a_few_lamps_names_stabilisation_too():
+    judged = Steadiness(verdict="shaken", size_px=1.2, at_s=None, rms_px=1.2)
+    assert room.STABILISATION in room._shaken("a.mp4", judged, few=True).message
+    assert room.STABILISATION not in room._shaken("a.mp4", judged, few=False).message
+
+
 @pytest.fixture(scope="module")
 def bumped(tmp_path_factory):
     """Render two clips of one evening, a bump of the camera between them; no one may write."""

@@ -36,6 +36,7 @@ class Film:
     offset: tuple[float, float] = (0.0, 0.0)  # of the whole clip: the camera had moved before
     take: int = 0  # another take of the same view has other noise
     pattern: float = 0.0  # of the sensor, luma levels: it stays where it is when the camera moves
+    lit: bool = False  # the lamps are on by day
     hot: int = 0  # pixels of the sensor that shine by themselves
 
 
@@ -90,15 +91,27 @@ def movements(film: Film, rng, time_s):
     return moved
 
 
+def around(film: Film, rng):
+    """Return the eye that sees more on every side, and the landscape."""
+    width, height = film.eye.size
+    large = Eye(size=(width + 2 * MARGIN, height + 2 * MARGIN), focal=film.eye.focal,
+                centre=(width / 2 + MARGIN, height / 2 + MARGIN), bent=(0.0,) * 5)  # fmt: skip
+    return large, landscape(rng, large, lamps=int(rng.integers(4, 10)))
+
+
+def places_of_lamps(film: Film):
+    """Return where the lamps of a film that is left alone are (n, 2), and how bright (n,)."""
+    large, land = around(film, np.random.default_rng(film.seed))
+    return large.project(land.lamps) - MARGIN + np.array(film.offset), land.strength
+
+
 def frames(film: Film):
     """Yield the frames (h, w) uint8."""
     rng = np.random.default_rng(film.seed)
     width, height = film.eye.size
-    large = Eye(size=(width + 2 * MARGIN, height + 2 * MARGIN), focal=film.eye.focal,
-                centre=(width / 2 + MARGIN, height / 2 + MARGIN), bent=(0.0,) * 5)  # fmt: skip
-    land = landscape(rng, large, lamps=int(rng.integers(4, 10)))
+    large, land = around(film, rng)
     dark = float(rng.uniform(4.0, 14.0))
-    base = by_night(land, large, level=dark) if film.night else by_day(land, large, lamps=False)
+    base = by_night(land, large, level=dark) if film.night else by_day(land, large, lamps=film.lit)
     blink = by_night(land, large, level=0.0, lit=np.arange(len(land.lamps)) % 2)
     count = round(film.seconds * RATE)
     time_s = np.arange(count) / RATE

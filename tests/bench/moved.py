@@ -2,11 +2,13 @@
 
     python tests/bench/moved.py --seed 1
 
-Three parts. Pictures: two views of an invented landscape, the second shifted by 0.3 to 40 px,
-turned, sometimes zoomed, by day, after dark, and a still by day against one after dark. Clips: the
-same through a codec and the tool's own background. Films: clips left alone, shaken by wind,
-stabilised, carried. Each row says n, what came out, and in brackets what chance allows (99 %).
-A case in which nothing was matched counts as not within the limit, and is never dropped.
+Four parts. Pictures: two views of an invented landscape, the second shifted by 0.3 to 40 px,
+turned, sometimes zoomed, by day, after dark, and a still by day against one after dark. Clips:
+shifted by as much, through H.264 and the tool's own background; after dark the sensor adds a
+pattern and hot pixels that stay where they are. Bump or zoom: which of two pictures is said to be
+zoomed or focused anew. Films: clips left alone, shaken by wind, stabilised, carried. Each row says
+n, what came out, and in brackets what chance allows (99 %). A case in which nothing was matched
+counts as not within the limit, and is never dropped.
 """
 
 from __future__ import annotations
@@ -23,10 +25,11 @@ from bench_views import Eye, by_day, by_night, landscape, middle
 from scipy.stats import chi2
 
 from vidspeed.clip.scan import scan
-from vidspeed.geometry.moved import movement
+from vidspeed.geometry.moved import movement, rezoomed
 from vidspeed.geometry.steady import steadiness
 
 SIZE = (960, 540)
+CLIP_SIZE, CLIP_S = (640, 360), 0.7
 WITHIN_PX = {"day": 0.2, "dark": 0.5, "day to dark": 0.5}
 
 
@@ -34,15 +37,16 @@ def main() -> int:
     """Run the parts that are asked for; 0 if all passes."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--pictures", type=int, default=40, help="of each kind of light")
-    parser.add_argument("--clips", type=int, default=8, help="of each kind of light")
+    parser.add_argument("--pictures", type=int, default=20, help="of each kind of light")
+    parser.add_argument("--clips", type=int, default=20, help="of each kind of light")
+    parser.add_argument("--zooms", type=int, default=20, help="of each kind of light")
     parser.add_argument("--untouched", type=int, default=20)
     parser.add_argument("--shaken", type=int, default=10)
     parser.add_argument("--stabilised", type=int, default=12)
     parser.add_argument("--first", type=int, default=0, help="begin the films at this number")
     chosen = parser.parse_args()
-    print("| movements | n | matched | within | px | RMS error px | largest px | RMS z |")
-    print("| --- | --- | --- | --- | --- | --- | --- | --- |")
+    print("| movements | n | matched | within | px | % | RMS error px | largest px | RMS z |")
+    print("| --- | --- | --- | --- | --- | --- | --- | --- | --- |")
     good = True
     for light, within_px in WITHIN_PX.items():
         cases = [picture_case(chosen.seed, k, light) for k in range(chosen.pictures)]
@@ -50,10 +54,12 @@ def main() -> int:
             good &= report_movements(f"pictures, {light}", cases, within_px)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "clip.mp4"
-        for light in ("day", "dark"):
+        for light, within_px in WITHIN_PX.items():
             cases = [clip_case(chosen.seed, k, light, path) for k in range(chosen.clips)]
             if cases:
-                good &= report_movements(f"clips, {light}", cases, WITHIN_PX[light])
+                good &= report_movements(f"clips, {light}", cases, within_px)
+        if chosen.zooms:
+            good &= report_zooms(chosen.seed, chosen.zooms)
         print("\n| films | n | refused | wanted | said |")
         print("| --- | --- | --- | --- | --- |")
         for name, count, kinds, wanted in (
@@ -68,7 +74,15 @@ def main() -> int:
 
 
 def picture_case(seed, number, light):
-    """Return error (4,) and z (4,) of one pair of pictures, or how many lamps it had."""
+    """Return shift error and z (4,) of one pair of pictures, None where nothing was matched."""
+    return judged(*picture_pair(seed, number, light))
+
+
+def picture_pair(seed, number, light, zooms=None):
+    """Return what is found of one pair of pictures, and the truth.
+
+    A quarter of them is zoomed a little; all by 0.5 to 4 % where `zooms`, none where it is False.
+    """
     rng = np.random.default_rng([seed, number, len(light)])
     focal = rng.uniform(0.55, 1.25) * SIZE[0]
     bent = (float(rng.uniform(-0.08, 0.03)), 0.0, 0.0, 0.0, 0.0)
@@ -80,7 +94,10 @@ def picture_case(seed, number, light):
         roll_rad=float(rng.normal(0.0, 0.003)),
         zoom=float(np.exp(rng.normal(0.0, 0.002) * (number % 4 == 0))),
     )
-    land = landscape(rng, still, lamps=int(rng.integers(3, 12)))
+    if zooms is not None:
+        zoom = np.exp(rng.choice([-1, 1]) * rng.uniform(0.005, 0.04)) if zooms else 1.0
+        moved = replace(moved, zoom=float(zoom))
+    land = landscape(rng, still, lamps=int(rng.integers(3 if zooms is None else 6, 12)))
     noise = rng.uniform(1.0, 3.5)
     if light == "dark":
         first = by_night(land, still, level=rng.uniform(4.0, 14.0))
@@ -92,21 +109,30 @@ def picture_case(seed, number, light):
         lit = (rng.random(len(land.lamps)) < 0.85) if light == "dark" else None
         second = by_night(land, moved, level=rng.uniform(4.0, 14.0), lit=lit)
     pictures = [middle(rng, each, noise, 5) for each in (first, second)]
-    return judged(movement(*pictures, still.lens), moved)
+    return movement(*pictures, still.lens), moved
 
 
 def clip_case(seed, number, light, path):
     """Return error and z of two clips, one of them filmed after the camera had moved."""
-    film = replace(draw_film(seed, 1000 + number, "plain", light == "dark"), seconds=1.2)
     rng = np.random.default_rng([seed, number, 5])
+    film = small_film(seed, number, light == "dark", rng)
     size, way = np.exp(rng.uniform(np.log(0.3), np.log(40.0))), rng.uniform(0, 2 * np.pi)
-    offset = (float(size * np.cos(way)), float(size * np.sin(way)))
-    stills = [
-        scan(write_film(each, path)).still
-        for each in (film, replace(film, offset=offset, crf=min(film.crf + 3, 28)))
-    ]
+    # whole 32nds, as OpenCV's remap rounds to them
+    offset = (np.rint(32 * size * np.cos(way)) / 32, np.rint(32 * size * np.sin(way)) / 32)
+    again = replace(film, offset=offset, take=1, crf=min(film.crf + 3, 28))
+    if light == "day to dark":
+        film, again = replace(film, lit=True), replace(again, night=True)
+    stills = [scan(write_film(each, path)).still for each in (film, again)]
     flat = np.array([1e6, 1e6, *film.eye.centre, 0, 0, 0, 0, 0])  # shifted as a whole
     return judged(movement(*stills, flat), Eye(shift=offset))
+
+
+def small_film(seed, number, night, rng):
+    """Return a short film in a small picture; after dark its sensor shines a little by itself."""
+    film = draw_film(seed, 1001 + 2 * number, "plain", night)
+    assert film.eye.size == CLIP_SIZE
+    pattern, hot = float(rng.uniform(0.0, 0.8)), int(rng.integers(0, 6))
+    return replace(film, seconds=CLIP_S, pattern=pattern * night, hot=hot * night)
 
 
 def judged(found, truth):
@@ -122,7 +148,7 @@ def report_movements(name, cases, within_px):
     """Print a row; every case that is matched must be within the limit."""
     matched = [case for case in cases if case is not None]
     if not matched:
-        print(f"| {name} | {len(cases)} | 0 | 0 | {within_px} | | | |", flush=True)
+        print(f"| {name} | {len(cases)} | 0 | 0 | {within_px} | 0 | | | |", flush=True)
         return False
     errors = np.array([case[0] for case in matched])
     z = np.concatenate([case[1] for case in matched])
@@ -130,11 +156,31 @@ def report_movements(name, cases, within_px):
     inside = int(np.sum(errors <= within_px))
     print(
         f"| {name} | {len(cases)} | {len(matched)} | {inside} | {within_px} "
+        f"| {100.0 * inside / len(cases):.0f} "
         f"| {np.sqrt(np.mean(errors**2)):.3f} | {errors.max():.2f} "
         f"| {np.sqrt(np.mean(z**2)):.2f} [{low:.2f}, {high:.2f}] |",
         flush=True,
     )
     return inside == len(matched)
+
+
+def report_zooms(seed, count):
+    """Print how many of two kinds of pairs are called zoomed: bumped ones, and zoomed ones."""
+    print("\n| bump or zoom | n | zoomed | wanted | not matched |")
+    print("| --- | --- | --- | --- | --- |")
+    good = True
+    for light in ("day", "dark"):
+        for zooms in (False, True):
+            found = [picture_pair(seed, 500 + k, light, zooms)[0] for k in range(count)]
+            matched = [each for each in found if each is not None]
+            called = sum(rezoomed(each, SIZE[0]) for each in matched)
+            name = f"{light}, {'zoomed by 0.5 to 4 %' if zooms else 'bumped'}"
+            wanted = count if zooms else 0
+            print(
+                f"| {name} | {count} | {called} | {wanted} | {count - len(matched)} |", flush=True
+            )
+            good &= called == wanted
+    return good
 
 
 def report_films(name, seed, numbers, kinds, wanted, path):

@@ -1,11 +1,12 @@
 """Shift, turn and zoom between two pictures of one scene, by day, after dark, and across."""
 
+import cv2
 import numpy as np
 import pytest
 
 from tests.bench.bench_views import Eye, by_day, by_night, exposed, landscape, middle
 from vidspeed.geometry.beacons import beacons
-from vidspeed.geometry.moved import common_u_px, movement, size_px
+from vidspeed.geometry.moved import common_u_px, movement, rezoomed, size_px
 from vidspeed.geometry.turned import carried, slopes
 
 SMALL = {"size": (640, 360), "focal": 520.0, "centre": (322.0, 176.0)}
@@ -118,3 +119,62 @@ def test_what_is_common_to_all_points_is_counted_once():
     assert size_px(found, places, eye().lens)[:, 0] == pytest.approx(0.4, abs=0.15)
     assert 0.35 < common_u_px(found, places, eye().lens, corrected=False) < 0.55
     assert common_u_px(found, places, eye().lens, corrected=True) < 0.1
+
+
+def sensor(rng, strength=0.8):
+    """Return a pattern (360, 640) of a sensor: it stays where it is when the camera moves."""
+    return strength * cv2.GaussianBlur(rng.standard_normal((360, 640)), (0, 0), 1.5) / 0.19
+
+
+def test_what_the_sensor_adds_after_dark_is_not_what_it_sees():
+    """It lies still, and there is more of it than there are lamps."""
+    rng, land = scene(5)
+    truth = eye(shift=(-9.0, 4.0))
+    own = sensor(rng)
+    pictures = [
+        np.clip(np.rint(by_night(land, each, level=12.0) + own), 0, 255).astype(np.uint8)
+        for each in (eye(), truth)
+    ]
+    found = movement(*pictures, eye().lens)
+    assert found.method == "lamps"
+    assert np.abs(errors(found, truth)[:2]).max() < 0.1
+    assert np.abs(errors(found, truth) / np.sqrt(np.diag(found.covariance))).max() < 4.0
+
+
+def test_noise_that_lies_still_is_no_background():
+    own = 60.0 + sensor(np.random.default_rng(2), 0.4)
+    pictures = [np.clip(np.rint(own), 0, 255).astype(np.uint8) for _ in range(2)]
+    assert movement(*pictures, eye().lens) is None
+
+
+def spot(x, y, peak, second=0.0):
+    """Return a picture (120, 160) of a lamp, and of a weaker one close beside it."""
+    rows, columns = np.mgrid[0:120, 0:160]
+    light = peak * np.exp(-((columns - x) ** 2 + (rows - y) ** 2) / 3.4)
+    light += second * np.exp(-((columns - x - 3.0) ** 2 + (rows - y - 1.0) ** 2) / 3.4)
+    return np.clip(np.rint(light + 10.0), 0, 255).astype(np.uint8)
+
+
+def test_a_lamp_is_as_well_known_as_it_is_round():
+    round_one, crooked = (beacons(spot(80.3, 60.4, 180.0, second)) for second in (0.0, 60.0))
+    assert np.abs(round_one.xy_px[0] - [80.3, 60.4]).max() < 0.01
+    assert round_one.u_px[0] < 0.015
+    assert crooked.u_px[0] > 4.0 * round_one.u_px[0]
+
+
+def test_a_flat_dark_picture_is_searched_without_a_warning():
+    """Running sums of squares may end a little below zero."""
+    rng = np.random.default_rng(13)
+    picture = np.full((180, 320), 5, np.uint8)
+    for _ in range(6):
+        y, x = rng.integers(2, 40) * 4, rng.integers(2, 72) * 4
+        picture[y : y + 4, x : x + 4] += rng.integers(1, 60, dtype=np.uint8)
+    assert np.all(np.isfinite(beacons(picture).xy_px))
+
+
+def test_a_zoom_is_said_to_be_one_and_a_bump_is_not():
+    rng, land = scene(3)
+    first = middle(rng, by_day(land, eye()), 2.0, 3)
+    for moved, zoomed in ((eye(zoom=0.99), True), (eye(shift=(12.0, 5.0), roll_rad=0.01), False)):
+        found = movement(first, middle(rng, by_day(land, moved), 2.0, 3), eye().lens)
+        assert rezoomed(found, 640) == zoomed

@@ -16,8 +16,8 @@ import numpy as np
 
 from vidspeed.clip.still import read_picture
 from vidspeed.errors import ClipError
-from vidspeed.geometry.moved import common_u_px, movement, size_px
-from vidspeed.geometry.steady import Steadiness, steadiness
+from vidspeed.geometry.moved import common_u_px, movement, rezoomed, size_px
+from vidspeed.geometry.steady import BENT_PIECES, Steadiness, steadiness
 from vidspeed.geometry.turned import carried
 from vidspeed.motion.calibration import calibrate_camera
 from vidspeed.motion.stand import Stand
@@ -67,7 +67,8 @@ def fixed(session: Session, clip: str, stand: Stand, fit: CameraFit, seen: Scan)
         if judged.refused:
             raise ClipError(f"{clip}: {_refusal(judged)}")
         if judged.verdict == "shaken":
-            problems.append(_shaken(clip, judged))
+            few = len(seen.sway.places_px) < BENT_PIECES
+            problems.append(_shaken(clip, judged, few=few))
             shaken = True
     camera = stand.camera
     if camera.reference is None:
@@ -157,11 +158,7 @@ def _told(found: Movement, camera: Camera, off_px: float, u_px: float) -> str:
         f"off (u {u_px:.1g} px by {found.matches} {found.method}), {abs(x):.2f} px {across} and "
         f"{abs(y):.2f} px {down} at its middle, turned by {np.degrees(found.turn_rad):.2f} degrees"
     )
-    zoom_u = float(np.sqrt(found.covariance[3, 3]))
-    if (
-        abs(np.log(found.zoom)) * 0.3 * camera.image_size_px[0] > CORRECT_PX
-        and abs(np.log(found.zoom)) > SURE * zoom_u
-    ):
+    if rezoomed(found, camera.image_size_px[0]):
         what += f", and zoomed or focused anew by {100.0 * (found.zoom - 1.0):+.2f} %"
     return what
 
@@ -182,11 +179,13 @@ def _not_told(clip: str, reference: str) -> Problem:
     return Problem(level="warn", where=clip, message=message)
 
 
-def _shaken(clip: str, judged: Steadiness) -> Problem:
+def _shaken(clip: str, judged: Steadiness, *, few: bool) -> Problem:
     message = (
         f"the whole picture shakes, {judged.rms_px:.2g} px RMS (wind on the tripod?); that was "
         "taken out of the lights by what the fixed background shows"
     )
+    if few:
+        message += f"; so few fixed lamps hardly tell wind from stabilisation: {STABILISATION}"
     return Problem(level="warn", where=clip, message=message)
 
 

@@ -31,6 +31,8 @@ THERE_AND_BACK_PX = 0.4  # a piece followed there and back must come home this c
 FLOOR_PX = 0.008  # of a shift: what no number of features improves on
 SOFT_LEVELS = 4.0  # contrast that is not blown up where the picture is flat
 LEAST_LEVELS = 1.0  # contrast of a piece, RMS: noise and a codec's blocks have half of it
+ZOOM_AT, ZOOM_PX = 0.3, 0.5  # of the width from the middle; what a zoom must move there
+SURE = 3.0  # standard uncertainties of the zoom
 DARK_LEVELS = 40.0  # median of a picture after dark
 
 Single = NDArray[np.float32]
@@ -72,6 +74,16 @@ def common_u_px(moved: Movement, xy_px: Floats, lens: Floats, *, corrected: bool
     root = np.linalg.cholesky(spread + 1e-18 * np.eye(UNKNOWNS))
     largest = float(np.linalg.norm(by @ root, 2))
     return largest / float(np.sqrt(len(xy_px)))
+
+
+def rezoomed(moved: Movement, width_px: int) -> bool:
+    """Tell whether the lens was zoomed or focused anew, which no bump does.
+
+    The zoom must move the picture's sides by more than half a pixel and be more than chance.
+    """
+    size = abs(float(np.log(moved.zoom)))
+    by_px = ZOOM_AT * width_px * size
+    return by_px > ZOOM_PX and size > SURE * float(np.sqrt(moved.covariance[3, 3]))
 
 
 def _by_features(reference: Picture, picture: Picture, lens: Floats) -> Movement | None:
