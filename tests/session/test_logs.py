@@ -92,6 +92,16 @@ def test_a_drive_is_no_pass(tmp_path: Path) -> None:
     assert any("a drive is no pass" in message for message in faults(tmp_path))
 
 
+def test_clips_of_one_drive_state_one_line(tmp_path: Path) -> None:
+    clip = '\n[[clip]]\nfile = "clips/b.mp4"\ncamera = "north"\n'
+    again = DRIVE.replace("pass-1", "b")
+    write(tmp_path, SESSION + clip + DRIVE + again)
+    (tmp_path / "cart.csv").write_text(LOG, encoding="utf-8")
+    assert len(read_session(tmp_path).proofs) == 2
+    write(tmp_path, SESSION + clip + DRIVE + again.replace("-0.6", "0.6"))
+    assert "y_m is 0.6, in proof 1 with the same log it is -0.6" in faults(tmp_path)[0]
+
+
 def test_errors_of_a_log_are_errors_of_the_session(tmp_path: Path) -> None:
     session(tmp_path, log="time_s,x_m\n0,0\n")
     assert any("cart.csv: 1 rows" in message for message in faults(tmp_path))

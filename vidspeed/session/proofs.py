@@ -18,6 +18,7 @@ from vidspeed.session.tables import nearest
 from vidspeed.values import Clip, Log, Proof
 
 STILL_ONLY = ("x_m", "time_s", "x_px", "y_px")
+SAME_LINE = ("y_m", "z_m", "u_m", "log_u_percent")  # of all clips of one drive
 
 
 def check_proofs(
@@ -25,6 +26,7 @@ def check_proofs(
 ) -> None:
     """Check that each proof names a clip that is filmed and holds no pass, and read its log."""
     known = {name: clip for clip in clips if (name := clip_name(clip)) is not None}
+    _check_same_line(proofs, faults)
     for number, proof in enumerate(proofs):
         where = f"session.toml: proof {number + 1}"
         if proof.values.get("kind") == "drive":
@@ -40,6 +42,24 @@ def check_proofs(
             faults.add(where, f"clip names {shown(name)}, which is no [[clip]]; {hint}")
         else:
             _check_clip(proof, known[name], where, faults)
+
+
+def _check_same_line(proofs: Sequence[Taken], faults: Faults) -> None:
+    """Refuse clips of one drive, which have one log, that state different lines of its lamp."""
+    first: dict[str, int] = {}
+    for number, proof in enumerate(proofs):
+        log = proof.values.get("log")
+        if not isinstance(log, str):
+            continue
+        other = proofs[first.setdefault(log, number)]
+        for name in SAME_LINE:
+            if proof.values.get(name) != other.values.get(name):
+                faults.add(
+                    f"session.toml: proof {number + 1}",
+                    f"{name} is {shown(proof.values.get(name))}, in proof {first[log] + 1} with "
+                    f"the same log it is {shown(other.values.get(name))}; one drive has one line: "
+                    "state the same, or give each drive a log of its own",
+                )
 
 
 def _check_clip(proof: Taken, clip: Taken, where: str, faults: Faults) -> None:
