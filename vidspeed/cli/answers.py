@@ -52,15 +52,12 @@ def mark(session: SessionFolder, unit: Unit = UnitName.kmh) -> int:
 def print_mark(outcome: Outcome, unit_name: str) -> None:
     """Print the rules, the other passes, what luck and wind did, and last the mark itself."""
     from vidspeed.record.markview import (
-        beats_sentence,
         left_out_lines,
+        mark_headline,
         mark_lines,
-        mark_sentence,
         rules_table,
     )
-    from vidspeed.record.units import unit_named
 
-    unit = unit_named(unit_name)
     for problem in outcome.problems:
         typer.echo(f"{problem.level}: {problem.where}: {problem.message}", err=True)
     if outcome.mark is not None:
@@ -68,8 +65,7 @@ def print_mark(outcome: Outcome, unit_name: str) -> None:
             terminal().print(rules_table(outcome.mark))
         for line in (*left_out_lines(outcome.mark), *mark_lines(outcome, unit_name)):
             typer.echo(line)
-    sentences = (mark_sentence(outcome, unit), beats_sentence(outcome, unit))
-    typer.echo(". ".join(sentence for sentence in sentences if sentence))
+    typer.echo(mark_headline(outcome, unit_name))
 
 
 @app.command()

@@ -147,7 +147,7 @@ def exit_status(outcome: Outcome) -> int:
 
 def print_outcome(outcome: Outcome, folder: Path, unit: str) -> None:
     """Print the table of passes, the problems, the mark, where the report is, and the last line."""
-    from vidspeed.record.markview import mark_lines
+    from vidspeed.record.markview import mark_headline, mark_lines
     from vidspeed.record.table import last_line, pass_table
 
     terminal().print(pass_table(outcome, unit))
@@ -155,8 +155,11 @@ def print_outcome(outcome: Outcome, folder: Path, unit: str) -> None:
         typer.echo(f"{problem.level}: {problem.where}: {problem.message}", err=True)
     for line in mark_lines(outcome, unit):
         typer.echo(line)
+    last = last_line(outcome, unit)
+    if (headline := mark_headline(outcome, unit)) not in last:  # a warning has the last word
+        typer.echo(headline)
     typer.echo(f"report: {folder / 'report.html'}")
-    typer.echo(last_line(outcome, unit))
+    typer.echo(last)
 
 
 @app.command()

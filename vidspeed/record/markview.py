@@ -162,6 +162,14 @@ def reduced_sentence(reduced: Reduced | None, unit: Unit) -> str | None:
     )
 
 
+def mark_headline(outcome: Outcome, unit_name: str = "kmh") -> str:
+    """Return the mark with its rules and its claim, or why there is none, on one line."""
+    unit = unit_named(unit_name)
+    sentences = (mark_sentence(outcome, unit), beats_sentence(outcome, unit))
+    text = ". ".join(sentence for sentence in sentences if sentence)
+    return "".join(char if char.isprintable() else " " for char in text)
+
+
 def mark_lines(outcome: Outcome, unit_name: str = "kmh") -> list[str]:
     """Return what a terminal says of the mark beside its headline and its claim."""
     mark, unit = outcome.mark, unit_named(unit_name)

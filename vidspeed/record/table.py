@@ -5,7 +5,7 @@ from __future__ import annotations
 from rich.table import Table
 from rich.text import Text
 
-from vidspeed.record.markview import beats_sentence, mark_sentence
+from vidspeed.record.markview import mark_headline
 from vidspeed.record.units import (
     Unit,
     bare_speed_text,
@@ -71,11 +71,7 @@ def last_line(outcome: Outcome, unit: str = "kmh") -> str:
     warning = _disagreement(outcome, spoken) or _width(outcome, spoken)
     if warning is not None:
         return _one_line(warning)
-    sentences = (
-        _only_speed(outcome, spoken),
-        mark_sentence(outcome, spoken),
-        beats_sentence(outcome, spoken),
-    )
+    sentences = (_only_speed(outcome, spoken), mark_headline(outcome, unit))
     return _one_line(". ".join(sentence for sentence in sentences if sentence))
 
 
