@@ -20,6 +20,7 @@ from vidspeed.cli import (
     desk,
     clips,
     passes,
+    watching,
     pictures,
     answers,
     follow,
@@ -46,6 +47,7 @@ __all__ = [
     "main",
     "passes",
     "pictures",
+    "watching",
 ]
 
 

@@ -1,0 +1,43 @@
+"""The command that measures clips as they arrive."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import replace
+
+import typer
+
+from vidspeed.cli.passes import LOOKING, print_outcome
+from vidspeed.cli.shell import SessionFolder, Unit, UnitName, app, guarded, progress, terminal
+
+
+@app.command()
+@guarded
+def watch(session: SessionFolder, unit: Unit = UnitName.kmh) -> int:
+    """Measure each clip as it finishes copying into the session folder, until Ctrl-C."""
+    from vidspeed.executor import executor
+    from vidspeed.record.files import recover, write_results
+    from vidspeed.record.table import pass_table
+    from vidspeed.watch import watch as arriving
+
+    recover(session)
+    workers = os.cpu_count() or 1
+    with (
+        progress() as tell,
+        executor(workers, tell=tell, ready=1, imports=LOOKING, apart=True) as pool,
+    ):
+        typer.echo(f"watching {session}: copy clips into it; Ctrl-C ends", err=True)
+        for row in arriving(session, pool=pool, progress=tell):
+            if row.outcome is None:
+                typer.echo(f"error: {row.fault}", err=True)
+            elif row.listed:
+                folder = write_results(row.outcome, unit=unit.value)
+                print_outcome(row.outcome, folder, unit.value)
+            else:
+                own = tuple(one for one in row.outcome.passes if row.clip in one.clips)
+                terminal().print(pass_table(replace(row.outcome, passes=own), unit.value))
+                typer.echo(
+                    f"{row.clip}: not in the results yet; session.toml does not name it: add "
+                    "a [[clip]] for it, then `vidspeed run`"
+                )
+    return 0
