@@ -11,6 +11,7 @@ from vidspeed.agreement.causes import Beside
 from vidspeed.agreement.verdict import NORMAL95, compared, judged
 from vidspeed.assembly.gather import Cameras, Looked
 from vidspeed.assembly.heard import listen_for
+from vidspeed.assembly.logged import logs_beside
 from vidspeed.assembly.passes import Pass
 from vidspeed.values import Check, CrossCheck, PassResult, Problem, Session
 
@@ -23,12 +24,13 @@ def beside_others(
     passes: Sequence[PassResult],
     pool: Executor,
 ) -> tuple[list[PassResult], list[Problem]]:
-    """Add sound and each camera alone to the passes, and say of each pass what disagrees.
+    """Add sound, records and each camera alone to the passes, and say of each pass what disagrees.
 
     `solved` and `passes` are the same passes, as flights and as final results.
     """
     looked = {row.clip.name: row for row in clips}
     heard = listen_for(session, cameras, looked, passes, pool)
+    logged, log_checks, told = logs_beside(session, passes)
     entries = {name: row.clip for name, row in looked.items()}
     rows: list[list[Beside]] = []
     results: list[PassResult] = []
@@ -37,18 +39,22 @@ def beside_others(
         added = [sound] if sound is not None else []
         if made.flight is not None and result.speed_mps is not None:
             added += alone(session, made.flight, result, entries)
+        added += logged.get(result.label, [])
         rows.append([*found, *added])
-        results.append(_with(result, added, check))
+        results.append(_with(result, added, [check, log_checks.get(result.label)]))
     comparisons = sum(len(result.cross_checks) for result in results)
     verdicts = [judged(result, row, comparisons) for result, row in zip(results, rows, strict=True)]
-    return [result for result, _ in verdicts], [row for _, told in verdicts for row in told]
+    said = [row for _, rows_of_pass in verdicts for row in rows_of_pass]
+    return [result for result, _ in verdicts], [*told, *said]
 
 
-def _with(result: PassResult, added: Sequence[Beside], check: Check | None) -> PassResult:
+def _with(
+    result: PassResult, added: Sequence[Beside], checks: Sequence[Check | None]
+) -> PassResult:
     return replace(
         result,
         cross_checks=(*result.cross_checks, *(compared(result, row) for row in added)),
-        checks=(*result.checks, *([check] if check is not None else [])),
+        checks=(*result.checks, *(row for row in checks if row is not None)),
     )
 
 

@@ -29,6 +29,7 @@ from vidspeed.values import (
     Marker,
     MarkRules,
     Measured,
+    Onboard,
     Pick,
     Planned,
     Session,
@@ -49,6 +50,7 @@ class Draft:
     tables: dict[str, list[Taken]]
     unpicked: bool = False  # cameras may have fewer picks than a fit needs, or no file of them yet
     markers: tuple[Marker, ...] = ()
+    onboard: tuple[Onboard, ...] = ()
     measured: Measured | None = None
     covariance_m2: Floats | None = None
     lenses: list[Lens | None] = field(default_factory=list)
@@ -80,6 +82,7 @@ def build(draft: Draft, folder: Path, inputs: tuple[InputFile, ...]) -> Session:
         ),
         clips=without_passes([_clip(taken.values, zone) for taken in tables["clip"]], proofs),
         proofs=proofs,
+        onboard=draft.onboard,
         syncs=tuple(_sync(taken.values) for taken in tables["sync"]),
         mark=_mark(tables["mark"][0].values) if tables["mark"] else None,
         wanted_U95_percent=top["wanted_U95_percent"],

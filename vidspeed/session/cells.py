@@ -80,6 +80,28 @@ def read_rows(data: bytes, where: str, table: str) -> list[Row]:
     return rows
 
 
+def read_columns(data: bytes, where: str, columns: dict[str, Key]) -> list[Row]:
+    """Read the named columns of a CSV file that somebody else's program wrote; others are let by.
+
+    `columns` are the keys by the columns' names, small letters. Raises SessionError as `read_rows`.
+    """
+    sheet = _sheet(decoded(data, where), where, columns)
+    names = [_plain(cell) if _plain(cell) in columns else "" for cell in sheet.header]
+    faults = Faults()
+    for name in columns:
+        if names.count(name) != 1:
+            there = "there twice" if name in names else "missing"
+            faults.add(where, f"column {name} is {there}; it has {', '.join(sheet.header)}")
+    _raise_some(faults, where)
+    comma = _decimal_comma(sheet, names, columns)
+    rows = [
+        Row(number, _values(cells, names, columns, comma, f"{where}: row {number}", faults))
+        for number, cells in sheet.rows
+    ]
+    _raise_some(faults, where)
+    return rows
+
+
 def _raise_some(faults: Faults, where: str) -> None:
     """Raise the first faults of a file and say how many more there are."""
     if faults:

@@ -63,7 +63,7 @@ FILE_KEYS = (
                above=0.0, left_out="the median step of the rows"),
     ),
     *of(
-        "log",
+        "drive log",
         number("time_s", "seconds", "by the record's own clock, later in every row", "12.5",
                required=True),
         u_of("time_u_s", "seconds", "time_s, of each row by itself", "0.01", default=0.0,

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from vidspeed.session.filekeys import FILE_KEYS
 from vidspeed.session.key import Key, Table, key, number, of, u_of
+from vidspeed.session.logkeys import LOG_KEYS
 from vidspeed.session.plankeys import PLANNED_KEYS
 from vidspeed.session.surveykeys import COURSE_KEYS, SURVEY_FILE_KEYS, TAPE_KEYS
 
@@ -48,6 +49,7 @@ TABLES = (
         "a log, to prove the course by",
         many=True,
     ),
+    Table(name="log", meaning="a record made on board the craft", many=True),
     Table(name="mark", meaning="the rules of the mark, and the earlier figure to be beaten"),
 )
 
@@ -225,6 +227,7 @@ SESSION_KEYS = (
         number("y_px", "pixels", "which light it is, downwards", "440.0", beside="x_px",
                left_out="the one light that is near enough"),
     ),
+    *LOG_KEYS,
     *of(
         "mark",
         number("earlier_kmh", "km/h", "the earlier figure", "412.0", above=0.0, most=5000.0),

@@ -33,7 +33,7 @@ def parse_log(data: bytes, where: str) -> Log:
 
     Places are taken where a file has both places and speeds.
     """
-    rows = read_rows(data, where, "log")
+    rows = read_rows(data, where, "drive log")
     if len(rows) < 2:
         raise SessionError(f"{where}: {len(rows)} rows, at least 2 are needed: one at each gate")
     way = "x_m" if any(row.values["x_m"] is not None for row in rows) else "speed_mps"

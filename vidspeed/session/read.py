@@ -16,6 +16,7 @@ from vidspeed.session.build import Draft, build
 from vidspeed.session.cells import decoded
 from vidspeed.session.check import Faults, Refused, Taken, shown, take, unknown
 from vidspeed.session.keys import TABLES, TOP, Table, keys_of
+from vidspeed.session.onboard import check_logs, take_logs
 from vidspeed.session.paths import Files, inside
 from vidspeed.session.proofs import check_proofs
 from vidspeed.session.rules import check_camera, check_clips, check_single, check_syncs
@@ -109,6 +110,8 @@ def _draft(
     check_clips(tables["clip"], cameras, top, faults)
     check_syncs(tables["sync"], tables["clip"], faults)
     check_proofs(tables["proof"], tables["clip"], files, faults)
+    check_logs(tables["log"], tables["clip"], faults)
+    draft.onboard = take_logs(tables["log"], files, faults)
     return draft
 
 

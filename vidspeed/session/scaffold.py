@@ -28,6 +28,7 @@ _LEFT_OPEN = (
     "clip",
     "sync",
     "proof",
+    "log",
     "mark",
 )  # tables that are written as comments
 _HEAD = """\

@@ -61,6 +61,7 @@ from vidspeed.values.lensed import (
     LensTrial,
     View,
 )
+from vidspeed.values.onboard import Onboard
 from vidspeed.values.placed import (
     CameraFit,
     CourseDrawing,
@@ -159,6 +160,7 @@ __all__ = [
     "Measured",
     "Moved",
     "Movement",
+    "Onboard",
     "Outcome",
     "PassResult",
     "Pick",

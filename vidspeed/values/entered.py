@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Literal
 
 from vidspeed.values.base import Floats, Value
+from vidspeed.values.onboard import Onboard
 from vidspeed.values.surveyed import Measured, Surveyed, SurveyFactor
 
 
@@ -300,6 +301,7 @@ class Session(Value):
     surveyed: Surveyed | None = None  # ... adjusted
     survey: SurveyFactor | None = None  # None: each marker by itself, the scale by length_u_m
     proofs: tuple[Proof, ...] = ()
+    onboard: tuple[Onboard, ...] = ()
 
     def camera(self, name: str) -> Camera:
         """Return the camera of that name; KeyError where there is none (the reader checked)."""
