@@ -205,6 +205,14 @@ def test_what_is_no_clip_is_refused_by_name(tmp_path, make, words):
     assert len(caught.value.messages) == 1
 
 
+def test_a_list_of_clips_is_no_clip(tmp_path):
+    write_cornered(tmp_path / "other.mp4", count=4)
+    path = tmp_path / "pass-1.mp4"
+    path.write_text("ffconcat version 1.0\nfile 'other.mp4'\n", encoding="utf-8")
+    with pytest.raises(ClipError, match="a list of other files, not a clip"):
+        scan(path)
+
+
 def test_half_a_file_without_its_index_is_refused(tmp_path):
     data = write_cornered(tmp_path / "a.mp4").read_bytes()
     start, size = data.find(b"moov") - 4, int.from_bytes(data[data.find(b"moov") - 4 :][:4], "big")

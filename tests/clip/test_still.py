@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import struct
+import zlib
+
 import cv2
 import numpy as np
 import pytest
@@ -96,3 +99,14 @@ def test_what_is_no_picture_is_refused(tmp_path):
             read_picture(tmp_path / name)
     with pytest.raises(ResultsError, match="missing"):
         write_still(tmp_path / "missing" / "a.png", np.zeros((4, 4), np.uint8))
+
+
+def test_a_picture_that_claims_billions_of_pixels_is_refused(tmp_path):
+    """A few bytes of PNG that would take gigabytes; OpenCV's own limit is 2^30 pixels."""
+    size = struct.pack(">LLBBBBB", 60_000, 60_000, 8, 0, 0, 0, 0)
+    head = b"\x00\x00\x00\x0dIHDR" + size + struct.pack(">L", zlib.crc32(b"IHDR" + size))
+    (tmp_path / "still.png").write_bytes(b"\x89PNG\r\n\x1a\n" + head)
+    with pytest.raises(
+        ClipError, match=r"still\.png: this (picture is too large|is not a picture)"
+    ):
+        read_picture(tmp_path / "still.png")

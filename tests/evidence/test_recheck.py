@@ -116,7 +116,8 @@ def test_every_forged_figure_and_word_is_named(held, tmp_path):
         "pass out: coverage_factor", "session: place",
     ]  # fmt: skip
     for words in (
-        "problems: 1 level", "passes.csv: out flight", "report.html, every line, pictures aside: report line ",
+        "problems: 1 level", "passes.csv: out flight",
+        "report.html, every line, pictures aside: report line ",
         "sensitivities.json: passes out inputs ", "north-out/track.csv: ",
     ):  # fmt: skip
         assert any(name.startswith(words) for name in named), (words, named)
@@ -265,6 +266,7 @@ def test_the_commands_on_a_clip(measured_tiny, tmp_path):
 
 def test_the_command_says_that_a_figure_differs(held, tmp_path, monkeypatch):
     monkeypatch.setattr("vidspeed.executor.executor", lambda *_args, **_more: executor(1))
+
     def forge(summary):
         summary["passes"][0]["speed_mps"] += 1.0
 

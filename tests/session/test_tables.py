@@ -287,3 +287,11 @@ def test_each_fault_of_a_track(tmp_path: Path, old: str, new: str, message: str)
     path = put(tmp_path, "track.csv", TRACK.replace(old, new, 1))
     messages = faults(read_tracks, path, height_px=1080)
     assert any(message in each for each in messages), messages
+
+
+def test_a_file_that_is_no_table_by_its_size_is_not_read(tmp_path):
+    path = tmp_path / "track.csv"
+    with path.open("wb") as stream:
+        stream.truncate(65 << 20)  # a hole: it takes no room
+    with pytest.raises(SessionError, match=r"track\.csv: is larger than 64 MB"):
+        read_tracks(path, height_px=1080)

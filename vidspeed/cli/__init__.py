@@ -55,6 +55,7 @@ def main() -> None:
     """Run the command line."""
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
         os.environ.setdefault(name, "1")  # matrices of a hundred rows are slower on more threads
+    os.environ.setdefault("OPENCV_IO_MAX_IMAGE_PIXELS", "100000000")  # a small file can claim more
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")

@@ -23,6 +23,7 @@ from vidspeed.worker import alive
 
 READABLE = "an MP4, MOV, MKV or AVI file as the camera wrote it is needed"
 PROBED = 24  # frames by which the order of the stamps is judged
+LISTS = ("concat", "hls", "dash", "imf", "sdp")  # formats that lead to other files
 MOST_PIXELS = 36_000_000  # 8192 x 4320 and a little more
 MARKED = 3  # packets in which encoders leave their names
 ENCODERS = re.compile(rb"x264 - core \d+|x265 \(build \d+\)|Lavc[\d.]*\d|XviD\d+|DivX\d+")
@@ -131,6 +132,9 @@ def open_clip(path: Path) -> InputContainer:
         if container.format.name == "image2" or container.format.name.endswith("_pipe"):
             container.close()
             raise ClipError(f"{name}: this is a picture, not a clip; {READABLE}")
+        if container.format.name in LISTS:
+            container.close()
+            raise ClipError(f"{name}: this is a list of other files, not a clip; {READABLE}")
         return container
     except PermissionError:
         raise ClipError(f"{name}: the file may not be read; check its permissions") from None

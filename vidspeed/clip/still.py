@@ -86,7 +86,10 @@ def read_picture(path: Path) -> Picture:
     except OSError as error:
         raise ClipError(f"{path.name}: cannot be read: {error.strerror}") from error
     flags = cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION
-    picture = cv2.imdecode(data, flags) if data.size else None
+    try:
+        picture = cv2.imdecode(data, flags) if data.size else None
+    except cv2.error:  # more pixels than OpenCV takes
+        raise ClipError(f"{path.name}: this picture is too large; a frame is needed") from None
     if picture is None:
         raise ClipError(f"{path.name}: this is not a picture; a PNG or JPEG file is needed")
     return np.asarray(picture, np.uint8)

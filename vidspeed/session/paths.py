@@ -8,6 +8,9 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 from vidspeed.session.check import Refused, shown
 from vidspeed.values import InputFile
 
+MOST_BYTES = 64 << 20  # of a file that is read as a whole: no survey, lens or still is larger
+OTHER = "it is not what belongs there: name another file"
+
 
 def inside(folder: Path, text: str) -> str:
     """Return a path that the session names, relative to its folder, with forward slashes.
@@ -54,6 +57,8 @@ class Files:
                 if not path.is_file():
                     there = "is a folder" if path.is_dir() else "does not exist"
                     raise Refused(f"{shown(file)} {there}; name a file of the session folder")
+                if path.stat().st_size > MOST_BYTES:
+                    raise Refused(f"{shown(file)} is larger than {MOST_BYTES >> 20} MB; {OTHER}")
                 self._held[file] = path.read_bytes()
             except (OSError, ValueError) as error:
                 why = getattr(error, "strerror", None) or error

@@ -13,6 +13,7 @@ import numpy as np
 from vidspeed.errors import SessionError
 from vidspeed.session.cells import Row, read_rows
 from vidspeed.session.check import Faults, shown
+from vidspeed.session.paths import MOST_BYTES, OTHER
 from vidspeed.values import Floats, Marker, Moved, Pick, Track
 
 _STREAK = ("streak_px", "streak_u_px", "streak_angle_rad", "peak", "snr")
@@ -139,6 +140,8 @@ def nearest(name: str, names: Sequence[str]) -> str:
 def _bytes(path: Path) -> bytes:
     """Return what a file holds."""
     try:
+        if path.stat().st_size > MOST_BYTES:
+            raise SessionError(f"{path.name}: is larger than {MOST_BYTES >> 20} MB; {OTHER}")
         return path.read_bytes()
     except OSError as error:
         raise SessionError(f"{path.name}: cannot be read: {error.strerror}") from None
