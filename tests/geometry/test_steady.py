@@ -158,3 +158,16 @@ def test_a_few_lamps_that_move_in_step_unlike_a_turn_are_no_lamps_in_the_wind(in
     away = size * corner[:, None] * moved + rng.normal(0, 0.03, (200, 6, 2))
     seen = Sway(time_s=TIME, places_px=places, away_px=away, replaced=np.zeros(200))
     assert steadiness(seen, LENS).refused == in_step
+
+
+@pytest.mark.parametrize("bent", [True, False])
+def test_what_grows_towards_the_corners_is_told_from_one_lamp_that_swings_there(bent):
+    """Also where a codec lets the lamps follow in jerks, not in step."""
+    places = np.array([[90, 426], [50, 112], [992, 608], [1196, 94], [1194, 236], [398, 312.0]])
+    rng = np.random.default_rng(5)
+    corner = np.sum((places / [640.0, 360.0] - 1.0) ** 2, axis=1)
+    share = 3.0 * corner if bent else np.array([0.0, 1.5, 0.0, 0.0, 0.0, 0.0])
+    moved = np.sin(6.0 * TIME)[:, None, None] * share[:, None] * np.array([1.0, -0.3])
+    away = moved + rng.normal(0, 0.2, (200, 6, 2))
+    seen = Sway(time_s=TIME, places_px=places, away_px=away, replaced=np.zeros(200))
+    assert steadiness(seen, LENS).refused == bent

@@ -27,6 +27,7 @@ QUICK_S = 0.1  # the most that a jump takes
 BENT_PX, BENT_FRAMES = 0.3, 0.1
 SWING_PX = 0.3  # more is allowed where there are only a few lamps: each may swing a little
 IN_STEP = 0.92  # of what turns leave of a few lamps: so much of it in step is no wind
+IN_CORNERS, CORNER_PIECES = 0.6, 6  # so much of it grows as the square towards the corners
 OFTEN = 0.7  # of the frames in which a piece must be seen to be judged with others in step
 SHAKE_PX = 0.3  # RMS above which shaking is worth a word
 MOST_NOISE_PX = 0.15  # of the picture's place in one frame
@@ -210,23 +211,39 @@ def _in_step(sway: Sway, lens: Floats) -> float:
         return 0.0
     rate = np.gradient(np.median(sway.away_px[frames][:, pieces], axis=1), sway.time_s[frames],
                        axis=0)  # fmt: skip
+    whole = _left_of(sway, frames, pieces, rate, lens)
+    corners = _left_of(sway, frames, pieces, rate, lens, corners=True)
+    whole_px = _rms(whole)
+    in_corners = np.sum(corners**2) < (1.0 - IN_CORNERS) * np.sum(whole**2)
+    in_corners &= len(pieces) >= CORNER_PIECES and whole_px > BENT_PX
     for _ in range(len(pieces) // 4):
         size = np.sum(_left_of(sway, frames, pieces, rate, lens) ** 2, axis=0)
         pieces = np.delete(pieces, int(np.argmax(size.reshape(-1, 2).sum(axis=1))))
     left = _left_of(sway, frames, pieces, rate, lens)
-    total = float(np.sum(left**2))
-    if float(np.linalg.norm(left, 2)) ** 2 < IN_STEP * total:
-        return 0.0
-    return float(np.sqrt(total / (len(frames) * (2 * len(pieces) - 3))))
+    if float(np.linalg.norm(left, 2)) ** 2 > IN_STEP * float(np.sum(left**2)):
+        return max(_rms(left), whole_px if in_corners else 0.0)
+    return whole_px if in_corners and _rms(left) > BENT_PX * 2.0 / 3.0 else 0.0
 
 
-def _left_of(sway: Sway, frames: Ints, pieces: Ints, rate: Floats, lens: Floats) -> Floats:
+def _rms(left: Floats) -> float:
+    """Return the root mean square of residuals (n, 2 m) of turns, for the freedom left."""
+    return float(np.sqrt(np.sum(left**2) / (len(left) * (left.shape[1] - 3))))
+
+
+def _left_of(
+    sway: Sway, frames: Ints, pieces: Ints, rate: Floats, lens: Floats, *, corners: bool = False
+) -> Floats:
     """Return what turns (no zoom) and a rolling shutter's read-out leave (n, 2 m) of a movement.
 
-    The read-out is one unknown along each side of the picture, for all frames alike.
+    The read-out is one unknown along each side of the picture, for all frames alike. With
+    `corners` a shift that grows as the square of the distance from the lens centre is taken off
+    too: a picture whose lens distorts moves so when it is shifted to follow its middle.
     """
     places = sway.places_px[pieces]
     turns = slopes(places, np.zeros(UNKNOWNS), lens)[:, :, :3].reshape(-1, 3)
+    if corners:
+        square = np.sum(((places - lens[2:4]) / lens[2:4]) ** 2, axis=1)
+        turns = np.column_stack([turns, np.kron(square[:, None], np.eye(2))])
     own, _ = np.linalg.qr(turns)
     rest = np.eye(len(own)) - own @ own.T
     away = sway.away_px[frames][:, pieces].reshape(len(frames), -1)
