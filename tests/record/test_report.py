@@ -5,12 +5,17 @@ from __future__ import annotations
 from dataclasses import replace
 from html.parser import HTMLParser
 
+import numpy as np
 import pytest
 from made_up import measured, outcome
 from rich.console import Console
 
+from vidspeed.record.canvas import photo, svg
+from vidspeed.record.charts import residual_chart, speed_chart
 from vidspeed.record.files import result_files
 from vidspeed.record.markview import mark_sentence
+from vidspeed.record.pictures import LARGEST_DRAWING, MOST_BYTES, REPORT_BYTES, small
+from vidspeed.record.slim import inline
 from vidspeed.record.table import last_line, pass_table
 from vidspeed.record.units import (
     UNITS,
@@ -232,3 +237,16 @@ def test_a_probability_is_never_rounded_up(probability):
     text = probability_text(probability)
     stated = float(text.removeprefix("over ").removesuffix(" %")) / 100.0
     assert stated <= probability + 1e-12
+
+
+def test_ten_passes_of_two_cameras_stay_below_five_million_bytes():
+    """Photographs at their bound though full of noise; sheets at theirs; charts and text as made."""
+    noisy = np.random.default_rng(1).normal(90.0, 25.0, (720, 1280)).clip(0, 255)
+    figure, _ = photo(noisy.astype(np.uint8), np.zeros(2), np.array([1280.0, 720.0]))
+    share = min(MOST_BYTES, REPORT_BYTES // 22)
+    assert len(small(figure, MOST_BYTES)) <= MOST_BYTES
+    assert len(small(figure, share)) <= share
+    coded = 4.0 / 3.0 * (22 * share + 20 * LARGEST_DRAWING)
+    one = measured("1", 111.0, "forward")
+    charts = sum(len(inline(svg(make(one), "a"), "b")) for make in (speed_chart, residual_chart))
+    assert coded + 10 * (charts + 25_000) < 5e6

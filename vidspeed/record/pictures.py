@@ -19,9 +19,9 @@ from vidspeed.values.pictured import Filmed
 
 ClipKey = tuple[str, str]  # camera, clip
 
-REPORT_BYTES = 2_400_000  # of all photographs of a report of usual length, before they are coded
+REPORT_BYTES = 2_000_000  # of all photographs of a report of usual length, before they are coded
 MOST_BYTES = 160_000  # of one of them
-LARGEST_DRAWING = 90_000  # bytes; a larger one is shown as a photograph is
+LARGEST_DRAWING = 45_000  # bytes; a larger one is shown as a photograph is
 QUALITIES = (82, 72, 60, 48, 36)
 
 
@@ -108,7 +108,7 @@ def _pictures(
     vector = svg(space, f"space-time {name}")
     files += [("space-time.png", png(space)), ("space-time.svg", vector)]
     fits = len(vector) <= LARGEST_DRAWING
-    shape = ("svg+xml", vector) if fits else ("jpeg", small(space, most_bytes))
+    shape = ("svg+xml", vector) if fits else ("jpeg", small(space, LARGEST_DRAWING))
     return Drawn(files=tuple(files), shown=shown, space=shape, sheet=sheet)
 
 
