@@ -211,6 +211,53 @@ def test_a_list_of_contents_that_contradicts_the_manifest_is_refused(held, tmp_p
     assert '"markers.csv" is not in the pack' in refused(tmp_path, with_manifest(gone))
 
 
+def test_what_a_stranger_wrote_cannot_turn_the_terminal(held, tmp_path, monkeypatch, capsys):
+    def forge(summary):
+        summary["measured_with"]["numpy"] = "\x1b[2J\u202e1.0"
+        summary["problems"].append(
+            {"level": "error", "where": "x\x1b]0;title\x07", "message": "two\nAgrees: lines"}
+        )
+
+    name = "results/summary.json"
+    path = tmp_path / "odd.zip"
+    path.write_bytes(sealed({**held, name: edited(held[name], forge)}))
+    monkeypatch.setattr("vidspeed.executor.executor", lambda *_args, **_more: executor(1))
+    said = command("recheck", path)
+    assert said.status == 1
+    shown = said.out + said.err
+    assert not any(char in shown for char in "\x1b\x07\u202e")
+    assert "\nAgrees: lines" not in shown
+
+
+@pytest.mark.parametrize("text", ['"' + "x" * 200_000 + '"', "a\0b", "pass\n" + "1," * 50])
+def test_a_table_that_is_none_is_refused_or_named(held, tmp_path, text):
+    try:
+        found = again(tmp_path, sealed({**held, "results/passes.csv": text.encode()}))
+    except PackError as error:
+        assert "cannot be read as CSV" in str(error)
+    else:
+        assert any(name.startswith("passes.csv: ") for name in off(found))
+
+
+def test_a_deep_or_an_endless_summary_does_no_harm(held, tmp_path):
+    def deep(summary):
+        value: object = 1
+        for _ in range(800):
+            value = [value]
+        summary["mark"] = value
+
+    def endless(summary):
+        summary["problems"] = [{"name": f"n{number % 7}"} for number in range(30_000)]
+
+    name = "results/summary.json"
+    for change in (deep, endless):
+        data = sealed({**held, name: edited(held[name], change)})
+        try:
+            assert not again(tmp_path, data).agrees
+        except PackError as error:
+            assert "RecursionError" in str(error)
+
+
 @pytest.mark.parametrize("path", ["../../secret.csv", "/etc/hostname", "C:/x.csv", "a\\\\b.csv"])
 def test_a_session_that_reaches_out_of_its_folder_is_refused(held, tmp_path, path):
     (tmp_path / "secret.csv").write_bytes(held["hand/out.csv"])

@@ -109,7 +109,7 @@ def _print_recheck(found: Rechecked, unit: str) -> None:
     console = terminal()
     console.print(speed_table(found, unit_named(unit)))
     console.print(part_table(found))
-    for line in (*differences(found), *notes(found), *found.open_):
+    for line in (*differences(found), *notes(found)):
         typer.echo(line, err=True)
     typer.echo(f"SHA-256 of the pack: {found.unpacked.sha256}")
     typer.echo(f"SHA-256 of results/contents.sha256: {found.contents_sha256}")

@@ -11,10 +11,12 @@ from __future__ import annotations
 import csv
 import io
 import math
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from vidspeed.errors import PackError
 from vidspeed.values import Value
 
 SAME = 1e-9
@@ -66,9 +68,10 @@ def leaves(value: Any, at: Path = ()) -> Iterator[tuple[Path, Leaf]]:
             yield from leaves(item, (*at, str(key)))
     elif isinstance(value, list):
         names = [_name(item) for item in value]
+        times = Counter(names)
         for number, item in enumerate(value):
             own = names[number]
-            named = own is not None and names.count(own) == 1
+            named = own is not None and times[own] == 1
             yield from leaves(item, (*at, own if named and own is not None else str(number + 1)))
     else:
         yield at, value
@@ -83,9 +86,12 @@ def _name(item: object) -> str | None:
 
 
 def rows_of(data: bytes) -> list[dict[str, Leaf]]:
-    """Return a CSV file as rows of numbers and texts."""
+    """Return a CSV file as rows of numbers and texts; PackError where it is none."""
     reader = csv.DictReader(io.StringIO(data.decode("utf-8", "replace"), newline=""))
-    return [{str(key): _cell(text) for key, text in row.items()} for row in reader]
+    try:
+        return [{str(key): _cell(text) for key, text in row.items()} for row in reader]
+    except csv.Error as error:
+        raise PackError(f"a file of results cannot be read as CSV: {error}") from None
 
 
 def _cell(text: object) -> Leaf:
@@ -102,12 +108,13 @@ def compare(name: str, packed: Any, again: Any, *, speed_mps: float, extra: bool
     Parameters
     ----------
     speed_mps
-        The largest speed of the session, which the tolerance of speeds follows from.
+        The largest speed that was measured again, from which the tolerance of speeds follows;
+        what a stranger states has no say in any tolerance.
     extra
         What only the second has counts as a difference.
     """
     first, second = dict(leaves(packed)), dict(leaves(again))
-    scales = _scales(first, speed_mps)
+    scales = _scales(second, speed_mps)
     worst, off = 0.0, []
     for at, value in first.items():
         apart = _apart(value, second[at], scales.get(_kind(at), 1.0)) if at in second else math.inf
@@ -138,10 +145,10 @@ def _kind(at: Path) -> str:
     return next((unit for unit in UNITS if key.endswith(unit)), key)
 
 
-def _scales(first: Mapping[Path, Leaf], speed_mps: float) -> dict[str, float]:
+def _scales(figures: Mapping[Path, Leaf], speed_mps: float) -> dict[str, float]:
     """Return what each kind of figure is judged against."""
     largest: dict[str, float] = {}
-    for at, value in first.items():
+    for at, value in figures.items():
         if _is_number(value):
             kind = _kind(at)
             largest[kind] = max(largest.get(kind, 0.0), abs(float(value or 0.0)))

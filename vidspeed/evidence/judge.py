@@ -6,7 +6,7 @@ import difflib
 import hashlib
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from vidspeed.evidence.figures import Off, Part, compare, rows_of
@@ -19,6 +19,7 @@ WITH_CLIPS = ("checks", "cross_checks")  # of a pass: what only a clip can bear 
 PICTURE = re.compile(rb"data:image/[a-z+]{1,9};base64,[A-Za-z0-9+/=]*")
 FIGURES = (".csv", ".json", ".html", ".sha256")  # files that are more than pictures
 MOST_SHOWN = 6  # lines of a report that differ
+MOST_LINES = 20_000  # of a report that are held against each other
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -29,12 +30,7 @@ class Packed(Value):
     files: Mapping[str, bytes]
     same_version: bool
     whole: bool  # measured again from all its clips
-
-    @property
-    def speed_mps(self) -> float:
-        """Return the largest speed, 1 where there is none."""
-        speeds = [row.get("speed_mps") for row in self.passes.values()]
-        return max((abs(v) for v in speeds if isinstance(v, (int, float)) and v), default=1.0)
+    speed_mps: float = 1.0  # the largest that was measured again
 
     @property
     def passes(self) -> dict[str, Mapping[str, Any]]:
@@ -50,6 +46,8 @@ def by_name(rows: object, key: str) -> dict[str, Mapping[str, Any]]:
 
 def judged(packed: Packed, outcome: Outcome) -> tuple[Part, ...]:
     """Return every part of the results, held against what was measured again."""
+    speeds = [row.speed_mps for row in outcome.passes if row.speed_mps]
+    packed = replace(packed, speed_mps=max(speeds, default=1.0))
     again = result_files(outcome, unit=unit_of(packed.files))
     fresh = strict_json(again["summary.json"], "summary.json")
     return tuple(
@@ -142,6 +140,9 @@ def _report(packed: Packed, fresh: bytes) -> Part:
 def _differences(old: list[str], new: list[str]) -> Iterator[Off]:
     """Yield the first lines that differ."""
     if old == new:
+        return
+    if len(old) > MOST_LINES:
+        yield Off(where="report", packed=f"{len(old)} lines", again=f"{len(new)} lines")
         return
     matcher = difflib.SequenceMatcher(None, old, new, autojunk=False)
     changes = [code for code in matcher.get_opcodes() if code[0] != "equal"]

@@ -97,6 +97,11 @@ def recheck(
             ) from None
         except VidspeedError as error:
             raise PackError(*(f"{pack.name}: {message}" for message in error.messages)) from None
+        except Exception as error:  # whatever a stranger wrote, words are the answer
+            raise PackError(
+                f"{pack.name}: could not be measured again: {type(error).__name__}: {error}; if "
+                "you know where it comes from, please send it to the authors of vidspeed"
+            ) from error
 
 
 def _rechecked(

@@ -6,6 +6,7 @@ import hashlib
 import os
 import shutil
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
@@ -38,10 +39,11 @@ def find_clips(folder: Path, rows: Sequence[Row]) -> dict[str, Path]:
     for path in _files(folder):
         if len(found) == len(wanted):
             break
-        if any(_may_be(path, row) for row in rows):
-            file = wanted.get(_sha256(path))
-            if file is not None:
-                found.setdefault(file, path)
+        with suppress(OSError):  # one that cannot be read is none of them
+            if any(_may_be(path, row) for row in rows):
+                file = wanted.get(_sha256(path))
+                if file is not None:
+                    found.setdefault(file, path)
     return found
 
 

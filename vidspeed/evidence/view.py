@@ -65,7 +65,11 @@ def _both(off: Off) -> str:
 
 
 def notes(found: Rechecked) -> Iterator[str]:
-    """Yield what a reader must know beside the figures."""
+    """Yield what a reader must know beside the figures, each in one line."""
+    yield from (_one_line(line) for line in (*_notes(found), *found.open_))
+
+
+def _notes(found: Rechecked) -> Iterator[str]:
     tracks = [row.clip for row in found.sources if row.kind == "track"]
     nothing = [row.clip for row in found.sources if row.kind == "nothing"]
     if tracks:
