@@ -310,7 +310,8 @@ def _bending(places_px: Floats, away_px: Floats, lens: Floats) -> float:
         field, left = whole - poor, away_px - whole
         size = np.linalg.norm(left, axis=1)
         weights = np.clip(1.0 - (size / (4.0 * np.median(size) + 0.1)) ** 2, 0.0, None) ** 2
-    chance = 6.0 / (2 * count) * float(np.sum(weights[:, None] * left**2) / weights.sum())
+    freedom = max(2 * count - UNKNOWNS - 12, 4)  # of few pieces the fit leaves too little
+    chance = 6.0 / freedom * float(np.sum(weights[:, None] * left**2) / weights.sum())
     variance = float(np.sum(weights[:, None] * field**2) / weights.sum())
     return float(np.sqrt(max(variance - 9.0 * chance, 0.0)))
 
