@@ -39,7 +39,7 @@ def solved(kind: str, rng: np.random.Generator) -> tuple[PassResult, float]:
     scene = evening(
         int(rng.integers(1 << 30)),
         cameras=1,
-        offset_u_m=rng.uniform(0.9, 1.4),
+        offset_u_m=rng.uniform(1.0, 1.5),
         height_u_m=0.5,
         pick_u_px=0.3,
         accel_u_mps2=np.array([1.0, 1.0, 1.0]),

@@ -18,7 +18,7 @@ from vidspeed.values import Floats, Input, PassResult, Value
 LET_GO = 4.0  # times its stated u that a figure may be wrong, once it is suspected
 RATE_U = 0.1  # of a capture rate that is simply wrong
 LOG_U = 0.05  # of a log whose clock or filter is wrong
-UNLIKELY = {"rate": 0.0, "geometry": 0.0, "own": 1.0, "lag": -12.0}  # -2 log of prior odds
+UNLIKELY = {"rate": 2.0, "geometry": 0.0, "own": 1.0, "lag": -12.0}  # -2 log of prior odds
 MOST_NAMED = 3
 WORTH_NAMING = 12.0  # how much worse than the best a cause may explain, and still be named
 
