@@ -17,6 +17,11 @@ from .good import MARKERS, PICKS, faults
 from .test_clock import FULL
 from .test_lens import lens_file
 
+RECORD = "<gpx><trk><trkseg>" + "".join(
+    f'<trkpt lat="54" lon="-2.00{second}"><time>2026-09-12T20:40:0{second}Z</time></trkpt>'
+    for second in range(3)
+) + "</trkseg></trk></gpx>"  # fmt: skip
+
 
 def test_a_new_session_has_files_to_fill_in_and_a_sheet_to_print(tmp_path: Path) -> None:
     written = new_session(tmp_path / "deep" / "evening")
@@ -84,8 +89,10 @@ def test_every_key_stands_in_a_new_session_and_its_example_is_good(tmp_path: Pat
     (folder / "markers.csv").write_text(MARKERS, encoding="utf-8")
     (folder / "picks-north.csv").write_text(PICKS, encoding="utf-8")
     (folder / "still-north.png").write_bytes(b"picture")
+    (folder / "flight-1.gpx").write_text(RECORD, encoding="utf-8")
     session = read_session(folder)
     assert session.title == "Evening passes" and len(session.clips) == 4
+    assert [row.passes for row in session.onboard] == [("1",)]
     assert session.craft.expected_mps == pytest.approx(400 / 3.6)
 
 
@@ -98,7 +105,7 @@ def test_what_must_be_filled_in_and_what_may_be_left_out_are_told_apart() -> Non
     for line in ("# drift_u_m = 0.5", "# focal_px = 1480.0", '# file = "clips/pass-1.mp4"'):
         assert f"\n{line}\n" in text
     optional = re.findall(r"\(optional\)\n# \[+(\w+)\]", text)
-    assert optional == ["tape", "air", "craft", "clip", "sync", "proof", "mark"]
+    assert optional == ["tape", "air", "craft", "clip", "sync", "proof", "log", "mark"]
     assert "## from the shelf" not in text
 
 

@@ -9,7 +9,7 @@ LOG_KEYS = of(
     key("file", "path", "the record", '"flight-1.gpx"', required=True),
     key("format", "choice", "how it is written", '"gpx"', choices=("gpx", "nmea", "csv"),
         left_out="what the file's name ends with"),
-    key("passes", "text", "labels of the passes in it, in their order", '["1", "2"]', count=0,
+    key("passes", "text", "labels of the passes in it, in their order", '["1"]', count=0,
         left_out="all of the session"),
     u_of("speed_u_mps", "m/s", "one of its speeds", "0.3", default=0.3, left_out="0.3"),
     key("time_column", "text", "csv: the column of its times", '"time_s"', left_out="time_s"),
