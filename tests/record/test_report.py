@@ -240,7 +240,7 @@ def test_a_probability_is_never_rounded_up(probability):
 
 
 def test_ten_passes_of_two_cameras_stay_below_five_million_bytes():
-    """Photographs at their bound though full of noise; sheets at theirs; charts and text as made."""
+    """Photographs full of noise and sheets at their bounds, charts and text as they are made."""
     noisy = np.random.default_rng(1).normal(90.0, 25.0, (720, 1280)).clip(0, 255)
     figure, _ = photo(noisy.astype(np.uint8), np.zeros(2), np.array([1280.0, 720.0]))
     share = min(MOST_BYTES, REPORT_BYTES // 22)

@@ -19,6 +19,7 @@ from vidspeed.record.canvas import (
     png,
     write,
 )
+from vidspeed.record.wholepass import window
 from vidspeed.values import (
     CameraFit,
     ClipView,
@@ -85,9 +86,12 @@ def calibration_figure(
     """Draw picks, re-projected markers and what is left of each, with the course and its gates."""
     picked = _stack([marker.picked_px for marker in fit.markers])
     low, high = _bounds(still, None, [picked, *_lines(drawing)])
+    enlarged = _enlargement(fit.markers, float(high[0] - low[0]))
+    if still is not None:
+        ends = _stack([m.projected_px + enlarged * m.residual_px for m in fit.markers])
+        low, high = window(low, high, [picked, ends, *_lines(drawing)])
     figure, axes = photo(still, low, high)
     draw_course(axes, drawing)
-    enlarged = _enlargement(fit.markers, float(high[0] - low[0]))
     _draw_markers(axes, fit.markers, enlarged)
     legend_below(figure, axes)
     return figure
@@ -116,7 +120,15 @@ def _draw_markers(axes: Axes, markers: Sequence[MarkerResidual], enlarged: float
             label=f"residual × {enlarged:g}" if use == "fit" else None,
         )  # fmt: skip
         for marker, place in zip(group, picked, strict=True):
-            write(axes, plain(marker.name, 16), place, offset_pt=(7.0, 6.0))
+            _name_marker(axes, plain(marker.name, 16), place)
+
+
+def _name_marker(axes: Axes, name: str, place_px: Floats) -> None:
+    """Write a marker's name beside its pick, inwards near the right edge of the picture."""
+    left, right = axes.get_xlim()
+    late = (place_px[0] - left) / (right - left) > 0.88
+    side, offset = ("right", -7.0) if late else ("left", 7.0)
+    write(axes, name, place_px, offset_pt=(offset, 6.0), side=side)
 
 
 def _enlargement(markers: Sequence[MarkerResidual], width_px: float) -> float:

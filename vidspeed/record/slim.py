@@ -9,7 +9,7 @@ from markupsafe import Markup
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from vidspeed.record.canvas import DPI, INK
+from vidspeed.record.canvas import BLUE, DPI, INK
 
 WIDTH_IN = 5.6
 
@@ -36,5 +36,6 @@ def inline(drawing: bytes, words: str) -> Markup:
     body = re.sub(r'<g id="[^"]*"', "<g", body)  # the page would hold each name many times
     body = body.replace(INK, "currentColor").replace("#000000", "currentColor")
     body = body.replace("fill: #ffffff", "fill: none")
+    body = body.replace(BLUE.lower(), "var(--bar)")  # lighter where the page is dark
     begin = Markup('<svg class="inline" role="img" aria-label="{}"').format(words)
     return begin + Markup(head.removeprefix("<svg") + body.rstrip())

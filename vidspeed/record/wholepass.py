@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -71,16 +73,19 @@ def _bounds(
     points = [sighted.track.xy_px, filmed.lane.line_px]
     if drawing is not None:
         points += [drawing.course_line_px, *drawing.gates_px]
-    every = np.concatenate(points)
+    return window(first, last, points)
+
+
+def window(first: Floats, last: Floats, points: Sequence[Floats]) -> tuple[Floats, Floats]:
+    """Return the corners of the part of a picture that holds all points (n, 2) in it, with room."""
+    every = np.concatenate([np.zeros((0, 2)), *points])
     every = every[np.isfinite(every).all(axis=1)]
     every = every[((every >= first) & (every <= last)).all(axis=1)]
     if not len(every):
         return first, last
     room = ROOM * (last[0] - first[0])
-    low, high = (
-        np.maximum(every.min(axis=0) - room, first),
-        np.minimum(every.max(axis=0) + room, last),
-    )
+    low = np.maximum(every.min(axis=0) - room, first)
+    high = np.minimum(every.max(axis=0) + room, last)
     return _of_shape(low, high, first, last)
 
 
