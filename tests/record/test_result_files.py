@@ -224,6 +224,7 @@ def test_a_clip_given_as_a_track_has_a_picture_without_video():
     assert files["north-pass-1/track.png"].startswith(b"\x89PNG")
 
 
+@pytest.mark.usefixtures("no_drawing")
 def test_write_results(tmp_path, files):
     made = outcome(tmp_path)
     assert write_results(made) == tmp_path / "results"
