@@ -15,6 +15,7 @@ from vidspeed.clip.scan import frame_numbers
 from vidspeed.errors import ClipError
 from vidspeed.values import Floats, Picture
 from vidspeed.values.pictured import Filmed, Lane
+from vidspeed.worker import alive, report
 
 Places = NDArray[np.float32]
 
@@ -48,6 +49,7 @@ def film(
     ClipError
         Where the clip cannot be read or shows none of these frames.
     """
+    report(lane.clip, 0, 0)  # from now on a decoder that hangs is noticed
     times: list[float] = []
     rows: list[Picture] = []
     whole: Picture | None = None
@@ -94,6 +96,7 @@ def wanted_frames(
         seek_s = float(min(stamps, default=0) * base)
     with ClipReader(path, from_s=max(0.0, seek_s - EARLY_S)) as reader:
         for frame in reader.frames():
+            alive()
             time_s = frame.time_s
             if rate_hz is not None:
                 time_s = numbers.get(frame.stamp, -1) / rate_hz
