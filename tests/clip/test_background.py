@@ -7,7 +7,8 @@ import itertools
 import numpy as np
 import pytest
 
-from vidspeed.clip.background import SAMPLES, Backdrop, ground, halved, middle_of_nine, negative
+from vidspeed.clip.background import Backdrop, ground, halved, negative
+from vidspeed.clip.medians import SAMPLES, RunningMiddle, middle_of_nine
 from vidspeed.clip.read import Frame
 
 from .painted import streak_picture
@@ -35,11 +36,23 @@ def test_ground_leaves_out_the_light_and_measures_the_noise():
     assert np.median(found.noise2) == pytest.approx(4.0 + 1 / 12, rel=0.15)
 
 
-def filled(rng, level, interval_s=1 / 60):
-    backdrop = Backdrop(interval_s)
-    for index in range(SAMPLES * backdrop.spacing):
-        luma = np.clip(np.rint(rng.normal(level, 2.0)), 0, 255).astype(np.uint8)
-        backdrop.offer(index, luma, halved(luma))
+def test_a_running_middle_is_the_median_of_the_latest_nine():
+    rng = np.random.default_rng(4)
+    pictures = [rng.integers(0, 256, (6, 8), dtype=np.uint8) for _ in range(25)]
+    running = RunningMiddle()
+    for count, picture in enumerate(pictures, start=1):
+        running.put(picture)
+        assert len(running) == min(count, SAMPLES)
+        if count >= SAMPLES:
+            median = np.median(pictures[count - SAMPLES : count], axis=0)
+            np.testing.assert_array_equal(running.middle(), median)
+
+
+def filled(rng, level, interval_s=1 / 60, inside=None):
+    backdrop = Backdrop(interval_s, inside)
+    pictures = [np.clip(np.rint(rng.normal(level, 2.0)), 0, 255) for _ in range(SAMPLES)]
+    lumas = [picture.astype(np.uint8) for picture in pictures]
+    backdrop.begin([(luma, halved(luma)) for luma in lumas])
     return backdrop
 
 
@@ -48,14 +61,55 @@ def test_a_standing_lamp_is_background_and_a_new_light_is_not():
     level = 40.0 + streak_picture((80, 120), (30.0, 30.0), (0, 0), 2.0, 150.0, points=1)
     backdrop = filled(rng, level)
     quiet = np.clip(np.rint(rng.normal(level, 2.0)), 0, 255).astype(np.uint8)
-    assert not any(sign.any() for sign in backdrop.apart(halved(quiet)))
+    assert backdrop.apart(halved(quiet)).count == 0
     new = quiet + streak_picture((80, 120), (80.0, 50.0), (0, 0), 1.4, 40.0, points=1)
-    raised, lowered = backdrop.apart(halved(new.astype(np.uint8)))
-    y, x = np.nonzero(raised)
-    assert len(x) > 0
+    apart = backdrop.apart(halved(new.astype(np.uint8)))
+    y, x = np.nonzero(apart.over)
+    assert len(x) == apart.count > 0
     assert abs(2 * x + 0.5 - 80.0).max() < 6
     assert abs(2 * y + 0.5 - 50.0).max() < 6
-    assert not lowered.any()
+    assert np.all(apart.away[y, x] > 0)
+    dark = np.maximum(2.0 * level - new, 0.0).astype(np.uint8)
+    apart = backdrop.apart(halved(dark))
+    assert apart.count > 0
+    assert np.all(apart.away[apart.over > 0] < 0)
+
+
+def test_nothing_is_found_outside_of_the_part_that_is_searched():
+    rng = np.random.default_rng(2)
+    level = np.full((80, 120), 40.0)
+    light = streak_picture((80, 120), (80.0, 50.0), (0, 0), 1.4, 90.0, points=1)
+    for left, found in ((0, False), (30, True)):
+        inside = np.zeros((40, 60), dtype=bool)
+        inside[:, left : left + 30] = True
+        backdrop = filled(rng, level, inside=inside)
+        assert bool(backdrop.apart(halved((level + light).astype(np.uint8))).count) == found
+
+
+def test_a_light_that_passes_raises_the_noise_only_a_little():
+    rng = np.random.default_rng(7)
+    level = np.full((80, 120), 40.0)
+    backdrop = filled(rng, level)
+    faint = level + streak_picture((80, 120), (60.0, 40.0), (0, 0), 1.4, 30.0, points=1)
+    for index in range(90):
+        light = streak_picture((80, 120), (4.0 * index, 40.0), (0, 0), 1.4, 150.0, points=1)
+        luma = np.clip(np.rint(rng.normal(level + light, 2.0)), 0, 255).astype(np.uint8)
+        half = halved(luma)
+        backdrop.offer(index, luma, half, backdrop.apart(half))
+    assert backdrop.apart(halved(faint.astype(np.uint8))).count > 0
+
+
+def test_the_background_follows_a_slow_change_and_its_noise():
+    rng = np.random.default_rng(9)
+    backdrop = filled(rng, np.full((80, 120), 40.0))
+    for index in range(240):
+        level = 40.0 + 0.05 * index
+        noise = 2.0 + 0.02 * index
+        luma = np.clip(np.rint(rng.normal(level, noise, (80, 120))), 0, 255).astype(np.uint8)
+        half = halved(luma)
+        apart = backdrop.apart(half)
+        backdrop.offer(index, luma, half, apart)
+        assert apart.count < 0.003 * half.size
 
 
 @pytest.mark.parametrize(("top", "kind"), [(255, np.uint8), (1020, np.uint16)])

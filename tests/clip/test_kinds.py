@@ -14,8 +14,9 @@ import numpy as np
 import pytest
 
 from vidspeed.clip.container import packets_of
+from vidspeed.clip.facts import frame_numbers
 from vidspeed.clip.read import ClipReader
-from vidspeed.clip.scan import frame_numbers, scan
+from vidspeed.clip.scan import scan
 from vidspeed.clip.stamps import account
 from vidspeed.clip.write import Stamps, write_clip
 from vidspeed.errors import ClipError

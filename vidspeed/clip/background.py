@@ -4,11 +4,13 @@ A ring of samples spread over about a third of a second holds the recent past. T
 the background of the search, at half the picture's size (the mean of two by two pixels), since
 a median forgets a light that passes and keeps the lamps that stand still, and a ring follows a
 slow change of exposure. The same ring gives the background of a small patch at full size.
+
+Only the part of the picture in which a craft can be is kept, as eight bit levels where the file
+has them, and every frame goes through few passes over it: this runs beside the decoder.
 """
 
 from __future__ import annotations
 
-from collections import deque
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,27 +19,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vidspeed.clip.gain import jump_curve, through
+from vidspeed.clip.medians import SAMPLES, RunningMiddle
 from vidspeed.clip.read import Luma
 from vidspeed.values import Floats, Picture, Value
 
-SAMPLES = 9
 MEMORY_S = 0.3  # the ring's samples are spread over this time
 GAUSSIAN_MEAN = 1.2533  # standard deviation over mean absolute deviation
 TRIMMED_MEAN = 0.475  # of 9 normal values: mean of the 7 smallest distances from their median
 SIGMAS = 5.0  # a light stands this many standard deviations of noise above the background
 MOST_SIGMAS = 20.0
 LEAST_STEP = 1.0  # luma levels above the background that are never a light
+MOST_FLOOR = 2.0  # times as many where the search is less eager: coders change single blocks
 UNIT = 16  # of what stands out, in a luma level: the weights below add up to it
 WEIGHTS = np.array([1.0, 2.0, 1.0])  # along each side of three by three pixels
-MANY = 12  # spots in a frame that are taken for noise: the search then becomes less eager
-
-# Exchanges that sort nine values far enough for the middle one; D. E. Knuth, The Art of Computer
-# Programming 3, 5.3.4 (any sorting network); this one is checked by a test on all 0/1 inputs.
-_EXCHANGES = (
-    (0, 1), (3, 4), (6, 7), (1, 2), (4, 5), (7, 8), (0, 1), (3, 4), (6, 7), (0, 3), (3, 6), (0, 3),
-    (1, 4), (4, 7), (1, 4), (5, 8), (2, 5), (5, 8), (2, 4), (4, 6), (2, 4), (2, 3), (5, 6),
-)  # fmt: skip
-
+MANY = 6  # spots in a frame that are taken for noise: the search then becomes less eager
+FORGET = 0.1  # of the noise's average at each sample
+FOLD = 8  # samples whose deviations are added up before they enter that average
+MOST_AWAY = 32_000 // FOLD  # so that so many of them fit into sixteen bits
 
 Raised = NDArray[np.int16]
 
@@ -54,42 +52,67 @@ class Ground(Value):
     samples: int
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Apart:
+    """How a half-size picture (h, w) differs from its background, weighed over three by three.
+
+    It is no value, since its arrays are not copied. `away` is in `UNIT` of a luma level, a lamp's
+    image being spread; `size` is its absolute value, `over` is 255 where `size` is more than
+    `ceiling`, which noise hardly reaches; `count` is in how many places.
+    """
+
+    away: Raised
+    size: Raised
+    ceiling: Raised
+    over: Picture
+    count: int
+
+
 class Backdrop:
     """The background of a running clip; state that `offer` moves on."""
 
-    def __init__(self, interval_s: float) -> None:
+    def __init__(self, interval_s: float, inside: NDArray[np.bool_] | None = None) -> None:
+        """Search where `inside` (h, w) is true, at half size; None: everywhere."""
         self.spacing = max(1, round(MEMORY_S / (SAMPLES - 1) / interval_s))
         self.sigmas = SIGMAS
-        self._full: deque[Luma] = deque(maxlen=SAMPLES)
-        self._half: deque[Picture] = deque(maxlen=SAMPLES)
-        self._level: Picture | None = None
-        self._spread: NDArray[np.float32] | None = None
+        self._outside = None if inside is None else ~inside
+        self._full: list[Luma] = []
+        self._half = RunningMiddle()
+        self._offered = 0
+        self._level: Raised | None = None
+        self._spread = _Spread()
         self._ceiling: Raised | None = None
+        self._ceiling_sigmas = 0.0
 
-    @property
-    def ready(self) -> bool:
-        """Say whether there is a background yet."""
-        return len(self._full) == SAMPLES
+    def begin(self, samples: list[tuple[Luma, Picture]]) -> None:
+        """Begin with nine samples: pictures at full and at half size."""
+        self._full = [luma for luma, _ in samples]
+        for _, half in samples:
+            self._half.put(half)
+        self._level = _weighed(self._half.middle())
+        self._spread.begin([np.abs(_weighed(half) - self._level) for _, half in samples])
+        self._raise_ceiling()
 
-    def offer(self, index: int, luma: Luma, half: Picture) -> None:
-        """Take a frame into the ring when its turn has come."""
-        if index % self.spacing == 0:
-            self._full.append(luma)
-            self._half.append(half)
-            if self.ready:
-                self._renew(half)
+    def offer(self, index: int, luma: Luma, half: Picture, apart: Apart | None = None) -> None:
+        """Take a frame into the ring when its turn has come; its noise is learnt from `apart`."""
+        if index % self.spacing or not self._full:
+            return
+        self._full[self._offered % SAMPLES] = luma.copy()
+        self._offered += 1
+        self._half.put(half.copy())
+        self._level = _weighed(self._half.middle())
+        renewed = apart is not None and self._spread.learn(apart.size)
+        if renewed or abs(self.sigmas / self._ceiling_sigmas - 1.0) > 0.03:
+            self._raise_ceiling()
 
-    def apart(self, half: Picture) -> tuple[Raised, Raised]:
-        """Return by how much the half-size picture (h, w) stands above the background, and below.
-
-        0 where noise could do it. What stands out is weighed over three by three pixels, as a
-        lamp's image is spread; the unit is `UNIT` of a luma level.
-        """
+    def apart(self, half: Picture) -> Apart:
+        """Return how the half-size picture (h, w) differs from the background."""
         if self._level is None or self._ceiling is None:
             raise RuntimeError("the background is not ready")
-        away = _weighed(half, self._level)
-        above = np.maximum(cv2.subtract(away, self._ceiling), 0)
-        return above, np.maximum(cv2.subtract(-away, self._ceiling), 0)
+        away: Any = cv2.subtract(_weighed(half), self._level)
+        size = np.abs(away)
+        over: Any = cv2.compare(size, self._ceiling, cv2.CMP_GT)
+        return Apart(away, size, self._ceiling, over, cv2.countNonZero(over))
 
     def adapt(self, spots: int) -> None:
         """Make the search less eager where noise gives many spots, and more again later."""
@@ -100,41 +123,77 @@ class Backdrop:
 
     def follow_jump(self, half: Picture) -> bool:
         """Put the ring through the curve by which the exposure jumped; say whether it did."""
-        if self._level is None or self._spread is None:
+        if not self._full:
             return False
-        curve = jump_curve(self._level, half)
+        curve = jump_curve(self._half.middle(), half)
         if curve is None:
             return False
-        size = max(1.0, float(np.ptp(curve)) / 255.0)
-        for ring in (self._full, self._half):
-            for place, luma in enumerate(ring):
-                ring[place] = through(curve, luma)
-        self._spread *= np.float32(size)
-        self._renew(through(curve, self._level))
+        self._full = [through(curve, luma) for luma in self._full]
+        self._half.change(lambda picture: through(curve, picture))
+        self._level = _weighed(self._half.middle())
+        self._spread.grow(max(1.0, float(np.ptp(curve)) / 255.0))
+        self._raise_ceiling()
         return True
 
     def past(self, rows: slice, columns: slice) -> Luma:
         """Return the ring's samples of a patch (n, h, w), in the file's own levels."""
         return np.stack([luma[rows, columns] for luma in self._full])
 
-    def _renew(self, half: Picture) -> None:
-        """Work out background, noise and ceiling anew."""
-        first = self._level is None
-        self._level = middle_of_nine(list(self._half))
-        for sample in list(self._half) if first else [half]:
-            self._learn_spread(np.abs(_weighed(sample, self._level)))
-        assert self._spread is not None
-        smooth = np.maximum(cv2.blur(self._spread, (9, 9)), self._spread)
-        step = np.maximum(self.sigmas * GAUSSIAN_MEAN * smooth, LEAST_STEP * UNIT)
+    def _raise_ceiling(self) -> None:
+        """Work out how far noise may reach."""
+        floor = LEAST_STEP * UNIT * min(self.sigmas / SIGMAS, MOST_FLOOR)
+        step = np.maximum(self._spread.smooth * (self.sigmas * GAUSSIAN_MEAN), floor)
         self._ceiling = np.minimum(step, 32_000.0).astype(np.int16)
+        if self._outside is not None:
+            self._ceiling[self._outside] = 32_767
+        self._ceiling_sigmas = self.sigmas
 
-    def _learn_spread(self, away: Raised) -> None:
-        """Average the absolute deviation over time; a light that passes is cut to size."""
-        if self._spread is None:
-            self._spread = away.astype(np.float32)
-            return
-        limit = 4.0 * cv2.blur(self._spread, (9, 9)) + UNIT
-        cv2.accumulateWeighted(np.minimum(away, limit).astype(np.float32), self._spread, 0.1)
+
+class _Spread:
+    """The mean absolute deviation of each pixel over time; a light that passes is cut to size."""
+
+    def __init__(self) -> None:
+        self.smooth: NDArray[np.float32] = np.zeros((1, 1), np.float32)
+        self._mean: NDArray[np.float32] = self.smooth
+        self._limit: Raised = np.zeros((1, 1), np.int16)
+        self._sum: Any = self._limit
+        self._count = 0
+
+    def begin(self, sizes: list[Raised]) -> None:
+        """Begin with the deviations of nine samples, the two largest of each pixel left out."""
+        second: Any = np.zeros_like(sizes[0])
+        total: Any = sizes[0]
+        most: Any = sizes[0]
+        for size in sizes[1:]:
+            total = cv2.add(total, size)
+            second = cv2.max(second, cv2.min(most, size))
+            most = cv2.max(most, size)
+        kept = total.astype(np.float32) - most - second
+        least = np.float32(1.0 / (len(sizes) - 2) / (TRIMMED_MEAN * GAUSSIAN_MEAN))
+        self._renew(np.maximum(kept, 0.0) * least)
+
+    def learn(self, size: Raised) -> bool:
+        """Add a sample's deviations; say whether the average has been renewed by it."""
+        self._sum = cv2.add(self._sum, cv2.min(size, self._limit))
+        self._count += 1
+        if self._count < FOLD:
+            return False
+        keep = (1.0 - FORGET) ** FOLD
+        mean = cv2.addWeighted(
+            self._mean, keep, self._sum, (1.0 - keep) / FOLD, 0.0, dtype=cv2.CV_32F
+        )
+        self._renew(np.asarray(mean, np.float32))
+        return True
+
+    def grow(self, factor: float) -> None:
+        """Take all deviations for larger from now on."""
+        self._renew(self._mean * np.float32(factor))
+
+    def _renew(self, mean: NDArray[np.float32]) -> None:
+        around = np.asarray(cv2.blur(mean, (9, 9)), np.float32)
+        self._mean, self.smooth = mean, np.maximum(mean, around)
+        self._limit = np.minimum(4.0 * around + UNIT, MOST_AWAY).astype(np.int16)
+        self._sum, self._count = np.zeros_like(self._limit), 0
 
 
 def ground(past: Luma) -> Ground:
@@ -156,15 +215,15 @@ def ground(past: Luma) -> Ground:
 
 def halved(luma: Luma) -> Picture:
     """Return the picture at half its size (h/2, w/2) uint8, the mean of two by two pixels."""
-    height, width = luma.shape
-    small = cv2.resize(luma, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
+    height, width = luma.shape[0] // 2, luma.shape[1] // 2
+    even = luma[: 2 * height, : 2 * width]
+    small = cv2.resize(even, (width, height), interpolation=cv2.INTER_AREA)
     return to_eight_bits(np.asarray(small))
 
 
-def _weighed(half: Picture, level: Picture) -> Raised:
-    """Return what stands above the background, weighed over three by three pixels."""
-    away = cv2.subtract(half, level, dtype=cv2.CV_16S)
-    return np.asarray(cv2.sepFilter2D(away, cv2.CV_16S, WEIGHTS, WEIGHTS), np.int16)
+def _weighed(half: Picture) -> Raised:
+    """Return a picture weighed over three by three pixels, in `UNIT` of a luma level."""
+    return np.asarray(cv2.sepFilter2D(half, cv2.CV_16S, WEIGHTS, WEIGHTS), np.int16)
 
 
 def level_scale(luma: Luma) -> float:
@@ -183,14 +242,6 @@ def to_eight_bits(luma: Luma) -> Picture:
     if luma.dtype == np.uint8:
         return np.asarray(luma, dtype=np.uint8)
     return np.asarray(cv2.convertScaleAbs(luma, alpha=level_scale(luma)))
-
-
-def middle_of_nine(pictures: list[Picture]) -> Picture:
-    """Return the median of nine pictures (h, w) uint8, pixel by pixel."""
-    lanes: list[Any] = list(pictures)
-    for low, high in _EXCHANGES:
-        lanes[low], lanes[high] = cv2.min(lanes[low], lanes[high]), cv2.max(lanes[low], lanes[high])
-    return np.asarray(lanes[4], np.uint8)
 
 
 def _smooth_noise(square: Floats) -> Floats:

@@ -17,6 +17,8 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
+from scipy.fft import next_fast_len
 
 from vidspeed.clip.fit import Fit, Pixels, Prior
 from vidspeed.clip.profile import HALF_X, SHAPE, SLOPE, X, Y
@@ -27,6 +29,7 @@ LEVELS = np.array([0.0, 1.0, 3.0, 8.0, 20.0, 60.0, 150.0])  # bins of level over
 MIDDLES = np.concatenate([[0.5], np.sqrt(LEVELS[1:-1] * LEVELS[2:]), [2.0 * LEVELS[-1]]])
 ROUNDS = 6  # in which the covariance settles
 TRUST = 30.0  # pixels' worth of the next lower bin, so that an empty bin has a value
+Waves = NDArray[np.complex128]
 ODD = np.array([X, Y, SLOPE, SHAPE + 1, SHAPE + 2])  # parameters that change odd parts
 
 
@@ -228,12 +231,13 @@ def _correlation(
         found += _by_lag(_picture(odd, part))
         pairs += _by_lag(_picture(paired.astype(np.float64), part))
         columns = fit.slopes[:, ODD] @ np.linalg.cholesky(fit.inverse[np.ix_(ODD, ODD)])
-        taken.append([_picture(np.where(paired, one, 0.0), part) for one in columns.T])
+        stack = np.array([_picture(np.where(paired, one, 0.0), part) for one in columns.T])
+        taken.append((stack, _waves(stack)))
     doubt = 2.0 * np.sqrt(2.0 / np.maximum(pairs, 1.0))
     kernel = np.zeros_like(found)
     kernel[LAG, LAG] = 1.0
     for _ in range(ROUNDS):
-        lacking = np.sum([_lacking(columns, kernel) for columns in taken], axis=0)
+        lacking = np.sum([_lacking(stack, waves, kernel) for stack, waves in taken], axis=0)
         kernel = (found + 2.0 * lacking) / np.maximum(pairs, 1.0)
         whole = float(kernel[LAG, LAG])
         sure = np.where(np.abs(kernel) > doubt * whole, kernel / whole, 0.0)
@@ -241,17 +245,16 @@ def _correlation(
     return kernel
 
 
-def _lacking(columns: Sequence[Floats], kernel: Floats) -> Floats:
+def _lacking(stack: Floats, waves: Waves, kernel: Floats) -> Floats:
     """Return the sums by distance of H C + C H - H C H, with H = K K' from the columns of K.
 
-    It is K B' + B K' with B = C K - K (K' C K) / 2.
+    It is K B' + B K' with B = C K - K (K' C K) / 2. `stack` (k, h, w) are the columns, `waves` is
+    their Fourier transform.
     """
-    stack = np.array(columns)
-    spread = np.array([_through(column, kernel) for column in columns])
-    inner = np.einsum("ayx,byx->ab", stack, spread)
-    other = spread - 0.5 * np.einsum("ab,ayx->byx", inner, stack)
-    sums = [_by_lag(one, two) for one, two in zip(stack, other, strict=True)]
-    total = np.sum(sums, axis=0)
+    spread = np.array([_through(column, kernel) for column in stack])
+    inner = np.tensordot(stack, spread, axes=([1, 2], [1, 2]))
+    other = spread - 0.5 * np.tensordot(inner, stack, axes=([0], [0]))
+    total = _sums_by_lag(waves, _waves(other), _wave_size(stack))
     return np.asarray(total + total[::-1, ::-1])
 
 
@@ -277,10 +280,25 @@ def _picture(values: Floats, pixels: Pixels) -> Floats:
     return picture
 
 
-def _by_lag(picture: Floats, other: Floats | None = None) -> Floats:
+def _by_lag(picture: Floats) -> Floats:
     """Return the sums of products of pixels by their distance, up to `LAG` each way."""
-    size = [n + LAG for n in picture.shape]
-    one = np.fft.rfft2(picture, size)
-    two = one if other is None else np.fft.rfft2(other, size)
-    sums = np.fft.irfft2(np.conj(one) * two, size)
+    stack = picture[None]
+    waves = _waves(stack)
+    return _sums_by_lag(waves, waves, _wave_size(stack))
+
+
+def _wave_size(stack: Floats) -> tuple[int, int]:
+    """Return a size, fast to transform, beyond which pictures (k, h, w) do not meet themselves."""
+    height, width = (next_fast_len(n + LAG, real=True) for n in stack.shape[1:])
+    return height, width
+
+
+def _waves(stack: Floats) -> Waves:
+    """Return the Fourier transforms of pictures (k, h, w)."""
+    return np.asarray(np.fft.rfft2(stack, _wave_size(stack)))
+
+
+def _sums_by_lag(one: Waves, other: Waves, size: tuple[int, int]) -> Floats:
+    """Return the sums of products by distance of pairs of pictures, all pairs added up."""
+    sums = np.fft.irfft2(np.sum(np.conj(one) * other, axis=0), size)
     return np.roll(sums, (LAG, LAG), axis=(0, 1))[: 2 * LAG + 1, : 2 * LAG + 1]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,6 +12,11 @@ from vidspeed.values import Floats
 
 Luma = NDArray[Any]  # uint8, or uint16 in levels of ten bits
 
+TURNS = {
+    90: cv2.ROTATE_90_COUNTERCLOCKWISE,
+    180: cv2.ROTATE_180,
+    270: cv2.ROTATE_90_CLOCKWISE,
+}
 LUMA_FIRST = ("gray", "gray10le", "gray12le", "gray16le", "nv12", "nv21", "p010le")
 
 
@@ -44,8 +50,9 @@ def turned(luma: Luma, rotation_deg: int, mirrored: bool = False) -> Luma:
     """Flip a stored picture left to right if asked, then turn it counter-clockwise by 90s."""
     if not rotation_deg and not mirrored:
         return luma
-    flipped = luma[:, ::-1] if mirrored else luma
-    return np.ascontiguousarray(np.rot90(flipped, rotation_deg // 90))
+    flipped = cv2.flip(luma, 1) if mirrored else luma
+    turn = TURNS.get(rotation_deg % 360)
+    return np.asarray(flipped if turn is None else cv2.rotate(flipped, turn))
 
 
 def readout_row(xy_px: Floats, size_px: tuple[int, int], rotation_deg: int) -> Floats:
@@ -80,7 +87,10 @@ def has_luma(kind: Any) -> bool:
 
 
 def luma_of(frame: Any) -> Luma:
-    """Return a copy of the Y plane (h, w) of a decoded frame; of colours, their grey."""
+    """Return the Y plane (h, w) of a decoded frame, which it keeps alive; of colours, their grey.
+
+    It is read-only, and no copy where the file holds levels of eight bits, or of ten in two bytes.
+    """
     kind = frame.format
     if not has_luma(kind):
         frame = frame.reformat(format="gray")
@@ -89,9 +99,17 @@ def luma_of(frame: Any) -> Luma:
     bits = kind.components[0].bits
     if bits == 8:
         rows8 = np.frombuffer(plane, np.uint8).reshape(frame.height, line)
-        return rows8[:, : frame.width].copy()
+        return _kept(rows8[:, : frame.width])
     order = ">" if kind.is_big_endian else "<"
     rows = np.frombuffer(plane, np.dtype(f"{order}u2")).reshape(frame.height, line // 2)
     shift = 6 if kind.name.startswith("p010") else bits - 10
     levels = rows[:, : frame.width]
+    if shift == 0 and levels.dtype == np.uint16:
+        return _kept(levels)
     return (levels >> shift if shift >= 0 else levels << -shift).astype(np.uint16)
+
+
+def _kept(levels: Luma) -> Luma:
+    """Return levels that nobody may write to: the decoder makes other frames from them."""
+    levels.flags.writeable = False
+    return levels

@@ -2,13 +2,15 @@
 
 Where a piece lies is solved in one step from its gradient, at half the picture's size, together
 with its brightness and contrast: B. D. Lucas, T. Kanade, Proc. 7th IJCAI (1981) 674-679. It
-costs a small part of a frame's decoding, so that no frame is left out. What the movement means is
-judged elsewhere (`geometry/steady.py`).
+costs a small part of a frame's decoding, so that no frame is left out: what lies around the pieces
+is put aside until there are several frames of it, and those in which nothing moved are solved
+together. What the movement means is judged elsewhere (`geometry/steady.py`).
 """
 
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -26,8 +28,22 @@ FEWEST = 3  # pieces of a background that is the median of some frames
 NEAR = 1.2  # half-size pixels: from farther away one step does not find a piece
 SEARCHED = 8  # pieces by which the picture is searched for where most are lost
 LEAST_NOISE = 0.4  # luma levels of a half-size pixel
+BLUR = 2  # half-size pixels that the smoothing reaches
+WEIGHED = 24  # half-size pixels that the weight of a piece's slopes reaches
+AROUND = HALF + REACH + BLUR  # half-size pixels put aside on either side of a piece's middle
+SIDE = 2 * AROUND + 1
+TOGETHER = 16  # frames
+FEW_MOVED = 0.2  # of the pieces
 
 Singles = NDArray[np.float32]
+
+
+class _Solved(NamedTuple):
+    """How far pieces lie from where they were looked for (..., 2), their contrast, what is left."""
+
+    away: Floats
+    contrast: Floats
+    left: Floats
 
 
 class SwayMeter:
@@ -36,8 +52,7 @@ class SwayMeter:
     def __init__(self, level: Picture, frames: list[Picture]) -> None:
         """Choose the pieces of a background (h, w) at half size; `frames` tell the noise."""
         smooth = _smooth(level)
-        away = np.median([np.median(np.abs(_smooth(frame) - smooth)) for frame in frames])
-        self._noise = max(1.4826 * float(away), LEAST_NOISE)
+        self._noise = max(1.4826 * _away(smooth, frames), LEAST_NOISE)
         self._shape = level.shape
         self._middles = _middles(smooth, self._noise)
         if len(self._middles) < FEWEST:  # of a camera that moves, the median shows no lamps
@@ -45,12 +60,11 @@ class SwayMeter:
             self._middles = _middles(smooth, self._noise)
         count = len(self._middles)
         across = np.arange(-HALF, HALF + 1)
-        offsets = (across[:, None] * level.shape[1] + across[None, :]).ravel()
-        self._places = (self._middles[:, 1] * level.shape[1] + self._middles[:, 0])[
-            :, None
-        ] + offsets
+        self._place = ((AROUND + across[:, None]) * SIDE + AROUND + across[None, :]).ravel()
         self._learn(smooth)
         self._last = np.zeros((count, 2), dtype=np.int64)
+        self._waiting = np.empty((count, TOGETHER, SIDE, SIDE), np.uint8)
+        self._waiting_s: list[float] = []
         self._times: list[float] = []
         self._away: list[Floats] = []
         self._lost: list[float] = []
@@ -59,49 +73,91 @@ class SwayMeter:
         """Look up the pieces in the next frame, given at half size (h, w)."""
         if not len(self._middles):
             return
-        flat = _smooth(half).ravel()
+        for piece, (x, y) in enumerate(self._corners):
+            part = half[y : y + SIDE, x : x + SIDE]
+            self._waiting[piece, len(self._waiting_s)] = part
+        self._waiting_s.append(time_s)
+        if len(self._waiting_s) == TOGETHER:
+            self._work()
+
+    def _work(self) -> None:
+        """Find the pieces in the frames that wait."""
+        count, frames = len(self._middles), len(self._waiting_s)
+        parts = self._waiting[:, :frames]
+        smooth = _smooth(parts.reshape(-1, SIDE)).reshape(count, frames, SIDE * SIDE)
+        done = 0
+        while done < frames:
+            still = self._solved(smooth[:, done:], self._last)
+            settled = self._settled(still)
+            for k in range(settled):
+                self._keep(done + k, _Solved(*(each[:, k] for each in still)), self._last)
+            done += settled
+            if done < frames:
+                self._follow(done, smooth[:, done : done + 1])
+                done += 1
+        self._waiting_s.clear()
+
+    def _settled(self, still: _Solved) -> int:
+        """Return in how many frames, from the first, the pieces lie where they were before.
+
+        A few that seem to be farther off are not: noise, or something that moves before them.
+        """
+        found = self._there(still)
+        apart = bool((np.ptp(self._last, axis=0) > 0).any())
+        step = found & np.any(np.rint(still.away) != 0.0, axis=2)
+        moved = (step.mean(axis=0) > FEW_MOVED) | (found.mean(axis=0) <= 0.5)
+        moved |= apart & ~found.all(axis=0)
+        return int(np.argmax(moved)) if moved.any() else len(moved)
+
+    def _follow(self, number: int, smooth: Singles) -> None:
+        """Find the pieces of a frame (m, 1, SIDE * SIDE) in which they moved."""
         at = self._last
-        if not self._there(*self._solved(flat, at)).mean() > 0.5:
-            at = self._searched(flat)
+        solved = self._solved(smooth, at)
+        if not self._there(solved).mean() > 0.5:
+            at = self._searched(smooth[:, 0])
+            solved = self._solved(smooth, at)
         for _ in range(4):
-            away, contrast, left = self._solved(flat, at)
-            found = self._there(away, contrast, left)
-            step = np.where(found[:, None], np.rint(away), 0.0)
+            found = self._there(solved)[:, 0]
+            step = np.where(found[:, None], np.rint(solved.away[:, 0]), 0.0)
             if found.any():  # those that are lost look where the others are
-                typical = np.rint(np.median((at + away)[found], axis=0))
+                typical = np.rint(np.median((at + solved.away[:, 0])[found], axis=0))
                 step = np.where(found[:, None], step, typical - at)
             if not step.any():
                 break
             at = np.clip(at + step.astype(np.int64), -REACH, REACH)
-        away, contrast, left = self._solved(flat, at)
-        found = self._there(away, contrast, left)
-        place = at + away
-        self._times.append(time_s)
-        self._away.append(np.where(found[:, None], place, np.nan))
-        self._lost.append(float(np.mean(~found & (left >= MOST_LEFT))))
+            solved = self._solved(smooth, at)
+        self._keep(number, _Solved(*(each[:, 0] for each in solved)), at)
+
+    def _keep(self, number: int, solved: _Solved, at: Ints) -> None:
+        """Write down where the pieces (m,) of a frame are."""
+        found = self._there(solved)
+        self._times.append(self._waiting_s[number])
+        self._away.append(np.where(found[:, None], at + solved.away, np.nan))
+        self._lost.append(float(np.mean(~found & (solved.left >= MOST_LEFT))))
         self._last = np.where(found[:, None], at, self._last)
 
     @staticmethod
-    def _there(away: Floats, contrast: Floats, left: Floats) -> Bools:
-        """Tell which pieces (m,) were found near where they were looked for."""
-        near = np.abs(away).max(axis=1) < NEAR
-        return np.asarray((contrast > LEAST_CONTRAST) & (left < MOST_LEFT) & near)
+    def _there(solved: _Solved) -> Bools:
+        """Tell which pieces were found near where they were looked for."""
+        near = np.abs(solved.away).max(axis=-1) < NEAR
+        return np.asarray((solved.contrast > LEAST_CONTRAST) & (solved.left < MOST_LEFT) & near)
 
-    def _searched(self, flat: Singles) -> Ints:
+    def _searched(self, smooth: Singles) -> Ints:
         """Return where (m, 2) the strongest pieces together fit best, tried place by place."""
-        few = slice(0, SEARCHED)
         across = np.arange(-REACH, REACH + 1)
         steps = np.stack(np.meshgrid(across, across), axis=-1).reshape(-1, 2)
-        offsets = steps[:, 1] * self._shape[1] + steps[:, 0]
-        seen = flat[self._places[few][:, None, :] + offsets[None, :, None]]
+        offsets = steps[:, 1] * SIDE + steps[:, 0]
+        seen = smooth[:SEARCHED, self._place[None, :] + offsets[:, None]]
         seen = seen - seen.mean(axis=2, keepdims=True)
         size = np.sqrt(np.mean(seen**2, axis=2)) + self._noise
-        alike = np.mean(seen * self._pattern[few][:, None, :], axis=2) / size
-        alike /= self._contrast[few][:, None]
+        alike = np.mean(seen * self._pattern[:SEARCHED, None, :], axis=2) / size
+        alike /= self._contrast[:SEARCHED, None]
         return np.broadcast_to(steps[int(np.argmax(alike.mean(axis=0)))], self._last.shape)
 
     def sway(self) -> Sway:
         """Return where the pieces were in every frame, in pixels of the whole picture."""
+        if self._waiting_s:
+            self._work()
         count = len(self._middles)
         return Sway(
             time_s=np.array(self._times),
@@ -112,59 +168,62 @@ class SwayMeter:
 
     def _learn(self, smooth: Singles) -> None:
         """Work out each piece's pattern, its slopes, and what solves for its place."""
-        flat = smooth.ravel()
-        rows, columns = _slopes(smooth)
-        pieces = flat[self._places]
+        corners = self._middles - AROUND
+        self._corners = [(int(x), int(y)) for x, y in corners]
+        parts = np.array([smooth[y : y + SIDE, x : x + SIDE] for x, y in self._corners])
+        parts = parts.reshape(-1, SIDE, SIDE)
+        rows, columns = _slopes(parts)
+        pieces, down, across, yy, xy, xx = (
+            each.reshape(-1, SIDE * SIDE)[:, self._place]
+            for each in (parts, rows, columns, _slopes(rows)[0], *_slopes(columns))
+        )
         self._pattern = pieces - pieces.mean(axis=1, keepdims=True)
         self._contrast = np.maximum(np.sqrt(np.mean(self._pattern**2, axis=1)), 1e-3)
-        down, across = rows.ravel()[self._places], columns.ravel()[self._places]
-        design = np.stack([-across, -down, self._pattern, np.ones_like(across)], axis=2)
-        self._solver = np.linalg.pinv(design.astype(float)).astype(np.float32)
-        self._by = design
-        xx, xy, yy = (
-            each.ravel()[self._places]
-            for each in (_slopes(columns)[1], _slopes(columns)[0], _slopes(rows)[0])
-        )
-        self._bend = np.stack([0.5 * xx, xy, 0.5 * yy], axis=2)
+        design = np.stack([-across, -down, self._pattern, np.ones_like(across)], axis=1)
+        inverse = np.linalg.pinv(design.astype(float)).astype(np.float32)
+        self._solver, self._by = inverse, design  # (m, pixels, 4) and (m, 4, pixels)
+        self._bend = np.stack([0.5 * xx, xy, 0.5 * yy], axis=1)
 
-    def _solved(self, flat: Singles, at: Ints) -> tuple[Floats, Floats, Floats]:
-        """Return how far (m, 2) each piece lies from `at`, its contrast, and what is left of it.
+    def _solved(self, smooth: Singles, at: Ints) -> _Solved:
+        """Solve for the pieces in frames (m, n, SIDE * SIDE) from where they are looked for (m, 2).
 
         The second step allows for the curvature of the pattern.
         """
-        places = self._places + (at[:, 1] * self._shape[1] + at[:, 0]).astype(np.int64)[:, None]
-        seen = flat[places]
-        found = _times(self._solver, seen)
-        contrast = np.maximum(found[:, 2], 0.05)
-        x, y = (
-            np.clip(found[:, 0] / contrast, -1.2, 1.2),
-            np.clip(found[:, 1] / contrast, -1.2, 1.2),
-        )
-        bent = _times(self._bend, np.stack([x * x, x * y, y * y], axis=1))
-        bent *= contrast[:, None]
-        found = _times(self._solver, seen - bent)
-        contrast = np.maximum(found[:, 2], 0.05)
-        left = seen - bent - _times(self._by, found)
-        spread = np.sqrt(np.maximum(np.mean(left**2, axis=1) - self._noise**2, 0.0))
-        size = np.sqrt(np.maximum(seen.var(axis=1) - self._noise**2, 1e-6))
-        dark = size < LEAST_CONTRAST * self._contrast
+        places = self._place + (at[:, 1] * SIDE + at[:, 0])[:, None]
+        seen = np.take_along_axis(smooth, places[:, None, :], axis=2)
+        found = seen @ self._solver
+        contrast = np.maximum(found[:, :, 2], 0.05)
+        x, y = (np.clip(found[:, :, k] / contrast, -1.2, 1.2) for k in (0, 1))
+        bent = np.stack([x * x, x * y, y * y], axis=2) @ self._bend
+        straight = seen - bent * contrast[:, :, None]
+        found = straight @ self._solver
+        contrast = np.maximum(found[:, :, 2], 0.05)
+        left = straight - found @ self._by
+        spread = np.sqrt(np.maximum(np.mean(left**2, axis=2) - self._noise**2, 0.0))
+        size = np.sqrt(np.maximum(seen.var(axis=2) - self._noise**2, 1e-6))
+        dark = size < LEAST_CONTRAST * self._contrast[:, None]
         share = np.where(dark, 0.0, spread / np.maximum(size, 1e-3))
-        away = found[:, 0:2] / contrast[:, None]
-        return away.astype(float), np.where(dark, 0.0, found[:, 2]), share.astype(float)
+        away = found[:, :, :2] / contrast[:, :, None]
+        return _Solved(away.astype(float), np.where(dark, 0.0, found[:, :, 2]), share.astype(float))
 
 
-def _times(matrices: Singles, vectors: Singles) -> Singles:
-    """Multiply matrices (m, j, k) by vectors (m, k), each by its own."""
-    return np.asarray((matrices @ vectors[:, :, None])[:, :, 0])
+def _away(smooth: Singles, frames: list[Picture]) -> float:
+    """Return the median distance of smoothed frames from a smooth picture, in three bands of it."""
+    height = len(smooth)
+    bands = [slice(k * height // 6, k * height // 6 + max(height // 12, 8)) for k in (1, 3, 5)]
+    away = [
+        np.median(np.abs(_smooth(frame[rows]) - smooth[rows])) for frame in frames for rows in bands
+    ]
+    return float(np.median(away))
 
 
 def _smooth(half: Picture) -> Singles:
     return np.asarray(cv2.GaussianBlur(half.astype(np.float32), (5, 5), 1.0))
 
 
-def _slopes(picture: Singles) -> tuple[Singles, Singles]:
-    """Return the slopes down and across, levels a half-size pixel."""
-    down, across = np.gradient(picture)
+def _slopes(pictures: Singles) -> tuple[Singles, Singles]:
+    """Return the slopes down and across of pictures (..., h, w), levels a half-size pixel."""
+    down, across = np.gradient(pictures, axis=(-2, -1))
     return np.asarray(down, np.float32), np.asarray(across, np.float32)
 
 
@@ -174,22 +233,17 @@ def _middles(smooth: Singles, noise: float) -> Ints:
     `noise` is that of the smoothed frame, in which neighbours are correlated: u below allows for
     it by the pixels that share their noise.
     """
-    down, across = _slopes(smooth)
-    area = float((2 * HALF + 1) ** 2)
-    sums = [
-        area * cv2.GaussianBlur(each, (0, 0), HALF / 1.7)  # highest in the middle of what is seen
-        for each in (across * across, across * down, down * down)
-    ]
-    middle, half = 0.5 * (sums[0] + sums[2]), 0.5 * (sums[0] - sums[2])
-    least = middle - np.sqrt(half * half + sums[1] * sums[1])  # the smaller eigenvalue
-    edge = HALF + REACH + 1
+    edge = AROUND
     height, width = smooth.shape
     columns = np.linspace(edge, max(width - edge, edge), CELLS[0] + 1).astype(int)
     rows = np.linspace(edge, max(height - edge, edge), CELLS[1] + 1).astype(int)
     found = []
     for top, bottom in pairwise(rows):
+        if top == bottom:
+            continue
+        least = _followed(smooth, top, bottom)
         for left, right in pairwise(columns):
-            part = least[top:bottom, left:right]
+            part = least[:, left:right]
             if part.size and float(part.max()) > (3.5 * noise / MOST_U) ** 2:
                 y, x = np.unravel_index(int(part.argmax()), part.shape)
                 found.append((float(part.max()), left + int(x), top + int(y)))
@@ -198,3 +252,20 @@ def _middles(smooth: Singles, noise: float) -> Ints:
         if all(max(abs(x - other[0]), abs(y - other[1])) > HALF for other in kept):
             kept.append((x, y))
     return np.array(kept, dtype=np.int64).reshape(-1, 2)
+
+
+def _followed(smooth: Singles, top: int, bottom: int) -> Singles:
+    """Return how well (n, w) a piece about each pixel of some rows can be followed.
+
+    It is the smaller eigenvalue of the sums of products of slopes.
+    """
+    above = top - max(top - WEIGHED, 0)
+    down, across = _slopes(smooth[top - above : bottom + WEIGHED])
+    area = float((2 * HALF + 1) ** 2)
+    sums = [
+        area * cv2.GaussianBlur(each, (0, 0), HALF / 1.7)  # highest in the middle of what is seen
+        for each in (across * across, across * down, down * down)
+    ]
+    middle, half = 0.5 * (sums[0] + sums[2]), 0.5 * (sums[0] - sums[2])
+    least = middle - np.sqrt(half * half + sums[1] * sums[1])
+    return np.asarray(least[above : above + bottom - top], np.float32)

@@ -1,0 +1,83 @@
+"""What stands out is grouped, and what has changed and stays is no spot."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tests.clip.painted import streak_picture
+from vidspeed.clip.background import Backdrop, halved
+from vidspeed.clip.lights import Finder, flooded
+from vidspeed.clip.window import Pane
+
+SHAPE = (240, 480)
+
+
+def start(rng, level=40.0):
+    lumas = [np.rint(rng.normal(level, 2.0, SHAPE)).astype(np.uint8) for _ in range(9)]
+    backdrop = Backdrop(1 / 60)
+    backdrop.begin([(luma, halved(luma)) for luma in lumas])
+    return backdrop, Finder(backdrop)
+
+
+def look(rng, backdrop, finder, *lights, level=40.0):
+    picture = rng.normal(level, 2.0, SHAPE)
+    for xy, half, peak in lights:
+        picture = picture + streak_picture(SHAPE, xy, half, 1.4, peak)
+    luma = np.clip(np.rint(picture), 0, 255).astype(np.uint8)
+    pane = Pane(frame=0, time_s=0.0, luma=luma, half=halved(luma), corner_px=(100, 50))
+    apart = backdrop.apart(pane.half)
+    return finder.spots(pane, apart), apart
+
+
+def test_spots_lie_where_the_lights_are():
+    rng = np.random.default_rng(1)
+    backdrop, finder = start(rng)
+    lights = [((60.0, 40.0), (8.0, 3.0), 90.0), ((180.0, 80.0), (0.0, 0.0), -30.0)]
+    spots, _ = look(rng, backdrop, finder, *lights)
+    assert [spot.darker for spot in spots] == [False, True]
+    for spot, (xy, half, _) in zip(spots, lights, strict=True):
+        assert np.abs(spot.xy_px - xy - (100, 50)).max() < 1.0
+        assert np.linalg.norm(spot.half_px) < np.linalg.norm(half) + 2.0
+    assert np.linalg.norm(spots[0].half_px) > 5.0
+    assert abs(spots[0].half_px[1] / spots[0].half_px[0] - 3.0 / 8.0) < 0.1
+    assert np.all(spots[0].luma.shape == spots[0].past.shape[1:])
+
+
+def test_two_bright_lights_whose_skirts_touch_are_two_spots():
+    rng = np.random.default_rng(2)
+    backdrop, finder = start(rng)
+    spots, _ = look(
+        rng, backdrop, finder, ((60, 40), (0, 0), 150.0), ((77, 40), (0, 0), 150.0)
+    )  # fmt: skip
+    assert len(spots) == 2
+    assert not spots[0].own.all()
+
+
+def test_what_changed_and_stays_is_no_spot_and_what_moves_is():
+    rng = np.random.default_rng(3)
+    backdrop, finder = start(rng)
+    for k in range(4):
+        moving = (60.0 + 3.0 * k, 40.0), (0.0, 0.0), 60.0
+        spots, _ = look(rng, backdrop, finder, moving, ((180.0, 80.0), (0.0, 0.0), 60.0))
+        assert any(np.abs(spot.xy_px - moving[0] - (100, 50)).max() < 1.0 for spot in spots)
+        stays = [spot for spot in spots if np.abs(spot.xy_px - (280, 130)).max() < 1.0]
+        assert len(stays) == (1 if k == 0 else 0)
+
+
+def test_a_long_streak_is_one_spot_however_many_pixels_it_has():
+    rng = np.random.default_rng(4)
+    backdrop, finder = start(rng)
+    spots, apart = look(rng, backdrop, finder, ((120.0, 60.0), (100.0, 20.0), 2000.0))
+    assert apart.count > 240
+    assert not flooded(apart)
+    assert len(spots) == 1
+    assert np.linalg.norm(spots[0].half_px) > 80.0
+
+
+def test_a_picture_that_changes_as_a_whole_has_no_spots():
+    rng = np.random.default_rng(5)
+    backdrop, finder = start(rng)
+    rough = 40.0 + 60.0 * rng.standard_normal(SHAPE)
+    spots, apart = look(rng, backdrop, finder, level=rough)
+    assert flooded(apart)
+    assert spots == []

@@ -1,0 +1,36 @@
+"""What is kept of the whole picture."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from vidspeed.clip.background import halved
+from vidspeed.clip.overview import MOST_BYTES, Overview
+
+
+@pytest.mark.parametrize("kind", [np.uint8, np.uint16])
+@pytest.mark.parametrize("announced", [0, 100, 40, 1000])
+def test_a_light_that_passes_is_in_the_brightest_and_not_in_the_still(kind, announced):
+    overview, scale = Overview(announced), 1 if kind == np.uint8 else 4
+    for k in range(100):
+        luma = np.full((40, 400), 30 * scale, kind)
+        luma[20, 4 * k : 4 * k + 4] = 200 * scale
+        overview.take(luma, halved(luma))
+    assert overview.still().dtype == overview.brightest.dtype == np.uint8
+    assert np.all(overview.still() == 30)
+    assert np.all(overview.brightest[20] == 200)
+    assert np.all(overview.brightest[:20] == 30)
+    assert overview.changes[0] == 0.0
+    assert np.all(overview.changes[1:] > 0.0)
+
+
+@pytest.mark.parametrize("announced", [0, 20, 24, 400])
+def test_stills_of_large_pictures_take_little_memory(announced):
+    overview = Overview(announced)
+    for k in range(24):
+        luma = np.full((1200, 4096), 30, np.uint8)
+        luma[:, 170 * k : 170 * k + 170] = 200
+        overview.take(luma, halved(luma))
+        assert len(overview._stills) * luma.nbytes <= MOST_BYTES + luma.nbytes
+    assert np.all(overview.still()[:, : 170 * 24] == 30)

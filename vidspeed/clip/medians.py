@@ -1,0 +1,81 @@
+"""The median of nine pictures, pixel by pixel, at little cost while they are replaced one by one.
+
+The nine stand in three groups of three. A group is sorted when it changes; the median of all is
+the middle one of the largest low, the middle middle and the smallest high: what lies below one of
+these three, or above one, cannot be it (any sorting network; this one is checked on all inputs of
+zeros and ones by a test).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import cv2
+import numpy as np
+
+from vidspeed.values import Picture
+
+SAMPLES = 9
+
+Three = tuple[Any, Any, Any]
+
+
+class RunningMiddle:
+    """Nine pictures of which the oldest makes way for the next; state that `put` moves on."""
+
+    def __init__(self) -> None:
+        self._kept: list[Picture] = []
+        self._place = 0  # of the oldest
+        self._sorted: list[Three] = []
+
+    def __len__(self) -> int:
+        return len(self._kept)
+
+    def put(self, picture: Picture) -> None:
+        """Take a picture (h, w) uint8; the caller may not change it afterwards."""
+        if len(self._kept) < SAMPLES:
+            self._kept.append(picture)
+            if len(self._kept) == SAMPLES:
+                self._sort()
+            return
+        self._kept[self._place] = picture
+        group = self._place // 3
+        self._sorted[group] = _sorted(*self._kept[3 * group : 3 * group + 3])
+        self._place = (self._place + 1) % SAMPLES
+
+    def change(self, changed: Callable[[Picture], Picture]) -> None:
+        """Put every picture through a function."""
+        self._kept = [changed(picture) for picture in self._kept]
+        self._sort()
+
+    def _sort(self) -> None:
+        self._sorted = [_sorted(*self._kept[k : k + 3]) for k in (0, 3, 6)]
+
+    def middle(self) -> Picture:
+        """Return the median (h, w) of the nine."""
+        return _middle(*self._sorted)
+
+
+def middle_of_nine(pictures: list[Picture]) -> Picture:
+    """Return the median of nine pictures (h, w) uint8, pixel by pixel."""
+    return _middle(*(_sorted(*pictures[k : k + 3]) for k in (0, 3, 6)))
+
+
+def _sorted(one: Any, two: Any, three: Any) -> Three:
+    """Sort three pictures pixel by pixel: low, middle, high."""
+    low, high = cv2.min(one, two), cv2.max(one, two)
+    middle = cv2.max(low, three)
+    return cv2.min(low, three), cv2.min(middle, high), cv2.max(middle, high)
+
+
+def _middle(one: Three, two: Three, three: Three) -> Picture:
+    """Return the median of three sorted groups of three."""
+    low = cv2.max(cv2.max(one[0], two[0]), three[0])
+    middle = _middle_of_three(one[1], two[1], three[1])
+    high = cv2.min(cv2.min(one[2], two[2]), three[2])
+    return np.asarray(_middle_of_three(low, middle, high), np.uint8)
+
+
+def _middle_of_three(one: Any, two: Any, three: Any) -> Any:
+    return cv2.max(cv2.min(one, two), cv2.min(cv2.max(one, two), three))

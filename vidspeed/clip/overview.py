@@ -1,0 +1,77 @@
+"""Keep of the whole picture while a clip runs: brightest values, stills, how much it changes."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from vidspeed.clip.background import to_eight_bits
+from vidspeed.clip.medians import SAMPLES, middle_of_nine
+from vidspeed.clip.read import Luma
+from vidspeed.values import Floats, Picture
+
+MOST_BYTES = 24 << 20  # of the stills that are kept
+FEWEST = 6  # of them, so that half may go when there are too many
+AT = (1, 3, 5)  # sixths of a clip of known length at which large pictures have three instead
+BAND = 64  # rows of the still that are worked out together
+
+
+class Overview:
+    """Grows frame by frame; of fixed size but for one number a frame."""
+
+    def __init__(self, frames: int = 0) -> None:
+        """Take a clip of so many `frames`, as it announces; 0: not known."""
+        self._announced = frames
+        self._brightest: Luma | None = None
+        self._changes: list[float] = []
+        self._half: Picture | None = None
+        self._stills: list[Picture] = []
+        self._step = 1
+
+    def take(self, luma: Luma, half: Picture) -> None:
+        """Take the next frame (h, w), also given at half size."""
+        if self._brightest is None:
+            self._brightest = luma.copy()
+        else:
+            cv2.max(self._brightest, luma, dst=self._brightest)
+        self._keep(luma)
+        change = 0.0 if self._half is None else cv2.norm(half, self._half, cv2.NORM_L1) / half.size
+        self._changes.append(float(change))
+        self._half = half
+
+    def _keep(self, luma: Luma) -> None:
+        """Keep the frame as a still when its turn has come."""
+        index, most = len(self._changes), MOST_BYTES // luma.size
+        if most < FEWEST and self._announced:
+            places = [sixths * self._announced // 6 for sixths in AT]
+            if index < len(AT):  # in case that it ends early
+                self._stills.append(to_eight_bits(luma.copy()))
+            elif index in places:
+                self._stills[places.index(index)] = to_eight_bits(luma.copy())
+        elif index % self._step == 0:
+            self._stills.append(to_eight_bits(luma.copy()))
+            if len(self._stills) >= min(max(most, FEWEST), 2 * SAMPLES):
+                self._stills = self._stills[::2]
+                self._step *= 2
+
+    @property
+    def brightest(self) -> Picture:
+        """Return the brightest value of each pixel (h, w) uint8."""
+        if self._brightest is None:
+            return np.zeros((1, 1), np.uint8)
+        return to_eight_bits(self._brightest)
+
+    @property
+    def changes(self) -> Floats:
+        """Return the mean absolute change (n,) from the frame before, in luma levels."""
+        return np.array(self._changes)
+
+    def still(self) -> Picture:
+        """Return the median of nine frames spread over the clip (h, w) uint8."""
+        nine = (self._stills * SAMPLES)[:SAMPLES] if len(self._stills) < SAMPLES else self._stills
+        places = np.linspace(0, len(nine) - 1, SAMPLES).round().astype(int)
+        still = np.empty_like(nine[0])
+        for top in range(0, len(still), BAND):
+            rows = slice(top, top + BAND)
+            still[rows] = middle_of_nine([nine[place][rows] for place in places])
+        return still
