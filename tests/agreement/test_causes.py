@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tests.motion.flown import evening, solved
-from vidspeed.agreement.alone import alone
+from vidspeed.agreement.alone import alone, apart
 from vidspeed.agreement.causes import Beside, causes, independent
 from vidspeed.agreement.verdict import compared, fail_limit, judged
 from vidspeed.motion.account import account
@@ -116,3 +116,13 @@ def test_each_camera_alone_shares_all_that_it_rests_on():
 def test_one_camera_has_no_other(one):
     scene, flown, clips, result = passed(5, cameras=1)
     assert alone(scene.session, flown.flight, result, clips) == []
+
+
+def test_the_inputs_of_a_difference_keep_their_order():
+    """Sums over them are the same to the last bit in every process; over a set they were not."""
+    one = {("pass 1", f"light {n}"): 1.0 / (n + 1) for n in range(40)}
+    other = {("camera north", f"pick {n}"): 0.5 for n in range(40)} | {("pass 1", "light 3"): 0.25}
+    found = apart(one, other)
+    assert list(found) == [*one, *(key for key in other if key not in one)]
+    assert found["pass 1", "light 3"] == 0.0
+    assert found["camera north", "pick 0"] == -0.5

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from vidspeed.agreement.causes import Beside, sensitivities
+from collections.abc import Mapping
+
+from vidspeed.agreement.causes import Beside, Key, sensitivities
 from vidspeed.errors import MotionError
 from vidspeed.motion.account import account
 from vidspeed.motion.choose import relabelled
@@ -43,13 +45,19 @@ def _one(
         return None
     if by_itself.status != "measured" or by_itself.speed_mps is None or result.speed_mps is None:
         return None
-    one, all_of_them = sensitivities(by_itself), sensitivities(result)
-    keys = one.keys() | all_of_them.keys()
     return Beside(
         name=f"camera {lit.stand.camera.name}",
         speed_mps=by_itself.speed_mps,
         speed_u_mps=float(by_itself.speed_u_mps or 0.0),
         away_mps=by_itself.speed_mps - result.speed_mps,
         own_u_mps=0.0,
-        by_input={key: one.get(key, 0.0) - all_of_them.get(key, 0.0) for key in keys},
+        by_input=apart(sensitivities(by_itself), sensitivities(result)),
     )
+
+
+def apart(one: Mapping[Key, float], other: Mapping[Key, float]) -> dict[Key, float]:
+    """Return what each input does to the difference of two speeds, in the order of the inputs.
+
+    Sums over it are then the same to the last bit in every process; over a set they are not.
+    """
+    return {key: one.get(key, 0.0) - other.get(key, 0.0) for key in dict.fromkeys((*one, *other))}
