@@ -18,6 +18,7 @@ from vidspeed.clip.read import ClipReader
 from vidspeed.clip.slow import refuse_slow_playback
 from vidspeed.clip.times import times
 from vidspeed.errors import ClipError
+from vidspeed.listen import listen
 
 CLIP = Path(__file__).resolve().parents[3] / "shared/data/phone_slow_motion/ball-drop.mp4"
 FALL_M, GRAVITY_MPS2, SOFT_RELEASE = 2.32, 9.8, 0.06
@@ -136,3 +137,10 @@ def test_the_account_says_so():
 def test_no_speed_is_given_until_the_rate_is_stated():
     with pytest.raises(ClipError, match=r"captured at 120 .*stamps say 30\.00.*rate_hz = 120"):
         refuse_slow_playback(CLIP)
+
+
+def test_no_craft_is_heard_in_it():
+    """A room, voices and a ball: tones come and go, none of them flies by."""
+    found = listen(CLIP)
+    assert found.heard == ()
+    assert found.reason

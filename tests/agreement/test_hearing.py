@@ -3,12 +3,11 @@ tests/bench/agreement.py.
 """
 
 import numpy as np
-import pytest
 
 from tests.bench.bench_sound import RATE_HZ, Fly, sound_of, through_aac
 from vidspeed.agreement.arrival import pitch
 from vidspeed.agreement.doppler import Around
-from vidspeed.agreement.hearing import hear, moved_by
+from vidspeed.agreement.hearing import hear
 from vidspeed.agreement.tones import follow
 from vidspeed.values import Flyby
 
@@ -30,9 +29,6 @@ def test_a_craft_in_noise_through_a_phone_codec():
     assert abs(row.flyby.distance_m - 25.0) < 3.5 * row.distance_u_m
     assert abs(row.flyby.moment_s - 2.0) < 4.0 * row.moment_u_s + 2e-3
     assert row.heard_s[0] < 1.5 and row.heard_s[1] > 2.6
-    late = moved_by(row, 0.25)
-    assert late.flyby.moment_s == pytest.approx(row.flyby.moment_s + 0.25)
-    assert late.time_s[0] == pytest.approx(row.time_s[0] + 0.25)
 
 
 def test_noise_is_no_craft():
@@ -45,6 +41,13 @@ def test_noise_is_no_craft():
 def test_a_hum_is_no_craft():
     hum = Fly(1e-3, 30.0, 2.0, [1500.0, 3000.0], [25.0, 20.0])
     assert heard_of(sound_of([hum], 4.0, np.random.default_rng(6))).heard == ()
+
+
+def test_a_high_tone_and_then_a_low_one_are_no_craft():
+    high = Fly(1e-3, 30.0, 1.0, [1800.0, 3600.0], [25.0, 22.0], heard_s=0.65)
+    low = Fly(1e-3, 30.0, 3.0, [1200.0, 2400.0], [25.0, 22.0], heard_s=0.65)
+    samples = sound_of([high, low], 4.0, np.random.default_rng(10))
+    assert heard_of(samples, within_s=(1.7, 2.3)).heard == ()
 
 
 def test_too_short_to_listen_to():

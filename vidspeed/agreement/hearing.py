@@ -33,8 +33,9 @@ LEAST_S = 0.3  # of sound
 LEAST_SIDE_S = 0.15  # with a tone that are needed on either side of the moment
 LEAST_POWER = 2.8  # mean power over noise on the fitted curve, in windows used
 LEAST_SHARE = 0.45  # of the windows from the first used to the last
+FALL_S, LEAST_FALL = 0.35, 0.6  # so near the moment this share of the windows must have a tone
 MOST_U = 0.2  # of the speed
-MOST_SCATTER, MOST_WAVER = 5.0, 0.006  # in u, and as a share of the pitch: only both are too much
+MOST_SCATTER, MOST_WAVER = 3.0, 0.004  # in u, and as a share of the pitch: only both are too much
 RIVAL = 0.4  # share of the best one's evidence from which another is a rival
 SAME_S, SAME_PART = 0.15, 0.1
 NOTHING = "no tone stands out of the noise whose pitch falls as of a craft that flies by"
@@ -274,8 +275,14 @@ def _not_followed(found: Fitting) -> str | None:
             "pitch alone does not tell a speed"
         )
     between = (followed.time_s >= time_s[0]) & (followed.time_s <= time_s[-1])
+    falling = np.abs(followed.time_s - moment) < FALL_S  # where the pitch falls, and is loudest
     power = float(np.mean(followed.at_fit[result.used]))
-    if power < LEAST_POWER or float(np.mean(rows[between])) < LEAST_SHARE:
+    if (
+        power < LEAST_POWER
+        or float(np.mean(rows[between])) < LEAST_SHARE
+        or not np.any(falling)
+        or float(np.mean(rows[falling])) < LEAST_FALL
+    ):
         return NOTHING
     waver = float(np.sqrt(np.nanmean((result.off * followed.u_hz / found.predicted_hz) ** 2)))
     if result.forced or (result.scatter > MOST_SCATTER and waver > MOST_WAVER):
@@ -335,15 +342,4 @@ def _as_heard(found: Fitting) -> Heard:
         scatter=result.scatter,
         level_db=float(10.0 * np.log10(np.median(followed.level[result.used]))),
         heard_s=(float(followed.time_s[rows][0]), float(followed.time_s[rows][-1])),
-    )
-
-
-def moved_by(heard: Heard, late_s: float) -> Heard:
-    """Return what was heard on a clock on which all of it is later by `late_s`."""
-    flyby: Flyby = replace(heard.flyby, moment_s=heard.flyby.moment_s + late_s)
-    return replace(
-        heard,
-        flyby=flyby,
-        time_s=heard.time_s + late_s,
-        heard_s=(heard.heard_s[0] + late_s, heard.heard_s[1] + late_s),
     )
