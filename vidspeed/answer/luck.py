@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from scipy.linalg import null_space
@@ -125,7 +126,7 @@ def beats(field: Field, threshold_mps: float, threshold_u_mps: float, mark_mps: 
     above = best_pair(off, field.pairs)
     rng = np.random.default_rng(SEED + 1)
     above = above + threshold_u_mps * rng.standard_normal(len(above))
-    lift, variance = _of_the_best(field)
+    lift, variance = _of_the_best(field.pairs, len(field.covariance), len(off))
     own = field.own_variance + (field.scatter.median_mps or 0.0) ** 2
     common = max(float(np.var(lifts(field))) - variance * own, 0.0) + threshold_u_mps**2
 
@@ -138,9 +139,11 @@ def beats(field: Field, threshold_mps: float, threshold_u_mps: float, mark_mps: 
     return float(np.mean(ratio(above, off) < found))
 
 
-def _of_the_best(field: Field) -> tuple[float, float]:
+@lru_cache(maxsize=64)
+def _of_the_best(
+    pairs: tuple[tuple[int, int], ...], passes: int, count: int
+) -> tuple[float, float]:
     """Return mean and variance of the chosen pair's mean where passes are standard normal."""
     rng = np.random.default_rng(SEED + 2)
-    plain = rng.standard_normal((_count(field), len(field.covariance)))
-    plain = best_pair(plain, field.pairs)
+    plain = best_pair(rng.standard_normal((count, passes)), pairs)
     return float(np.mean(plain)), float(np.var(plain))
