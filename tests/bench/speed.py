@@ -42,7 +42,7 @@ def main(arguments: list[str] | None = None) -> int:
     """Time every clip and print the table; 1 where scanning costs too much time or memory."""
     options = _options(arguments)
     if options.one:
-        print(json.dumps(RUNS[options.one](Path(options.clips[0]))))
+        print(json.dumps(RUNS[options.one](Path(options.clips[0]), json.loads(options.strip))))
         return 0
     with tempfile.TemporaryDirectory() as scratch:
         clips = [Path(clip) for clip in options.clips] or _rendered(options, Path(scratch))
@@ -73,6 +73,7 @@ def _options(arguments: list[str] | None) -> argparse.Namespace:
     parser.add_argument("--runs", type=int, default=5)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--folder", type=Path, help="where rendered clips are kept for next time")
+    parser.add_argument("--strip", default="null", help="polygon and speeds, as JSON, of one run")
     parser.add_argument("--one", choices=sorted(RUNS), help="one run of one clip, as JSON")
     return parser.parse_args(arguments)
 
@@ -112,7 +113,8 @@ def _duration_s(clip: Path) -> float:
 
 def _alone(what: str, clip: Path) -> Cost:
     """Run one of `RUNS` in a process of its own."""
-    command = [sys.executable, __file__, "--one", what, str(clip)]
+    where = json.dumps(_strip(clip) if what == "scan" else None)
+    command = [sys.executable, __file__, "--one", what, str(clip), "--strip", where]
     environment = os.environ | {"OPENBLAS_NUM_THREADS": "1"}
     done = subprocess.run(command, capture_output=True, check=True, env=environment, text=True)
     return Cost(**json.loads(done.stdout))
@@ -141,7 +143,7 @@ def _peak_mb() -> float:
     return float(line.split()[1]) / 1e3  # since the program began: getrusage knows its parent's
 
 
-def _bare(clip: Path) -> dict[str, Any]:
+def _bare(clip: Path, _: Any) -> dict[str, Any]:
     """Decode a clip and look at each luma plane."""
     import av
 
@@ -158,59 +160,46 @@ def _bare(clip: Path) -> dict[str, Any]:
     return _measured(work)
 
 
-def _scan(clip: Path) -> dict[str, Any]:
-    """Scan a clip along the rendered course, as a run does."""
-    from vidspeed.clip.read import ClipReader
-    from vidspeed.clip.scan import scan
-
-    with ClipReader(clip) as reader:
-        where = _strip(reader.header.size_px)
-
-    def work() -> tuple[int, int]:
-        seen = scan(clip, strip=where)
-        return seen.facts.frames, len(seen.tracks)
-
-    return _measured(work)
-
-
-def _everywhere(clip: Path) -> dict[str, Any]:
-    """Scan a clip of which nothing is known."""
-    from vidspeed.clip.scan import scan
-
-    def work() -> tuple[int, int]:
-        seen = scan(clip)
-        return seen.facts.frames, len(seen.tracks)
-
-    return _measured(work)
-
-
-def _strip(size_px: tuple[int, int]) -> Any:
-    """Return where the rendered craft can be, as well known as a marked line is."""
+def _scan(clip: Path, where: Any) -> dict[str, Any]:
+    """Scan a clip along the course, as a run does, or everywhere where no strip is given."""
     import numpy as np
 
+    from vidspeed.clip.scan import scan
+    from vidspeed.values import Strip
+
+    strip = where and Strip(polygon_px=np.array(where[0]), speed_px_s=tuple(where[1]))
+
+    def work() -> tuple[int, int]:
+        seen = scan(clip, strip=strip)
+        return seen.facts.frames, len(seen.tracks)
+
+    return _measured(work)
+
+
+def _strip(clip: Path) -> Any:
+    """Return where the rendered craft can be, as well known as a marked line is: plain lists."""
+    import numpy as np
+
+    from vidspeed.clip.read import ClipReader
     from vidspeed.geometry.course import strip
     from vidspeed.render.scene import pose_of
     from vidspeed.values import Course, Craft, FlightLine
 
-    camera = _camera(size_px)
+    with ClipReader(clip) as reader:
+        camera = _camera(reader.header.size_px)
     line = FlightLine(
-        offset_m=0.0,
-        offset_u_m=0.5,
-        height_m=6.0,
-        height_u_m=1.0,
-        drift_u_m=0.5,
-        climb_u_m=0.5,
-        weave_u_m=0.02,
-        accel_u_mps2=np.array([10.0, 3.0, 3.0]),
-    )
+        offset_m=0.0, offset_u_m=0.5, height_m=6.0, height_u_m=1.0, drift_u_m=0.5, climb_u_m=0.5,
+        weave_u_m=0.02, accel_u_mps2=np.array([10.0, 3.0, 3.0]),
+    )  # fmt: skip
     course = Course(length_m=LENGTH_M, length_u_m=0.02)
-    return strip(course, line, Craft(), pose_of(camera), camera.lens)
+    found = strip(course, line, Craft(), pose_of(camera), camera.lens)
+    return None if found is None else [found.polygon_px.tolist(), list(found.speed_px_s)]
 
 
-RUNS: dict[str, Callable[[Path], dict[str, Any]]] = {
+RUNS: dict[str, Callable[[Path, Any], dict[str, Any]]] = {
     "bare": _bare,
     "scan": _scan,
-    "everywhere": _everywhere,
+    "everywhere": _scan,
 }
 
 
