@@ -17,4 +17,5 @@ def test_a_light_among_broken_blocks_has_no_place():
     fit = SimpleNamespace(settled=True, parameters=parameters)
     spread = np.diag([0.01, 0.01, -0.02, 0.01])
     noise = SimpleNamespace(even=1.0)
-    assert _light(SimpleNamespace(), SimpleNamespace(), fit, spread, noise) is None  # type: ignore[arg-type]
+    pixels, still = SimpleNamespace(), (np.zeros(2), np.zeros((2, 2)))
+    assert _light(SimpleNamespace(), pixels, fit, spread, noise, *still) is None  # type: ignore[arg-type]

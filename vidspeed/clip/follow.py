@@ -35,6 +35,7 @@ CONFIRM_SPOTS = 4  # that make a chain; between two of them one frame may be wit
 MOST_TENTATIVE = 400
 LOOKED_AT = (7, 9, 12, 16, 22, 30, 45, 70)  # spots of a chain at which its way is looked at
 MATURE = 9  # spots from which a chain says itself how much its way bends
+LATELY = 25  # spots, at most, by which it says so
 SIDEWAYS = 0.35  # of the acceleration along the way that a younger chain may have across it
 
 
@@ -152,7 +153,7 @@ class _Chain:
         self.last_s = spots[0].time_s
         self._now_s = self.last_s
         self._width_px = width_px
-        self._bend, self._seen_bend = np.zeros(2), 0
+        self._bend, self._seen_bend = 0.0, 0
         self._filter = _new_filter(spots[0], spots[1])
         for spot in spots[1:]:
             self.predict(spot.time_s)
@@ -178,9 +179,12 @@ class _Chain:
             across = SIDEWAYS * along
         else:
             if self._seen_bend != len(self.spots):
-                self._bend, self._seen_bend = _acceleration(self.spots[-MATURE:]), len(self.spots)
-            own = 50.0 + 2.0 * float(np.hypot(*self._bend))
+                self._bend, self._seen_bend = _acceleration(self.spots[-LATELY:]), len(self.spots)
+            most = bend_px_s2(speed, self._width_px)
+            own = 50.0 + min(self._bend, most)
             along = own + 0.5 * speed**2 / self._width_px
+            if len(self.spots) >= LATELY:  # no noise: it may come nearer faster and faster
+                along = max(along, most)
             across = 0.5 * own + 0.1 * speed**2 / self._width_px
         ahead = velocity / max(speed, 1e-9)
         aside = np.array([-ahead[1], ahead[0]])
@@ -216,15 +220,18 @@ def _new_filter(first: Spot, second: Spot) -> KalmanFilter:
     return kalman
 
 
-def _acceleration(spots: Sequence[Spot]) -> Floats:
-    """Return the acceleration (2,) over a few spots, px/s2, less what noise could make of it."""
+def _acceleration(spots: Sequence[Spot]) -> float:
+    """Return the acceleration of a few spots, px/s2: twice what is sure of it, and what is not.
+
+    A steady acceleration that few spots cannot tell from noise still leads a filter astray.
+    """
     time = np.array([spot.time_s for spot in spots])
     xy = np.array([spot.xy_px for spot in spots])
     tau = time - time.mean()
     basis = np.vander(tau, 3, increasing=True)
-    found = 2.0 * np.linalg.lstsq(basis, xy, rcond=None)[0][2]
+    found = np.abs(2.0 * np.linalg.lstsq(basis, xy, rcond=None)[0][2])
     doubt = 2.0 * ROUGH_PX / max(float(np.ptp(time)), 1e-6) ** 2
-    return np.asarray(np.sign(found) * np.maximum(np.abs(found) - doubt, 0.0))
+    return float(2.0 * np.hypot(*np.maximum(found - doubt, 0.0)) + doubt)
 
 
 def _noise_px2(spot: Spot) -> Floats:

@@ -26,6 +26,7 @@ LEAST_RUN = 12  # spots that are no chance where they had to be cut out of a cha
 ABRUPT = 0.5  # part of its speed by which a craft's velocity does not change from step to step
 DIMMER = 6.0  # the brightness changes by no more than this factor from spot to spot
 WANDERS_PX = 4.0  # a chain that scatters more about its way follows noise
+BESIDE = 4  # spots on each side of one that say where it must be
 LEAST_ON_WAY = 7  # spots of a chain from which single ones can be told to be off its way
 
 
@@ -58,10 +59,25 @@ def on_its_way(spots: Sequence[Spot]) -> list[Spot]:
         xy = np.array([spot.xy_px for spot in kept])
         slack = np.array([1.5 + 0.3 * float(np.linalg.norm(spot.half_px)) for spot in kept])
         on = on_way(way_of(time, xy), time, xy, slack)
+        on[~on] = [_between_neighbours(time, xy, at) for at in np.flatnonzero(~on)]
         if on.all():
             break
         kept = [spot for spot, stays in zip(kept, on, strict=True) if stays]
     return kept if len(kept) >= max(MOSTLY * len(spots), LEAST_ON_WAY) else list(spots)
+
+
+def _between_neighbours(time_s: Floats, xy_px: Floats, at: int) -> bool:
+    """Say whether a place lies where a few on both sides of it, or on one, put it.
+
+    The way of a long chain is not known everywhere to a pixel: of a craft that flies by close, say.
+    """
+    near = np.arange(max(at - BESIDE, 0), min(at + BESIDE + 1, len(time_s)))
+    near = near[near != at]
+    ahead = time_s[near] - time_s[at]
+    basis = np.vander(ahead / max(float(np.ptp(ahead)), 1e-9), 3, increasing=True)
+    place = np.linalg.lstsq(basis, xy_px[near], rcond=None)[0][0]
+    step = float(np.linalg.norm(np.diff(xy_px[near], axis=0), axis=1).min())
+    return float(np.linalg.norm(xy_px[at] - place)) <= ROUGH_PX + 0.1 * step
 
 
 def keeps_its_way(spots: Sequence[Spot]) -> bool:
