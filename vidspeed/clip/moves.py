@@ -59,7 +59,7 @@ def on_its_way(spots: Sequence[Spot]) -> list[Spot]:
         xy = np.array([spot.xy_px for spot in kept])
         slack = np.array([1.5 + 0.3 * float(np.linalg.norm(spot.half_px)) for spot in kept])
         on = on_way(way_of(time, xy), time, xy, slack)
-        on[~on] = [_between_neighbours(time, xy, at) for at in np.flatnonzero(~on)]
+        on[~on] = [_between_neighbours(time, xy, at) for at in np.flatnonzero(~on).tolist()]
         if on.all():
             break
         kept = [spot for spot, stays in zip(kept, on, strict=True) if stays]
