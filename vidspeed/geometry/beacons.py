@@ -28,6 +28,7 @@ MOST_TURN_RAD, MOST_ZOOM = 0.06, 0.04  # of a movement that is looked for
 REACH = 0.08  # of the picture's width: the largest shift that is looked for
 NEAR_PX = 2.5  # a lamp this near to where it should be is there
 CHANCE = 1e-5  # expected number of chance agreements above which a match is not believed
+MANY, LEAST_OF_MANY = 2.0, 4  # lamps of one picture over those of the other; that must agree then
 UNEVEN = 1.25  # of a lamp's two halves: neighbouring pixels err alike, as a codec makes them
 HALVES_PX = 4  # from its centre so far a lamp's halves are compared
 FLOOR_PX = 0.01  # of a lamp's place; how crooked it is is seen and comes beside it
@@ -140,7 +141,9 @@ def _above_plane(patch: Floats) -> tuple[Floats, float]:
 def match_beacons(reference: Picture, picture: Picture, lens: Floats) -> Movement | None:
     """Return how `picture` lies against `reference` by their lamps, None where chance could do it.
 
-    Two lamps are needed; what more of them agree, the likelier it is no chance.
+    Two lamps are needed; what more of them agree, the likelier it is no chance. Four are needed
+    where one picture shows many more than the other, as by day: most of those are no lamps, and
+    they do not lie as if strewn.
     """
     first, second = beacons(reference), beacons(picture)
     if min(len(first.u_px), len(second.u_px)) < 2:
@@ -153,7 +156,14 @@ def match_beacons(reference: Picture, picture: Picture, lens: Floats) -> Movemen
             best = (chance, start, pairs)
     if best is None or best[0] > CHANCE:
         return None
-    return _settled(first, second, best[1], lens)
+    found = _settled(first, second, best[1], lens)
+    return None if found is None or found.matches < _least(first, second) else found
+
+
+def _least(first: Beacons, second: Beacons) -> int:
+    """Return how many lamps must agree at least."""
+    fewer, more = sorted((len(first.u_px), len(second.u_px)))
+    return LEAST_OF_MANY if more > MANY * fewer else 2
 
 
 def _guesses(first: Beacons, second: Beacons, width: int) -> list[Floats]:

@@ -45,7 +45,7 @@ def movement(reference: Picture, picture: Picture, lens: Floats) -> Movement | N
     `lens` (9,) as in `Lens.parameters`.
     """
     ways = [_by_features, match_beacons]
-    if max(np.median(reference), np.median(picture)) < DARK_LEVELS:
+    if min(np.median(reference), np.median(picture)) < DARK_LEVELS:
         ways.reverse()
     found = (way(reference, picture, lens) for way in ways)
     return next((each for each in found if each is not None), None)
