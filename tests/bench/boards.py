@@ -32,6 +32,7 @@ from vidspeed.geometry.coded import find_coded
 from vidspeed.geometry.codes import FAMILIES
 
 FAINT = 25.0  # luma levels
+ONE_LIGHT_PX = 6.0  # two lamps nearer to each other than this are one light: neither is asked
 
 
 def measured(
@@ -57,9 +58,11 @@ def lamps(seed: int, clips: int, clip: Path) -> dict[str, float]:
     for number in range(clips):
         film = small_film(seed, number, True, np.random.default_rng([seed, number, 6]))
         found = beacons(still(write_film(film, clip), at_s=None))
-        for place, strength in zip(*places_of_lamps(film), strict=True):
+        places, strengths = places_of_lamps(film)
+        for place, strength in zip(places, strengths, strict=True):
             inside = np.all((place > 10) & (place < np.array(film.eye.size) - 10))
-            if not inside or strength < FAINT:
+            near = int(np.sum(np.linalg.norm(places - place, axis=1) < ONE_LIGHT_PX))
+            if not inside or strength < FAINT or near > 1:
                 continue
             wanted += 1
             away = np.linalg.norm(found.xy_px - place, axis=1)
