@@ -23,6 +23,7 @@ from vidspeed.assembly.forecast import relative_U95
 from vidspeed.assembly.gather import (
     Cameras,
     Keeping,
+    Looked,
     Progress,
     calibrate_all,
     refuse_nothing,
@@ -38,7 +39,16 @@ from vidspeed.executor import executor
 from vidspeed.geometry.course import drawing
 from vidspeed.motion.budget import covariance
 from vidspeed.motion.montecarlo import beyond_first_order
-from vidspeed.values import Advice, Check, Outcome, PassResult, Problem, Session
+from vidspeed.values import (
+    Advice,
+    CameraFit,
+    Check,
+    CourseDrawing,
+    Outcome,
+    PassResult,
+    Problem,
+    Session,
+)
 
 
 def run(
@@ -98,11 +108,7 @@ def run_session(
     `intervals_s` are frame intervals, by camera, of clips that were there once and are no more.
     Without `films` the frames of the passes are not decoded once more for their pictures.
     """
-    if not session.clips:
-        raise VidspeedError(
-            "session.toml: no [[clip]] in it, at least one is needed; add one for each recorded "
-            "clip (`vidspeed calibrate` needs none)"
-        )
+    _refuse_empty(session)
     cameras = calibrate_all(session)
     clips = look_at_all(session, cameras, pool, keeping)
     refuse_nothing(clips, cameras)
@@ -131,10 +137,7 @@ def run_session(
         mark=decided.mark,
         no_mark=decided.why_not,
         problems=(
-            *cameras.problems,
-            *(problem for fit in fits for problem in fit.problems),
-            *(problem for row in clips for problem in row.problems),
-            *between_clips(session, fits, views),
+            *_seen_wrong(session, cameras, clips),
             *problems,
             *doubts,
             *apart,
@@ -143,14 +146,37 @@ def run_session(
             *unseen,
             *_what_would_help(session, passes, changes),
         ),
-        drawing={
-            fit.camera: drawing(session.course, session.flight_line, fit.pose, fit.lens)
-            for fit in fits
-        },
+        drawing=_drawings(session, fits),
         proof=proofs.proven,
         advice=changes,
         filmed=filmed,
     )
+
+
+def _refuse_empty(session: Session) -> None:
+    if not session.clips:
+        raise VidspeedError(
+            "session.toml: no [[clip]] in it, at least one is needed; add one for each recorded "
+            "clip (`vidspeed calibrate` needs none)"
+        )
+
+
+def _seen_wrong(session: Session, cameras: Cameras, clips: Sequence[Looked]) -> list[Problem]:
+    """Return what is wrong with cameras and clips, before any pass is thought of."""
+    fits = [fit for _, fit in cameras.stands.values()]
+    return [
+        *cameras.problems,
+        *(problem for fit in fits for problem in fit.problems),
+        *(problem for row in clips for problem in row.problems),
+        *between_clips(session, fits, [row.view for row in clips]),
+    ]
+
+
+def _drawings(session: Session, fits: Sequence[CameraFit]) -> dict[str, CourseDrawing]:
+    """Return course, flight line and gates as each camera sees them."""
+    return {
+        fit.camera: drawing(session.course, session.flight_line, fit.pose, fit.lens) for fit in fits
+    }
 
 
 def checked(

@@ -14,7 +14,7 @@ from vidspeed.clip.shown import readout_row
 from vidspeed.errors import ClipError, MotionError, WorkerError
 from vidspeed.geometry.lens import project
 from vidspeed.motion.account import speed_between
-from vidspeed.motion.flight import Flight
+from vidspeed.motion.flight import Flight, clip_times
 from vidspeed.values import Bools, ClipView, Floats, Problem, Session
 from vidspeed.values.pictured import Filmed, Lane
 
@@ -98,11 +98,11 @@ def _lane(
     line_px = project(places_m, station.pose(flight.state), station.lens_at(flight.state))
     row = readout_row(np.nan_to_num(line_px), size_px, rotation_deg)
     delay_s = station.readout_at(flight.state) * row
-    passed_s = _clip_times(flight, order, times_s)
+    passed_s = clip_times(flight, order, times_s)
     stamps_s = (passed_s - delay_s)[_inside(line_px, size_px)]
     if not len(stamps_s):
         return None
-    gates_s = _clip_times(flight, order, flight.gate_times_s)
+    gates_s = clip_times(flight, order, flight.gate_times_s)
     return Lane(
         label=label,
         clip=lit.clip,
@@ -135,14 +135,6 @@ def _so_far(flight: Flight, x_m: Floats) -> tuple[Floats, Floats]:
     gradients = np.array([gradient for _, gradient in pairs])
     u[begun] = np.linalg.norm(flight.sensitivities(gradients.T), axis=0)
     return speed, u
-
-
-def _clip_times(flight: Flight, order: int, time_s: Floats) -> Floats:
-    """Return the clip's own time (n,) at times (n,) of the pass's clock, before the read-out."""
-    clip = flight.network.traverses[0].clips[order]
-    station = flight.network.stations[clip.station]
-    offset = 0.0 if clip.offset is None else float(flight.state.theta[clip.offset][0])
-    return np.asarray((time_s - offset) / station.clock_scale(flight.state) + clip.reference_s)
 
 
 def _inside(line_px: Floats, size_px: tuple[int, int]) -> Bools:

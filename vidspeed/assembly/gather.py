@@ -209,13 +209,7 @@ def _scanned(
     else:
         said = against_rate(path, clip.rate_hz)
     seen = _searched(session, clip, path, fit, tell, keeping)
-    stated = session.camera(clip.camera).image_size_px
-    if seen.facts.size_px != stated:
-        raise ClipError(
-            f"{clip.name}: the picture is {seen.facts.size_px[0]} x {seen.facts.size_px[1]} as "
-            f'shown, camera "{clip.camera}" states image_size_px {list(stated)}; make a camera '
-            "entry with picks for this picture size, or name the right camera"
-        )
+    _refuse_size(session, clip, seen.facts.size_px)  # it may have been kept for another entry
     still = fixed(session, clip.name, stand, fit, seen)
     if still.fit is not None and still.moved is not None and still.moved.far:
         seen = _searched(session, clip, path, still.fit, tell, keeping)
@@ -267,17 +261,9 @@ def _searched(
 ) -> Scan:
     """Scan a clip along the course as a camera sees it; refuse another picture size at once."""
     where = strip(session.course, session.flight_line, session.craft, fit.pose, fit.lens)
-    stated = session.camera(clip.camera).image_size_px
-
-    def accept(size_px: tuple[int, int]) -> None:
-        if size_px != stated:
-            raise ClipError(
-                f"{clip.name}: the picture is {size_px[0]} x {size_px[1]} as shown, camera "
-                f'"{clip.camera}" states image_size_px {list(stated)}; make a camera entry with '
-                "picks for this picture size, or name the right camera"
-            )
 
     def search() -> Scan:
+        accept = partial(_refuse_size, session, clip)
         return scan(path, rate_hz=clip.rate_hz, accept=accept, strip=where, progress=tell)
 
     found = scan_once(
@@ -289,6 +275,17 @@ def _searched(
         fresh=keeping is not None and keeping.fresh,
     )
     return replace(found, facts=replace(found.facts, file=path.name))  # it may be called anew
+
+
+def _refuse_size(session: Session, clip: Clip, size_px: tuple[int, int]) -> None:
+    """Refuse a clip of another picture size than its camera's."""
+    stated = session.camera(clip.camera).image_size_px
+    if size_px != stated:
+        raise ClipError(
+            f"{clip.name}: the picture is {size_px[0]} x {size_px[1]} as shown, camera "
+            f'"{clip.camera}" states image_size_px {list(stated)}; make a camera entry with '
+            "picks for this picture size, or name the right camera"
+        )
 
 
 def with_intervals(

@@ -61,9 +61,10 @@ def run(
     ] = None,
 ) -> int:
     """Measure every pass of one session or of several and write their results."""
-    places = _places(sessions, out)
     if cluster is not None:  # its workers stand elsewhere
         sessions = [session.resolve() for session in sessions]
+        out = None if out is None else out.resolve()
+    places = _places(sessions, out)
     statuses = []
     with progress() as tell, _pool(jobs, cluster, tell) as pool:
         for session, place in zip(sessions, places, strict=True):

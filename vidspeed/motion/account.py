@@ -12,6 +12,7 @@ from vidspeed.motion.budget import budget_rows
 from vidspeed.motion.coverage import coverage_factor, effective_dof
 from vidspeed.motion.flight import (
     Flight,
+    clip_times,
     flight_residuals,
     light_places,
     light_times,
@@ -144,13 +145,9 @@ def _profile(flight: Flight, stretch: tuple[float, float]) -> tuple[Profile, Flo
 def _crossing(flight: Flight, order: int) -> Crossing:
     """Return when a clip's own clock saw the gates: the read-out's row is that of its lights."""
     lit = flight.lit[order]
-    clip = flight.network.traverses[0].clips[order]
-    station = flight.network.stations[clip.station]
     gates = np.sort(flight.gate_times_s)
     row = np.interp(gates, light_times(flight, order), lit.track.row)
-    offset = 0.0 if clip.offset is None else float(flight.state.theta[clip.offset][0])
-    since = gates - offset - station.readout_at(flight.state) * row
-    at = since / station.clock_scale(flight.state) + clip.reference_s
+    at = clip_times(flight, order, gates, row)
     return Crossing(
         clip=lit.clip,
         camera=lit.stand.camera.name,

@@ -13,8 +13,8 @@ import numpy as np
 
 from vidspeed.errors import MotionError
 from vidspeed.motion.account import account
-from vidspeed.motion.beside import all_go_along, brightness, lamps_check
 from vidspeed.motion.flight import Flight, Lit, solve
+from vidspeed.motion.lamps import all_go_along, brightness, lamps_check
 from vidspeed.motion.stand import Stand
 from vidspeed.motion.start import FALLBACK_HEIGHT_M, Sketch, sketch
 from vidspeed.values import Check, Choice, Clip, PassResult, Session, Track, Value

@@ -280,6 +280,18 @@ def light_times(flight: Flight, order: int) -> Floats:
     return flight.network.light_times(flight.state, flight.network.traverses[0], whole)
 
 
+def clip_times(flight: Flight, order: int, time_s: Floats, row: Floats | float = 0.0) -> Floats:
+    """Return the clip's own times (n,) at times (n,) of the pass's clock.
+
+    The stamps of frames that show what happened then in a row of the read-out (0 to 1).
+    """
+    clip = flight.network.traverses[0].clips[order]
+    station = flight.network.stations[clip.station]
+    offset = 0.0 if clip.offset is None else float(flight.state.theta[clip.offset][0])
+    since = time_s - offset - station.readout_at(flight.state) * row
+    return np.asarray(since / station.clock_scale(flight.state) + clip.reference_s)
+
+
 def light_places(flight: Flight, order: int) -> Floats:
     """Return the smooth path (n, 3) at all lights of a clip's track, used or not."""
     return flight.network.traverses[0].smooth(flight.state, light_times(flight, order))
