@@ -74,6 +74,7 @@ def test_six_picks_by_mouse_and_keys_make_the_session_ready(tmp_path):
         assert "token" not in page.url
         assert page.title() != "no"
         assert "<script>" in page.inner_text("body")
+        page.click("text=Picks")
         page.click("text=north")
         page.wait_for_selector("#still[data-loaded=yes]")
         page.wait_for_function("picking.state().markers.length === 6")
@@ -107,6 +108,7 @@ def nudge(page, name, place):
 
 def test_undo_takes_a_pick_back(tmp_path):
     with served(session_without_picks(tmp_path)) as address, opened(address) as page:
+        page.click("text=Picks")
         page.click("text=north")
         page.wait_for_selector("#still[data-loaded=yes]")
         page.wait_for_function("picking.state().markers.length === 6")
