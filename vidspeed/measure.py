@@ -16,6 +16,7 @@ from vidspeed.answer.mark import mark_of
 from vidspeed.assembly.advice import advice, best_change
 from vidspeed.assembly.agree import by_light, with_exposure
 from vidspeed.assembly.beside import beside_others
+from vidspeed.assembly.dismissed import Parted, with_dismissed
 from vidspeed.assembly.drive import drive_of
 from vidspeed.assembly.filming import film_passes
 from vidspeed.assembly.fixed import between_clips
@@ -38,6 +39,7 @@ from vidspeed.errors import MotionError, VidspeedError
 from vidspeed.executor import executor
 from vidspeed.geometry.course import drawing
 from vidspeed.motion.budget import covariance
+from vidspeed.motion.flight import Flight
 from vidspeed.motion.montecarlo import beyond_first_order
 from vidspeed.values import (
     Advice,
@@ -119,6 +121,7 @@ def run_session(
     solved = [with_heights(row) for row in solved]
     passes = checked(solved, progress, monte_carlo=monte_carlo, pool=pool)
     passes, apart = beside_others(session, cameras, clips, solved, passes, pool)
+    passes = with_dismissed(session, *_dismissed(clips, solved), passes)
     labels, matrix = covariance(passes)
     decided = mark_of(session, passes, labels, matrix)
     fits = [fit for _, fit in cameras.stands.values()]
@@ -170,6 +173,16 @@ def _seen_wrong(session: Session, cameras: Cameras, clips: Sequence[Looked]) -> 
         *(problem for row in clips for problem in row.problems),
         *between_clips(session, fits, [row.view for row in clips]),
     ]
+
+
+def _dismissed(
+    clips: Sequence[Looked], solved: Sequence[Pass]
+) -> tuple[dict[str, Sequence[Parted]], dict[str, Flight]]:
+    """Return by clip what was dismissed of its tracks, and by label the flights of passes."""
+    return (
+        {row.clip.name: row.parted for row in clips if row.parted},
+        {row.result.label: row.flight for row in solved if row.flight is not None},
+    )
 
 
 def _drawings(session: Session, fits: Sequence[CameraFit]) -> dict[str, CourseDrawing]:

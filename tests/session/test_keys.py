@@ -19,8 +19,9 @@ CONTRACT = {
     "camera": "name image_size_px picks lens focal_px focal_u_px centre_px centre_u_px k1 k1_u "
     "readout_ms readout_u_ms clock_u_ppm reference position_m position_u_m rate_hz",
     "clip": "file camera flight pass rate_hz exposure_ms exposure_u_ms recorded setup expect "
-    "choose track",
+    "choose track dismiss",
     "clip.choose": "time_s x_px y_px",
+    "clip.dismiss": "time_s x_px y_px",
     "sync": "clips time_s time_u_s kind",
     "proof": "clip x_m y_m z_m u_m kind",
     "mark": "earlier_kmh earlier_u_kmh margin_percent",
@@ -39,7 +40,7 @@ def test_the_table_holds_every_key_of_the_contract(table: str) -> None:
 def test_a_key_is_described_once() -> None:
     places = [(key.table, key.name) for key in KEYS]
     assert len(set(places)) == len(places)
-    known = {TOP, "clip.choose", "camera.planned", *(table.name for table in TABLES)}
+    known = {TOP, "clip.choose", "clip.dismiss", "camera.planned", *(table.name for table in TABLES)}
     assert {key.table for key in SESSION_KEYS} == known
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
+from vidspeed.assembly.dismissed import Parted, part, unmatched, without
 from vidspeed.assembly.fixed import fixed, moved_stand
 from vidspeed.assembly.kept import scan_once
 from vidspeed.assembly.reading import survey_warnings
@@ -115,6 +116,7 @@ class Looked(Value):
     input: InputFile | None
     problems: tuple[Problem, ...]
     stand: Stand | None = None  # of this clip alone, where its camera moved
+    parted: tuple[Parted, ...] = ()  # tracks of which the user dismissed lights
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -137,10 +139,24 @@ def look(
         if clip.camera not in cameras.stands:
             raise CalibrationError(f'camera "{clip.camera}" could not be calibrated')
         if clip.track:
-            return _given(session, cameras, clip)
-        return _scanned(session, cameras, clip, progress, keeping)
+            return _undismissed(_given(session, cameras, clip))
+        return _undismissed(_scanned(session, cameras, clip, progress, keeping))
     except VidspeedError as error:
         return failed(clip, error)
+
+
+def _undismissed(row: Looked) -> Looked:
+    """Return a clip without the lights that its user dismissed."""
+    clip, tracks, interval_s = row.clip, row.view.tracks, row.interval_s
+    if not clip.dismiss or interval_s is None:
+        return row
+    parted = part(clip, tracks, interval_s)
+    return replace(
+        row,
+        view=replace(row.view, tracks=without(tracks, parted)),
+        parted=tuple(parted),
+        problems=(*row.problems, *unmatched(clip, tracks, interval_s)),
+    )
 
 
 def failed(clip: Clip, error: VidspeedError) -> Looked:

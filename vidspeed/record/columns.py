@@ -17,6 +17,7 @@ TRACK_COLUMNS = (
     "frame", "time_s", "x_px", "y_px", "u_x_px", "u_y_px", "row", "cov_xy_px2", "time_u_s",
     "streak_px", "streak_u_px", "streak_angle_rad", "peak", "snr", "interval_s",
     "drag_u_px", *MOVED_COLUMNS, "pass", "used", "residual_x_px", "residual_y_px", "x_m",
+    "dismissed",
 )  # fmt: skip
 
 Cell = str | int | float | None
@@ -35,7 +36,7 @@ def track_csv(seen: Sequence[tuple[str, Sighted]]) -> bytes:
 def tracks_csv(tracks: Sequence[Track]) -> bytes:
     """Return tracks that nobody solved in the columns of `track.csv`, numbered under `pass`."""
     rows = (
-        (*row, str(number), None, None, None, None)
+        (*row, str(number), None, None, None, None, None)
         for number, track in enumerate(tracks, start=1)
         for row in zip(*_track_columns(track), strict=True)
     )
@@ -51,8 +52,16 @@ def _light_cells(label: str, sighted: Sighted) -> Iterator[tuple[Cell, ...]]:
         sighted.residual_px[:, 0].tolist(),
         sighted.residual_px[:, 1].tolist(),
         sighted.x_m.tolist(),
+        _dismissed_cells(sighted),
     ]
     return zip(*columns, strict=True)
+
+
+def _dismissed_cells(sighted: Sighted) -> list[Cell]:
+    """Return 1 for each light that was dismissed, nothing for the others."""
+    if sighted.dismissed is None:
+        return [None] * len(sighted.track)
+    return [1 if out else None for out in sighted.dismissed.tolist()]
 
 
 def _track_columns(track: Track) -> list[list[Cell]]:

@@ -19,7 +19,7 @@ from vidspeed.record.canvas import (
     png,
     write,
 )
-from vidspeed.record.wholepass import window
+from vidspeed.record.wholepass import dismissed, window
 from vidspeed.values import (
     CameraFit,
     ClipView,
@@ -51,16 +51,22 @@ def track_figure(view: ClipView, sighted: Sighted | None, drawing: CourseDrawing
 
 
 def _draw_lights(axes: Axes, sighted: Sighted) -> None:
-    """Draw rings around the used lights and crosses on the others."""
-    used, xy = sighted.used, sighted.track.xy_px
+    """Draw rings around the used lights, crosses on the others, squares around dismissed ones."""
+    used, xy, out = sighted.used, sighted.track.xy_px, dismissed(sighted)
+    left = ~used & ~out
     axes.plot(
         xy[used, 0], xy[used, 1], ls="", marker="o", ms=7, mfc="none", mec=SKY, mew=1.3,
         label=f"light used ({int(used.sum())})",
     )  # fmt: skip
-    if not used.all():
+    if left.any():
         axes.plot(
-            xy[~used, 0], xy[~used, 1], ls="", marker="x", ms=6, color=VERMILLION, mew=1.3,
-            label=f"light not used ({int((~used).sum())})",
+            xy[left, 0], xy[left, 1], ls="", marker="x", ms=6, color=VERMILLION, mew=1.3,
+            label=f"light not used ({int(left.sum())})",
+        )  # fmt: skip
+    if out.any():
+        axes.plot(
+            xy[out, 0], xy[out, 1], ls="", marker="s", ms=8, mfc="none", color=VERMILLION, mew=1.3,
+            label=f"light dismissed by hand ({int(out.sum())})",
         )  # fmt: skip
 
 

@@ -15,6 +15,7 @@ from vidspeed.record.slim import inline
 from vidspeed.record.spacetime import Sheet
 from vidspeed.record.table import pass_speed, status_text
 from vidspeed.record.units import Unit, bare_speed_text, percent_text, with_uncertainty
+from vidspeed.record.wholepass import dismissed
 from vidspeed.record.words import largest_text, range_sentence
 from vidspeed.values import CrossCheck, Outcome, PassResult, Sighted
 
@@ -87,9 +88,11 @@ def _gates(time_in_s: float, time_out_s: float) -> str:
 def _lights(sighted: Sighted) -> str:
     """Return how many lights were used and how well they fitted."""
     used = int(sighted.used.sum())
+    out = int(dismissed(sighted).sum())
+    by_hand = f", {out} dismissed by hand" if out else ""
     return (
-        f"{used} of {len(sighted.track)} used; scatter {sighted.noise_scale:.2f} times the "
-        f"pixel noise, neighbours correlated {sighted.correlation:.2f}"
+        f"{used} of {len(sighted.track)} used{by_hand}; scatter {sighted.noise_scale:.2f} times "
+        f"the pixel noise, neighbours correlated {sighted.correlation:.2f}"
     )
 
 

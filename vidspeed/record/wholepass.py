@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from matplotlib.transforms import ScaledTranslation
 
 from vidspeed.record.canvas import SKY, VERMILLION, draw_course, legend_below, photo
-from vidspeed.values import CourseDrawing, Crossing, Floats, PassResult, Sighted
+from vidspeed.values import Bools, CourseDrawing, Crossing, Floats, PassResult, Sighted
 from vidspeed.values.pictured import Filmed
 
 BESIDE_IN = 0.13  # marks stand this far below a light, so that nothing lies on the craft
@@ -49,19 +49,30 @@ def _start_first(at: Crossing, direction: str | None) -> tuple[float, float]:
 
 
 def _marks(axes: Axes, sighted: Sighted) -> None:
-    """Put a mark below each light: a stroke where it was used, a cross where it was not."""
+    """Put a mark below each light: a stroke where it was used, a cross where it was not.
+
+    One that the user dismissed has a mark of its own.
+    """
     assert axes.figure is not None
     below = axes.transData + ScaledTranslation(0.0, -BESIDE_IN, axes.figure.dpi_scale_trans)
-    used, xy = sighted.used, sighted.track.xy_px
+    used, xy, out = sighted.used, sighted.track.xy_px, dismissed(sighted)
     for chosen, marker, colour, name in (
         (used, "|", SKY, "light used"),
-        (~used, "x", VERMILLION, "light not used"),
+        (~used & ~out, "x", VERMILLION, "light not used"),
+        (out, "s", VERMILLION, "light dismissed by hand"),
     ):
         if chosen.any():
             axes.plot(
                 xy[chosen, 0], xy[chosen, 1], ls="", marker=marker, ms=6, color=colour, mew=1.4,
                 transform=below, label=f"{name} ({int(chosen.sum())})",
             )  # fmt: skip
+
+
+def dismissed(sighted: Sighted) -> Bools:
+    """Tell which lights (n,) the user dismissed."""
+    if sighted.dismissed is None:
+        return np.zeros(len(sighted.track), dtype=bool)
+    return sighted.dismissed
 
 
 def _bounds(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -206,11 +207,17 @@ def _clip(values: dict[str, Any], zone: str | None) -> Clip:
         recorded=_moment(values.get("recorded"), zone),
         setup=values.get("setup"),
         expect_none="expect" in values,
-        choose=tuple(
-            Choice(time_s=item["time_s"], xy_px=np.array([item["x_px"], item["y_px"]]))
-            for item in values.get("choose", ())
-        ),
+        choose=_lights(values.get("choose", ())),
+        dismiss=_lights(values.get("dismiss", ())),
         track=values.get("track"),
+    )
+
+
+def _lights(items: Iterable[Mapping[str, float]]) -> tuple[Choice, ...]:
+    """Return the lights that a list of tables names."""
+    return tuple(
+        Choice(time_s=item["time_s"], xy_px=np.array([item["x_px"], item["y_px"]]))
+        for item in items
     )
 
 

@@ -25,6 +25,7 @@ from vidspeed.values import Measured, Session
 
 NAME = "session.toml"
 SURVEY = ("course", "tape")  # tables that the survey is read from
+LIGHTS = ("choose", "dismiss")  # keys of a clip that list lights
 
 
 def read_session(folder: Path, *, unpicked: bool = False) -> Session:
@@ -164,15 +165,17 @@ def _taken(raw: Mapping[str, object], table: Table, faults: Faults) -> list[Take
             taken[-1].values["planned"] = take(
                 "camera.planned", planned, f"{where}: planned", faults
             ).values
-        if "choose" in taken[-1].values:
-            taken[-1].values["choose"] = _choices(taken[-1].values["choose"], where, faults)
+        for key in set(LIGHTS) & taken[-1].values.keys():
+            taken[-1].values[key] = _lights(key, taken[-1].values[key], where, faults)
     return taken
 
 
-def _choices(items: list[dict[str, object]], where: str, faults: Faults) -> list[dict[str, Any]]:
-    """Check the tables of `choose`."""
+def _lights(
+    key: str, items: list[dict[str, object]], where: str, faults: Faults
+) -> list[dict[str, Any]]:
+    """Check the tables of `choose` or `dismiss`."""
     return [
-        take("clip.choose", item, f"{where}: choose {number + 1}", faults).values
+        take(f"clip.{key}", item, f"{where}: {key} {number + 1}", faults).values
         for number, item in enumerate(items)
     ]
 

@@ -217,6 +217,13 @@ def _check_clip(clip: Taken, cameras: list[str], where: str, faults: Faults) -> 
         faults.add(where, f"no camera is named {shown(camera)}; {nearest(camera, cameras)}")
     if "expect" in values and clip.given & {"pass", "choose"}:
         faults.add(where, 'expect = "none" says no pass is there, pass or choose says one is')
+    for light in values.get("dismiss", ()):
+        if light in values.get("choose", ()):
+            faults.add(
+                where,
+                f"choose and dismiss both name the light at {shown(light.get('time_s'))} s; take "
+                "it out of one of them",
+            )
 
 
 def _check_moments(clips: Sequence[Taken], top: Taken, faults: Faults) -> None:

@@ -151,7 +151,7 @@ class Camera(Value):
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Choice(Value):
-    """A light that the user says is the craft."""
+    """A light that the user points at: `xy_px` (2,) in the frame at `time_s`."""
 
     time_s: float
     xy_px: Floats
@@ -171,8 +171,9 @@ class Clip(Value):
     recorded: datetime | None = None
     setup: str | None = None
     expect_none: bool = False
-    choose: tuple[Choice, ...] = ()
+    choose: tuple[Choice, ...] = ()  # lights that belong to the craft
     track: str | None = None
+    dismiss: tuple[Choice, ...] = ()  # false lights, which no solution uses
 
     @property
     def name(self) -> str:

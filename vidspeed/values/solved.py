@@ -99,6 +99,7 @@ class Sighted(Value):
     x_m: Floats
     noise_scale: float  # sqrt(q), how much the pixel noise had to be widened
     correlation: float  # lag-one correlation of the residuals that was allowed for
+    dismissed: Bools | None = None  # (n,) which lights the user dismissed; None: none
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
