@@ -8,6 +8,7 @@ import sys
 import time
 from pathlib import Path
 
+from vidspeed.decisions import decided
 from vidspeed.executor import executor
 from vidspeed.worker import memory_within, report
 
@@ -135,3 +136,20 @@ def look_badly(session, cameras, clip, keeping=None):
 def die_over(path):
     """Take a clip, and die of it."""
     kill_itself()
+
+
+def decide(number: int) -> int:
+    decided("vidspeed.jobs", f"looked at {number}", number=number)
+    decided("vidspeed.jobs", f"took {number}", number=number)
+    return number
+
+
+def decide_and_refuse(number: int) -> None:
+    decided("vidspeed.jobs", f"looked at {number}", number=number)
+    raise ValueError("not after all")
+
+
+def decide_through_another(number: int) -> int:
+    with executor(1) as here:
+        found: int = here.submit(decide, number).result()
+    return found

@@ -20,6 +20,7 @@ from concurrent.futures import Executor, Future
 from contextlib import contextmanager
 from typing import Any
 
+from vidspeed.decisions import Noting, decided
 from vidspeed.errors import WorkerDied, WorkerError, WorkerStuck
 from vidspeed.worker import Here, Job, Process, Tell, told_to
 
@@ -85,12 +86,12 @@ def executor(
         A process of its own for one worker too: a decoder that dies then takes only that.
     """
     if workers <= 1 and not apart:
-        yield Inline(tell)
+        yield Noting(Inline(tell))
         return
     pool = Processes(max(workers, 1), tell=tell, imports=imports, patience_s=patience_s)
     try:
         pool.start(ready)
-        yield pool
+        yield Noting(pool)
     finally:
         pool.shutdown(cancel_futures=True)
 
@@ -119,7 +120,7 @@ def cluster(address: str) -> Iterator[Executor]:
             "one with `dask scheduler`, and name the address that it prints (tcp://HOST:8786)"
         ) from fault
     with client:
-        yield client.get_executor(pure=False)
+        yield Noting(client.get_executor(pure=False))
 
 
 class Processes(Executor):
@@ -251,6 +252,9 @@ class Processes(Executor):
         """Keep a job whose process died for another try; after that one its future raises."""
         with self._turn:
             again = task is not self._alone and not self._ended
+            if not self._ended:
+                next_ = "the job is tried once more, alone" if again else "the job is given up"
+                decided(__name__, f"a worker ended over its job ({error}): {next_}", again=again)
             if again:
                 self._suspects.append(task)
         self._done()

@@ -35,6 +35,8 @@ from vidspeed.assembly.looking import IMPORTS, look_at_all
 from vidspeed.assembly.passes import Pass, solve_passes
 from vidspeed.assembly.proof import prove
 from vidspeed.assembly.reading import read_session
+from vidspeed.assembly.told import tell_cameras, tell_passes, tell_problems
+from vidspeed.decisions import Steps
 from vidspeed.errors import MotionError, VidspeedError
 from vidspeed.executor import executor
 from vidspeed.geometry.course import drawing
@@ -111,25 +113,34 @@ def run_session(
     Without `films` the frames of the passes are not decoded once more for their pictures.
     """
     _refuse_empty(session)
+    steps = Steps(__name__)
     cameras = calibrate_all(session)
+    tell_cameras(session, cameras)
+    steps.done("calibrating the cameras")
     clips = look_at_all(session, cameras, pool, keeping)
+    steps.done("looking at the clips")
     refuse_nothing(clips, cameras)
     cameras = with_intervals(cameras, clips, intervals_s)
     flown = [row for row in clips if drive_of(session, row.clip) is None]
     solved, problems = solve_passes(session, cameras, flown, progress)
     solved, doubts = by_light(session, cameras, clips, solved, progress)
     solved = [with_heights(row) for row in solved]
+    steps.done("solving the passes")
     passes = checked(solved, progress, monte_carlo=monte_carlo, pool=pool)
     passes, apart = beside_others(session, cameras, clips, solved, passes, pool)
     passes = with_dismissed(session, *_dismissed(clips, solved), passes)
+    tell_passes(passes)
+    steps.done("looking beyond first order and at other ways to each speed")
     labels, matrix = covariance(passes)
     decided = mark_of(session, passes, labels, matrix)
     fits = [fit for _, fit in cameras.stands.values()]
     changes = _advised(session, cameras, passes)
     proofs = prove(session, cameras, clips)
+    steps.done("looking for what would help")
     views = tuple(row.view for row in clips)
     filmed, unseen = film_passes(session, solved if films else [], views, pool)
-    return Outcome(
+    steps.done("taking the frames of the passes")
+    outcome = Outcome(
         session=session,
         inputs=(*session.inputs, *(row.input for row in clips if row.input is not None)),
         cameras=tuple(fits),
@@ -154,6 +165,8 @@ def run_session(
         advice=changes,
         filmed=filmed,
     )
+    tell_problems(outcome.problems)
+    return outcome
 
 
 def _refuse_empty(session: Session) -> None:

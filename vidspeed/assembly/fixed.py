@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from vidspeed.clip.still import read_picture
+from vidspeed.decisions import decided
 from vidspeed.errors import ClipError
 from vidspeed.geometry.moved import common_u_px, movement, rezoomed, size_px
 from vidspeed.geometry.steady import BENT_PIECES, Steadiness, steadiness
@@ -114,6 +115,12 @@ def _carried(
     places = np.array([pick.xy_px for pick in camera.picks])
     off_px = _off_px(found, camera, lens)
     u_px = common_u_px(found, places, lens, corrected=True)
+    decided(
+        __name__, f"{clip}: its picture lies {off_px:.2f} px (u {u_px:.2f} px) off the still of "
+        f"camera {camera.name}; above {CORRECT_PX:g} px that is corrected, if u is below "
+        f"{GOOD_PX:g} px",
+        clip=clip, camera=camera.name, off_px=off_px, u_px=u_px, zoom=found.zoom,
+    )  # fmt: skip
     if off_px <= CORRECT_PX or (u_px > GOOD_PX and off_px <= CORRECT_PX + 2.0 * u_px):
         carried_px = common_u_px(found, places, lens, corrected=False)
         rough = carried_px > 2.0 * GOOD_PX

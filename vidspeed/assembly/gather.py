@@ -289,6 +289,7 @@ def _searched(
         strip=where,
         search=search,
         fresh=keeping is not None and keeping.fresh,
+        clip=clip.name,
     )
     return replace(found, facts=replace(found.facts, file=path.name))  # it may be called anew
 

@@ -18,6 +18,7 @@ from importlib import resources
 from importlib.metadata import version
 from pathlib import Path
 
+from vidspeed.decisions import decided
 from vidspeed.geometry.course import covers
 from vidspeed.record.seenfile import value_bytes, value_from
 from vidspeed.values import KeptScan, Scan, Strip
@@ -35,6 +36,7 @@ def scan_once(
     strip: Strip | None,
     search: Callable[[], Scan],
     fresh: bool = False,
+    clip: str = "the clip",
 ) -> Scan:
     """Return what was seen in a clip: as it is kept, or found by `search` and then kept.
 
@@ -46,18 +48,36 @@ def scan_once(
         Gives the hash of the clip's bytes, asked for only where something is kept.
     fresh
         Search whatever is kept.
+    clip
+        What to call it.
     """
     if folder is None:
         return search()
     begin = f"{sha256()[:20]}-{_settings(rate_hz)}"
     home = folder / KEPT
-    if not fresh:
-        for kept in _kept(home, begin):
-            if _serves(kept.strip, strip):
-                return kept.scan
+    held = 0
+    for kept in () if fresh else _kept(home, begin):
+        held += 1
+        if _serves(kept.strip, strip):
+            what = f"what is kept of {clip} is used: it was searched in this place"
+            decided(__name__, what, clip=clip, decoded=False)
+            return kept.scan
+    why = "as --fresh asks" if fresh else _why_searched(home, begin, held)
     found = search()
+    decided(__name__, f"{clip} was decoded: {why}", clip=clip, decoded=True, why=why)
     _keep(home, begin, KeptScan(strip=strip, scan=found))
     return found
+
+
+def _why_searched(home: Path, begin: str, held: int) -> str:
+    """Say why none of what is kept of a clip was of use."""
+    if held:
+        return f"{held} searches are kept of it, all elsewhere in the picture or for other speeds"
+    if _newest(home, begin):
+        return "what is kept of it is damaged"
+    if _newest(home, begin.split("-", maxsplit=1)[0]):
+        return "what is kept of it was found at another rate_hz or by other code"
+    return "nothing is kept of these bytes"
 
 
 def _serves(kept: Strip | None, strip: Strip | None) -> bool:
@@ -68,8 +88,11 @@ def _serves(kept: Strip | None, strip: Strip | None) -> bool:
 
 
 def _kept(home: Path, begin: str) -> Iterator[KeptScan]:
-    """Yield what is kept under a name, the newest first."""
-    for path in _newest(home, begin):
+    """Yield what is kept under a name and whole, in the order of the names.
+
+    No clock has a say in which of several that would do is taken: it may have been set back.
+    """
+    for path in sorted(_newest(home, begin)):
         with suppress(OSError):
             found = value_from(path.read_bytes())
             if isinstance(found, KeptScan):
@@ -95,7 +118,8 @@ def _keep(home: Path, begin: str, kept: KeptScan) -> None:
         finally:
             half.unlink(missing_ok=True)
         clip = begin.split("-", maxsplit=1)[0]
-        for old in _newest(home, clip)[MOST_A_CLIP:]:
+        others = [row for row in _newest(home, clip) if row != path]  # whatever its time says
+        for old in others[MOST_A_CLIP - 1 :]:
             old.unlink(missing_ok=True)
 
 

@@ -20,6 +20,7 @@ from vidspeed.cli.shell import (
     progress,
     terminal,
 )
+from vidspeed.cli.telling import LogJson, Verbose, telling
 from vidspeed.errors import VidspeedError
 
 if TYPE_CHECKING:
@@ -59,6 +60,8 @@ def run(
             help="Write into a folder of the session's name in here, not into the session."
         ),
     ] = None,
+    verbose: Verbose = False,
+    log_json: LogJson = None,
 ) -> int:
     """Measure every pass of one session or of several and write their results."""
     if cluster is not None:  # its workers stand elsewhere
@@ -66,7 +69,7 @@ def run(
         out = None if out is None else out.resolve()
     places = _places(sessions, out)
     statuses = []
-    with progress() as tell, _pool(jobs, cluster, tell) as pool:
+    with telling(verbose, log_json), progress() as tell, _pool(jobs, cluster, tell) as pool:
         for session, place in zip(sessions, places, strict=True):
             if len(sessions) > 1:
                 typer.echo(f"{session}:")

@@ -9,11 +9,17 @@ import typer
 
 from vidspeed.cli.passes import LOOKING, print_outcome
 from vidspeed.cli.shell import SessionFolder, Unit, UnitName, app, guarded, progress, terminal
+from vidspeed.cli.telling import LogJson, Verbose, telling
 
 
 @app.command()
 @guarded
-def watch(session: SessionFolder, unit: Unit = UnitName.kmh) -> int:
+def watch(
+    session: SessionFolder,
+    unit: Unit = UnitName.kmh,
+    verbose: Verbose = False,
+    log_json: LogJson = None,
+) -> int:
     """Measure each clip as it finishes copying into the session folder, until Ctrl-C."""
     from vidspeed.executor import executor
     from vidspeed.record.files import recover, write_results
@@ -23,6 +29,7 @@ def watch(session: SessionFolder, unit: Unit = UnitName.kmh) -> int:
     recover(session)
     workers = os.cpu_count() or 1
     with (
+        telling(verbose, log_json),
         progress() as tell,
         executor(workers, tell=tell, ready=1, imports=LOOKING, apart=True) as pool,
     ):

@@ -17,6 +17,7 @@ from vidspeed.clip.overview import Overview
 from vidspeed.clip.read import ClipReader, Frame, readout_row
 from vidspeed.clip.search import Search
 from vidspeed.clip.stamps import StampAccount, account
+from vidspeed.decisions import decided
 from vidspeed.values import ClipFacts, Floats, Scan, Strip, Track
 
 __all__ = ["frame_numbers", "scan"]
@@ -77,15 +78,36 @@ def scan(
             )
             facts = facts_of(path, reader, ticks, overview.changes, found, rate_hz)
             lamps = search.lamps()
+            sigmas = search.sigmas
     if progress is not None:
         progress(len(stamps), len(stamps))
+    tracks = _tracks(lamps, found, facts, search.limits)
+    _tell(facts, lamps, tracks, search.limits, sigmas)
     return Scan(
         facts=facts,
-        tracks=_tracks(lamps, found, facts, search.limits),
+        tracks=tracks,
         brightest=overview.brightest,
         still=overview.still(),
         sway=search.sway(),
     )
+
+
+def _tell(
+    facts: ClipFacts,
+    lamps: Sequence[Sequence[Light]],
+    tracks: Sequence[Track],
+    limits: Limits | None,
+    sigmas: float,
+) -> None:
+    """Tell by which thresholds lights were found, and what became of them."""
+    low, high = (0.0, 0.0) if limits is None else limits.speed_px_s
+    decided(
+        __name__, f"{facts.file}: a light stands {sigmas:.1f} sigma of the noise out and moves at "
+        f"{low:.0f} to {high:.0f} px/s; {len(lamps)} lamps moved so in {facts.frames} frames, "
+        f"{len(tracks)} of them like a craft",
+        clip=facts.file, frames=facts.frames, codec=facts.codec, lamps=len(lamps),
+        tracks=[len(track) for track in tracks], threshold_sigmas=sigmas, speed_px_s=[low, high],
+    )  # fmt: skip
 
 
 def _timed(path: Path, reader: ClipReader, rate_hz: float | None) -> Iterator[Frame]:

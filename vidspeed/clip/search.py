@@ -16,7 +16,7 @@ from typing import Self
 
 import numpy as np
 
-from vidspeed.clip.background import Backdrop
+from vidspeed.clip.background import SIGMAS, Backdrop
 from vidspeed.clip.follow import Follower
 from vidspeed.clip.lamp import Light, lights_of
 from vidspeed.clip.lights import Finder, Spot, flooded
@@ -74,6 +74,11 @@ class Search:
             self._begin(short=True)
         if self._follower is not None:
             self._fit(self._follower.finish())
+
+    @property
+    def sigmas(self) -> float:
+        """Return how many standard deviations of the noise a light stands out now."""
+        return SIGMAS if self._backdrop is None else self._backdrop.sigmas
 
     def lamps(self) -> list[list[Light]]:
         """Return the lights of every chain, once they are all fitted."""

@@ -11,6 +11,7 @@ from itertools import product
 
 import numpy as np
 
+from vidspeed.decisions import decided, wanted
 from vidspeed.errors import MotionError
 from vidspeed.motion.account import account
 from vidspeed.motion.flight import Flight, Lit, solve
@@ -60,27 +61,48 @@ def plausible(session: Session, seen: Seen) -> list[Track]:
     readout = seen.stand.camera.readout_s or 0.0
     kept = []
     for track in seen.tracks:
-        if len(track) < LEAST_LIGHTS or not _chosen(track, seen.clip.choose):
-            continue
-        laid = sketch(track, seen.stand, place, session.course.length_m, readout)
-        if _may_fly(laid, session):
+        why = _too_little(track, seen)
+        if why is None:
+            laid = sketch(track, seen.stand, place, session.course.length_m, readout)
+            why = _cannot_fly(laid, session)
+        if why is None:
             kept.append(track)
+        _tell(seen.clip.name, track, "may be the craft" if why is None else f"left out: {why}")
     return sorted(kept, key=len, reverse=True)
 
 
-def _may_fly(laid: Sketch, session: Session) -> bool:
-    """Tell whether a laid-out track moves along the course as a craft could."""
+def _too_little(track: Track, seen: Seen) -> str | None:
+    """Say why a track is not even laid on the course, None where it is."""
+    if len(track) < LEAST_LIGHTS:
+        return f"{LEAST_LIGHTS} lights are needed"
+    return None if _chosen(track, seen.clip.choose) else "`choose` names another light"
+
+
+def _cannot_fly(laid: Sketch, session: Session) -> str | None:
+    """Say why a laid-out track does not move along the course as a craft could, None if it does."""
     length_m = session.course.length_m
     low, high = session.craft.speed_mps
     if not np.isfinite(laid.speed_mps) or not np.isfinite(laid.scatter_m):
-        return False
+        return "it cannot be laid on the course"
     inside = laid.x_m[np.isfinite(laid.x_m)]
     covered = float(min(inside.max(), length_m) - max(inside.min(), 0.0))
-    return (
-        low / SPEED_SLACK <= abs(laid.speed_mps) <= high * SPEED_SLACK
-        and covered >= LEAST_SPAN * length_m
-        and laid.scatter_m <= MOST_SCATTER * max(covered, 1.0)
-    )
+    if not low / SPEED_SLACK <= abs(laid.speed_mps) <= high * SPEED_SLACK:
+        return f"about {3.6 * laid.speed_mps:.0f} km/h along the course is no speed of the craft"
+    if covered < LEAST_SPAN * length_m:
+        return f"it covers {max(covered, 0.0):.1f} m of the course's {length_m:g} m"
+    if laid.scatter_m > MOST_SCATTER * max(covered, 1.0):
+        return f"it lies {laid.scatter_m:.1f} m (RMS) off a steady flight"
+    return None
+
+
+def _tell(clip: str, track: Track, what: str) -> None:
+    """Tell what becomes of a track."""
+    if wanted():
+        lights, from_s, to_s = len(track), float(track.time_s[0]), float(track.time_s[-1])
+        decided(
+            __name__, f"{clip}: {lights} lights from {from_s:.2f} to {to_s:.2f} s: {what}",
+            clip=clip, lights=lights, from_s=from_s, to_s=to_s, verdict=what,
+        )  # fmt: skip
 
 
 def _chosen(track: Track, choices: Sequence[Choice]) -> bool:
@@ -125,6 +147,7 @@ def _best(solved: Sequence[Found], lamp_u_m: float) -> Found:
     best = max([ranked[0], *along], key=lambda row: brightness(row.result))
     beside = [row for row in [ranked[0], *along] if row is not best]
     rivals = [row for row in alike if row not in along]
+    _tell_choice(ranked, best, rivals)
     check = lamps_check(best.result, [row.result for row in beside], lamp_u_m)
     if check is not None:
         best = replace(best, result=replace(best.result, checks=(*best.result.checks, check)))
@@ -136,6 +159,25 @@ def _best(solved: Sequence[Found], lamp_u_m: float) -> Found:
         tracks=(*best.tracks, *(track for row in rivals for track in row.tracks)),
         rivals=len(rivals),
     )
+
+
+def _tell_choice(ranked: Sequence[Found], best: Found, rivals: Sequence[Found]) -> None:
+    """Tell which candidate is taken, and why not the others."""
+    for row in ranked:
+        kmh, lights = 3.6 * (row.result.speed_mps or 0.0), _lights(row.result)
+        if row is best:
+            what = "is taken" if len(ranked) > 1 else "is the only one that is a flight"
+        elif row in rivals:
+            what = "explains the pass about as well, and is reported"
+        else:
+            what = "explains fewer lights or goes along with the one taken, and is left out"
+        clips = ", ".join(row.result.clips)
+        decided(
+            __name__, f"{clips}: the candidate at {kmh:.1f} km/h, {row.result.status}, {lights} "
+            f"lights, {what}",
+            clips=row.result.clips, speed_mps=row.result.speed_mps, lights=lights,
+            status=row.result.status, taken=row is best, rival=row in rivals,
+        )  # fmt: skip
 
 
 def _solved(
@@ -153,9 +195,13 @@ def _attempt(
 ) -> Found | None:
     try:
         found = _flown(session, seen, tracks, label)
-    except MotionError:
+    except MotionError as error:
+        _tell(seen[0].clip.name, tracks[0], f"no flight explains it: {error}")
         return None
-    return found if _is_craft(found.result) else None
+    if _is_craft(found.result):
+        return found
+    _tell(seen[0].clip.name, tracks[0], f"is not the craft: {_against(found.result)}")
+    return None
 
 
 def _explain(session: Session, options: Sequence[tuple[Seen, list[Track]]], label: str) -> None:
@@ -191,6 +237,14 @@ def _flown(session: Session, seen: Sequence[Seen], tracks: Sequence[Track], labe
 def _is_craft(result: PassResult) -> bool:
     quiet = all(row.noise_scale <= WORST_NOISE for row in result.sightings)
     return quiet and not any(check.status == "fail" for check in result.checks)
+
+
+def _against(result: PassResult) -> str:
+    """Say what speaks against a flight's being the craft's."""
+    noise = max((row.noise_scale for row in result.sightings), default=0.0)
+    failed = [f"{row.name}: {row.detail}" for row in result.checks if row.status == "fail"]
+    loud = [f"its lights scatter {noise:.0f} times as much as they should"]
+    return "; ".join([*failed, *(loud if noise > WORST_NOISE else [])])
 
 
 def _lights(result: PassResult) -> int:
