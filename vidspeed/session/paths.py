@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from vidspeed.session.check import Refused, shown
@@ -39,9 +40,13 @@ def inside(folder: Path, text: str) -> str:
 class Files:
     """Reads the files of one session once each and keeps their hashes."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, instead: Mapping[str, bytes] | None = None) -> None:
         self.folder = folder
-        self._held: dict[str, bytes] = {}
+        self._held: dict[str, bytes] = dict(instead or {})
+
+    def holds(self, file: str) -> bool:
+        """Tell whether what a file holds is known already."""
+        return file in self._held
 
     def read(self, file: str) -> bytes:
         """Return what a file of the session holds; `file` comes from `inside`.

@@ -28,11 +28,14 @@ SURVEY = ("course", "tape")  # tables that the survey is read from
 LIGHTS = ("choose", "dismiss")  # keys of a clip that list lights
 
 
-def read_session(folder: Path, *, unpicked: bool = False) -> Session:
+def read_session(
+    folder: Path, *, unpicked: bool = False, instead: Mapping[str, bytes] | None = None
+) -> Session:
     """Read and check the session in a folder.
 
     Clips and tracks need not be there: one that is missing is a problem of that clip alone. With
-    `unpicked`, cameras may have few picks or none yet.
+    `unpicked`, cameras may have few picks or none yet. `instead` holds what files of the session
+    are to be taken for, by name: whether a change would do is asked before it is written.
 
     Raises
     ------
@@ -40,7 +43,7 @@ def read_session(folder: Path, *, unpicked: bool = False) -> Session:
         With one message for each fault: file, key or row, what was found, what is needed.
     """
     folder = Path(folder)
-    files = Files(folder)
+    files = Files(folder, instead)
     raw = _toml(folder, files)
     faults = Faults()
     draft = _draft(raw, files, faults, unpicked)
@@ -49,7 +52,9 @@ def read_session(folder: Path, *, unpicked: bool = False) -> Session:
     return build(draft, folder, files.inputs())
 
 
-def read_measured(folder: Path) -> Measured | None:
+def read_measured(
+    folder: Path, *, instead: Mapping[str, bytes] | None = None
+) -> Measured | None:
     """Read the survey alone: the session around it may be unfinished. None: markers are stated.
 
     Raises
@@ -58,7 +63,7 @@ def read_measured(folder: Path) -> Measured | None:
         With one message for each fault of the survey.
     """
     folder = Path(folder)
-    files, faults = Files(folder), Faults()
+    files, faults = Files(folder, instead), Faults()
     raw = _toml(folder, files)
     tables = {table.name: _taken(raw, table, faults) for table in TABLES if table.name in SURVEY}
     if not tables["course"]:
@@ -75,7 +80,7 @@ def _toml(folder: Path, files: Files) -> dict[str, Any]:
     """Return what session.toml holds."""
     if folder.is_file():
         raise SessionError(f"{folder}: is a file; give the folder that session.toml is in")
-    if not (folder / NAME).is_file():
+    if not files.holds(NAME) and not (folder / NAME).is_file():
         raise SessionError(f"{folder}: no {NAME} there; vidspeed new {folder} makes one")
     try:
         text = decoded(files.read(inside(folder, NAME)), NAME)
