@@ -6,6 +6,7 @@ out as it was read; tapes, levels and satellites are adjusted first.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -20,15 +21,19 @@ from vidspeed.values import Course, Measured, Session, Surveyed
 SAME_LENGTH = 3.0  # standard uncertainties that a stated length may lie off the measured one
 
 
-def read_session(folder: Path, *, unpicked: bool = False) -> Session:
+def read_session(
+    folder: Path, *, unpicked: bool = False, instead: Mapping[str, bytes] | None = None
+) -> Session:
     """Read, check and settle the session in a folder; `unpicked`: cameras may lack picks yet.
+
+    `instead` holds what files of the session are to be taken for, by name.
 
     Raises
     ------
     SessionError
         With one message for each fault, also where the survey does not fix every point.
     """
-    session = read_entries(folder, unpicked=unpicked)
+    session = read_entries(folder, unpicked=unpicked, instead=instead)
     if session.measured is None:
         return with_covariance(session)
     surveyed = adjust(session.measured)

@@ -164,9 +164,9 @@ def _from_the_shelf(table: str, copied: list[str]) -> str:
 def _lines_of_key(key: Key, *, open_: bool) -> str:
     """Return a key with its meaning: filled, to be filled in, or as a comment with an example."""
     meaning = f"{key.meaning} ({key.unit})" if key.unit else key.meaning
-    if (key.table, key.name) in _FILLED:
+    if (key.table, key.name) in FILLED:
         return f"{_comment(meaning)}\n{key.name} = {key.example}\n"
-    if not open_ and (key.required or (key.table, key.name) in _WANTED):
+    if not open_ and (key.required or (key.table, key.name) in WANTED):
         return f"{_comment(f'FILL IN: {meaning}; for example {key.example}')}\n# {key.name} =\n"
     rest = "; needed" if key.required else ""
     rest += f"; left out: {key.left_out}" if key.left_out else ""
