@@ -23,6 +23,7 @@ def annotate(
     out: Path | None = None,
     slow: int = 1,
     unit: str = "kmh",
+    clips: Path | None = None,
     progress: Progress | None = None,
     pool: Executor | None = None,
 ) -> list[Path]:
@@ -36,7 +37,8 @@ def annotate(
     VidspeedError
         Where the session cannot be measured, or has no such pass, or none of its frames is there.
     """
-    outcome = run(folder, progress=progress, pool=pool, keeping=Keeping(folder=folder))
+    keeping = Keeping(folder=folder)
+    outcome = run(folder, clips=clips, progress=progress, pool=pool, keeping=keeping)
     place = out or folder / FOLDER
     films = pass_films(outcome, label)
     try:
@@ -50,7 +52,7 @@ def annotate(
         pen = Annotator(result, lane, outcome.drawing.get(lane.camera), unit)
         target = place / f"{film_name(outcome, filmed)}.mp4"
         cut(
-            folder / lane.clip, target, pen.draw, from_s=lane.from_s - BEFORE_S,
+            outcome.session.path_of(clip), target, pen.draw, from_s=lane.from_s - BEFORE_S,
             to_s=lane.to_s + AFTER_S, slow=slow, rate_hz=clip.rate_hz,
         )  # fmt: skip
         written.append(target)

@@ -43,6 +43,7 @@ from vidspeed.geometry.course import drawing
 from vidspeed.motion.budget import covariance
 from vidspeed.motion.flight import Flight
 from vidspeed.motion.montecarlo import beyond_first_order
+from vidspeed.session.elsewhere import with_clips
 from vidspeed.values import (
     Advice,
     CameraFit,
@@ -58,6 +59,7 @@ from vidspeed.values import (
 def run(
     folder: Path,
     *,
+    clips: Path | None = None,
     progress: Progress | None = None,
     monte_carlo: bool = False,
     workers: int = 1,
@@ -68,6 +70,8 @@ def run(
 
     Parameters
     ----------
+    clips
+        A folder in which clips are looked for before the session folder.
     progress
         Called with what is being done, how much of it is done and how much there is (0: not
         known).
@@ -88,6 +92,8 @@ def run(
     """
     with executor(workers, tell=progress, ready=1, imports=IMPORTS) as made:
         session = read_session(folder)
+        if clips is not None:
+            session = with_clips(session, clips)
         return run_session(
             session,
             progress=progress,

@@ -28,6 +28,7 @@ def picture(
     *,
     out: Path | None = None,
     unit: str = "kmh",
+    clips: Path | None = None,
     progress: Progress | None = None,
     pool: Executor | None = None,
 ) -> list[Path]:
@@ -41,13 +42,14 @@ def picture(
     VidspeedError
         Where the session cannot be measured, or has no such pass, or none of its frames is there.
     """
-    outcome = run(folder, progress=progress, pool=pool, keeping=Keeping(folder=folder))
+    keeping = Keeping(folder=folder)
+    outcome = run(folder, clips=clips, progress=progress, pool=pool, keeping=keeping)
     place = out or folder / FOLDER
     written = []
     for result, filmed, sighted in pass_films(outcome, label):
         clip = next(row for row in outcome.session.clips if row.name == filmed.lane.clip)
         large = film(
-            folder / filmed.lane.clip, filmed.lane, darker=filmed.darker, rate_hz=clip.rate_hz,
+            outcome.session.path_of(clip), filmed.lane, darker=filmed.darker, rate_hz=clip.rate_hz,
             most_pixels=MOST_PIXELS,
         )  # fmt: skip
         name = film_name(outcome, filmed)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path
 
 from vidspeed.agreement.exposure import (
     check_exposure,
@@ -173,7 +172,7 @@ def _slow_tracks(
             progress("solving", done, total)
 
     try:
-        seen = scan(Path(session.folder) / row.clip.file, strip=where, progress=tell)
+        seen = scan(session.path_of(row.clip), strip=where, progress=tell)
     except ClipError:
         return ()
     return tuple(replace(each, interval_s=seen.facts.interval_s) for each in seen.tracks)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import Executor
-from pathlib import Path
 
 import numpy as np
 
@@ -41,7 +40,7 @@ def film_passes(
     jobs = [
         pool.submit(
             film,
-            Path(session.folder) / lane.clip,
+            session.path_of(clips[lane.clip]),
             lane,
             darker=darker,
             rate_hz=clips[lane.clip].rate_hz,

@@ -138,6 +138,8 @@ def look(
     try:
         if clip.camera not in cameras.stands:
             raise CalibrationError(f'camera "{clip.camera}" could not be calibrated')
+        if clip.lost is not None:
+            raise ClipError(clip.lost)
         if clip.track:
             return _undismissed(_given(session, cameras, clip))
         return _undismissed(_scanned(session, cameras, clip, progress, keeping))
@@ -218,7 +220,7 @@ def _scanned(
         if progress is not None:
             progress(clip.name, done, total)
 
-    path = Path(session.folder) / clip.file
+    path = session.path_of(clip)
     said: tuple[str, ...] = ()
     if clip.rate_hz is None:
         refuse_slow_playback(path)
@@ -291,7 +293,7 @@ def _searched(
         fresh=keeping is not None and keeping.fresh,
         clip=clip.name,
     )
-    return replace(found, facts=replace(found.facts, file=path.name))  # it may be called anew
+    return replace(found, facts=replace(found.facts, file=Path(clip.name).name))  # called anew
 
 
 def _refuse_size(session: Session, clip: Clip, size_px: tuple[int, int]) -> None:

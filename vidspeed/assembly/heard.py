@@ -86,13 +86,14 @@ class Asked(Value):
     within_s: tuple[float, float] | None
     speed_mps: tuple[float, float]
     near: Nearest
+    path: str | None = None  # where it lies; None: in the session folder
 
 
 def heard_in(folder: str, asked: Asked) -> tuple[Heard | None, str]:
     """Listen for one pass: the job that an executor is given. None and why, where none is heard."""
     report(asked.file, 0, 0)
     try:
-        sound = read_sound(Path(folder) / asked.file)
+        sound = read_sound(Path(asked.path or Path(folder) / asked.file))
     except ClipError as error:
         return None, str(error)
     found = hear(
@@ -142,6 +143,7 @@ def _asked(
         found.append(
             Asked(
                 file=row.clip.file,
+                path=row.clip.path,
                 around=around,
                 within_s=(middle - SLACK_S, middle + SLACK_S) if row.clip.rate_hz is None else None,
                 speed_mps=(

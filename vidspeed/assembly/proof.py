@@ -102,7 +102,7 @@ def _seen(session: Session, proof: Proof, row: Looked, stand: Stand) -> Sighting
     picture = row.view.still
     assert picture is not None and row.clip.file is not None
     if proof.time_s is not None:
-        picture = still(Path(session.folder) / row.clip.file, at_s=proof.time_s)
+        picture = still(session.path_of(row.clip), at_s=proof.time_s)
     xy_px, u_px = _light(session, proof, picture, stand)
     return Sighting(
         stand=stand, xy_px=xy_px, u_px=float(np.hypot(u_px, LEAST_HELD_PX)), clip=proof.clip

@@ -44,6 +44,9 @@ def pack(
     clips: Annotated[
         ClipMode, typer.Option(help="Put the clips in, or only their hashes.")
     ] = ClipMode.whole,
+    clip_folder: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Folder to look for clips in, as for run.")
+    ] = None,
     replace: Annotated[
         bool, typer.Option("--replace", help="Overwrite another pack of that name.")
     ] = False,
@@ -57,6 +60,7 @@ def pack(
             session,
             out=out,
             clips="whole" if clips is ClipMode.whole else "hash",
+            clip_folder=clip_folder,
             replace=replace,
             unit=unit.value,
             progress=tell,

@@ -13,6 +13,7 @@ import typer
 from vidspeed.cli.shell import (
     PARTLY,
     WRONG_INPUT,
+    ClipFolder,
     Unit,
     UnitName,
     app,
@@ -60,6 +61,7 @@ def run(
             help="Write into a folder of the session's name in here, not into the session."
         ),
     ] = None,
+    clips: ClipFolder = None,
     verbose: Verbose = False,
     log_json: LogJson = None,
 ) -> int:
@@ -67,6 +69,9 @@ def run(
     if cluster is not None:  # its workers stand elsewhere
         sessions = [session.resolve() for session in sessions]
         out = None if out is None else out.resolve()
+        clips = None if clips is None else clips.resolve()
+    if clips is not None and not clips.is_dir():
+        raise VidspeedError(f"--clips {clips}: no such folder; name the one that holds the clips")
     places = _places(sessions, out)
     statuses = []
     with telling(verbose, log_json), progress() as tell, _pool(jobs, cluster, tell) as pool:
@@ -75,8 +80,9 @@ def run(
                 typer.echo(f"{session}:")
             try:
                 outcome, folder = _measured(
-                    session, place, tell, pool, unit.value, monte_carlo=monte_carlo, fresh=fresh
-                )
+                    session, place, tell, pool, unit.value,
+                    monte_carlo=monte_carlo, fresh=fresh, clips=clips,
+                )  # fmt: skip
             except VidspeedError as error:
                 if len(sessions) == 1:
                     raise
@@ -123,6 +129,7 @@ def _measured(
     *,
     monte_carlo: bool,
     fresh: bool,
+    clips: Path | None,
 ) -> tuple[Outcome, Path]:
     """Measure a session and write its results; return what was found and where it stands."""
     from vidspeed.assembly.gather import Keeping
@@ -133,7 +140,9 @@ def _measured(
         made_place(place)
     recover(place)
     keeping = Keeping(folder=place, fresh=fresh)
-    outcome = measure(session, progress=tell, monte_carlo=monte_carlo, pool=pool, keeping=keeping)
+    outcome = measure(
+        session, clips=clips, progress=tell, monte_carlo=monte_carlo, pool=pool, keeping=keeping
+    )
     if exit_status(outcome) == WRONG_INPUT:
         faults = [row for row in outcome.problems if row.level == "error"]
         raise VidspeedError(*(f"{row.where}: {row.message}" for row in faults))

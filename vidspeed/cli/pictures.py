@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from vidspeed.cli.shell import SessionFolder, Unit, UnitName, app, guarded, progress
+from vidspeed.cli.shell import ClipFolder, SessionFolder, Unit, UnitName, app, guarded, progress
 
 PassLabel = Annotated[str, typer.Argument(metavar="PASS", help="Label of the pass, as reported.")]
 LOOKING = "vidspeed.assembly.looking"  # a worker imports it while this process imports the rest
@@ -22,6 +22,7 @@ def picture(
     out: Annotated[
         Path | None, typer.Option(help="Folder for the files; pictures/ in the session.")
     ] = None,
+    clips: ClipFolder = None,
     unit: Unit = UnitName.kmh,
 ) -> int:
     """Print a pass large: place against time to scale, and the whole pass in one picture."""
@@ -30,7 +31,7 @@ def picture(
     with progress() as tell, executor(_workers(), tell=tell, ready=1, imports=LOOKING) as pool:
         from vidspeed.picture import picture as draw
 
-        made = draw(session, label, out=out, unit=unit.value, progress=tell, pool=pool)
+        made = draw(session, label, out=out, unit=unit.value, clips=clips, progress=tell, pool=pool)
     for path in made:
         typer.echo(path)
     return 0
@@ -47,6 +48,7 @@ def annotate(
     out: Annotated[
         Path | None, typer.Option(help="Folder for the clips; annotated/ in the session.")
     ] = None,
+    clips: ClipFolder = None,
     unit: Unit = UnitName.kmh,
 ) -> int:
     """Write a pass as a clip with the course drawn in, and clock and speed so far below it."""
@@ -55,7 +57,10 @@ def annotate(
     with progress() as tell, executor(_workers(), tell=tell, ready=1, imports=LOOKING) as pool:
         from vidspeed.annotate import annotate as write
 
-        made = write(session, label, out=out, slow=slow, unit=unit.value, progress=tell, pool=pool)
+        made = write(
+            session, label, out=out, slow=slow, unit=unit.value, clips=clips, progress=tell,
+            pool=pool,
+        )  # fmt: skip
     for path in made:
         typer.echo(path)
     return 0

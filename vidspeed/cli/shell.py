@@ -38,6 +38,12 @@ class UnitName(StrEnum):
 
 
 Unit = Annotated[UnitName, typer.Option(help="Unit of the speeds that are printed and reported.")]
+ClipFolder = Annotated[
+    Path | None,
+    typer.Option(
+        "--clips", metavar="DIR", help="Folder to look for clips in: by their path, or their name."
+    ),
+]
 SessionFolder = Annotated[Path, typer.Argument(help="Folder with session.toml in it.")]
 
 

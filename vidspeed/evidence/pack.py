@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import os
 import zlib
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -24,6 +24,7 @@ from vidspeed.evidence.unpack import unpack
 from vidspeed.record.contents import CONTENTS, REPLACED, REPORT, read_contents
 from vidspeed.record.swap import explain
 from vidspeed.session.check import Refused, shown
+from vidspeed.session.elsewhere import with_clips
 from vidspeed.session.paths import inside
 from vidspeed.values import Session, Value
 
@@ -61,6 +62,7 @@ def pack(
     *,
     out: Path | None = None,
     clips: Mode = "whole",
+    clip_folder: Path | None = None,
     replace: bool = False,
     unit: str = "kmh",
     progress: Progress | None = None,
@@ -75,6 +77,8 @@ def pack(
         The file to write; by default `NAME-pack.zip` beside the folder.
     clips
         `whole`: the clips are in it; `hash`: only their hashes are.
+    clip_folder
+        A folder in which clips are looked for before the session folder.
     replace
         Another pack of that name may be overwritten.
     unit
@@ -90,8 +94,9 @@ def pack(
     listed = _listed(folder)
     summary = _loaded(folder)
     session = read_session(folder)
+    places = {} if clip_folder is None else _elsewhere(session, clip_folder)
     own = {clip.file for clip in session.clips if clip.file is not None and clip.track is None}
-    found = _hashed(folder, _wanted(folder, session, listed, own), progress)
+    found = _hashed(folder, [*_wanted(folder, session, listed, own), *places], places, progress)
     _refuse_stale(session, listed, found, own, clips)
     away = {file for file in own if clips == "hash" or file not in found}
     manifest = made(
@@ -99,7 +104,7 @@ def pack(
         [item.row for file, item in found.items() if file not in away],
         [_absent(file, found, listed) for file in sorted(away & (listed.keys() | found.keys()))],
     )
-    packed = _written(folder, target, manifest, found, replace, progress)
+    packed = _written(folder, target, manifest, found, places, replace, progress)
     return Packed(
         path=target,
         sheet=write_sheet(target, packed[0], packed[1], listed[HASHES], summary, unit=unit),
@@ -109,6 +114,18 @@ def pack(
         manifest=manifest,
         lacking=tuple(_lacking(summary, manifest)),
     )
+
+
+def _elsewhere(session: Session, clip_folder: Path) -> dict[str, Path]:
+    """Return where the clips lie that are not in the session folder, by their names there.
+
+    Raises PackError where several files may be one of them.
+    """
+    clips = with_clips(session, clip_folder).clips
+    faults = [f"{clip.name}: {clip.lost}" for clip in clips if clip.lost is not None]
+    if faults:
+        raise PackError(*faults)
+    return {clip.name: Path(clip.path) for clip in clips if clip.path is not None}
 
 
 def _target(folder: Path, out: Path | None) -> Path:
@@ -161,7 +178,9 @@ def _wanted(
                 yield path.relative_to(folder).as_posix()
 
 
-def _hashed(folder: Path, files: Iterable[str], progress: Progress | None) -> dict[str, Found]:
+def _hashed(
+    folder: Path, files: Iterable[str], places: Mapping[str, Path], progress: Progress | None
+) -> dict[str, Found]:
     """Return every file that is there, with its size and hashes, by its path."""
     found: dict[str, Found] = {}
     names = list(dict.fromkeys(files))
@@ -169,6 +188,7 @@ def _hashed(folder: Path, files: Iterable[str], progress: Progress | None) -> di
         if progress is not None:
             progress("hashing", done, len(names))
         path = _inside(folder, file)
+        path = places.get(file, path)
         if path.is_file():
             found[file] = _hash(path, file)
     return found
@@ -253,6 +273,7 @@ def _written(
     target: Path,
     manifest: Manifest,
     found: dict[str, Found],
+    places: Mapping[str, Path],
     replace: bool,
     progress: Progress | None,
 ) -> tuple[str, int]:
@@ -260,7 +281,7 @@ def _written(
     work = target.with_name(f".{target.name}-{os.getpid()}.part")
     try:
         with work.open("xb") as stream:
-            _fill(stream, folder, manifest, found, progress)
+            _fill(stream, folder, manifest, found, places, progress)
             stream.flush()
             os.fsync(stream.fileno())
         read = unpack(work, None, limits=UNLIMITED)
@@ -282,6 +303,7 @@ def _fill(
     folder: Path,
     manifest: Manifest,
     found: dict[str, Found],
+    places: Mapping[str, Path],
     progress: Progress | None,
 ) -> None:
     """Write the manifest, every file and the directory, in one pass."""
@@ -294,7 +316,7 @@ def _fill(
         assert row.bytes is not None
         entry = Entry(file=row.file, bytes=row.bytes, crc=found[row.file].crc, at=stream.tell())
         stream.write(local_header(entry))
-        _copy(folder / row.file, row, stream)
+        _copy(places.get(row.file, folder / row.file), row, stream)
         entries.append(entry)
     stream.write(tail(entries))
 

@@ -51,6 +51,12 @@ def read_contents(data: bytes) -> dict[str, str]:
     """
     found: dict[str, str] = {}
     for number, line in enumerate(data.decode("utf-8", "replace").splitlines(), start=1):
+        if line.startswith("\\"):
+            raise ResultsError(
+                f"results/{CONTENTS}: line {number}: a file has a backslash or a line break in its "
+                "name, and not every system can keep such a file: rename it, change session.toml, "
+                "measure the session again with `vidspeed run`"
+            )
         sha256, gap, path = line[:64], line[64:66], line[66:]
         if len(sha256) < 64 or not _DIGITS.issuperset(sha256) or gap != "  " or not path:
             raise ResultsError(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date as Date
 from datetime import datetime
+from pathlib import Path
 from typing import Literal
 
 from vidspeed.values.base import Floats, Value
@@ -174,6 +175,8 @@ class Clip(Value):
     choose: tuple[Choice, ...] = ()  # lights that belong to the craft
     track: str | None = None
     dismiss: tuple[Choice, ...] = ()  # false lights, which no solution uses
+    path: str | None = None  # where it lies; None: in the session folder
+    lost: str | None = None  # why it was not found where it was looked for
 
     @property
     def name(self) -> str:
@@ -310,3 +313,7 @@ class Session(Value):
             if camera.name == name:
                 return camera
         raise KeyError(name)
+
+    def path_of(self, clip: Clip) -> Path:
+        """Return where the file of a clip lies."""
+        return Path(clip.path) if clip.path is not None else Path(self.folder) / str(clip.file)
