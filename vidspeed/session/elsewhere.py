@@ -76,5 +76,5 @@ def _files(folder: Path) -> Iterator[Path]:
 
 
 def _plain(name: str) -> str:
-    """Return a name as all systems would find it: some change capitals, some how accents are put."""
+    """Return a name as all systems find it: some change capitals, some how accents are put."""
     return unicodedata.normalize("NFC", name).casefold()
