@@ -15,8 +15,8 @@ from vidspeed.session.rules import LINE
 from vidspeed.session.tables import read_markers
 
 SHELF_ROOMS = ("lenses", "clocks", "sites")
-_FILLED = {("course", "markers"), ("camera", "name"), ("camera", "picks")}
-_WANTED = {
+FILLED = {("course", "markers"), ("camera", "name"), ("camera", "picks")}
+WANTED = {
     ("course", "length_m"),
     ("course", "length_u_m"),
     *(("flight_line", name) for name in LINE),
