@@ -35,6 +35,7 @@ def head(title: str) -> None:
     """Give the page its title, language and looks."""
     ui.page_title(f"vidspeed – {title}")
     ui.add_head_html('<link rel="stylesheet" href="/desk/desk.css">')
+    ui.add_head_html('<script>document.documentElement.lang = "en";</script>')
 
 
 def navigation(here: str) -> None:

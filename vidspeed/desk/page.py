@@ -11,6 +11,7 @@ from nicegui import ui
 from vidspeed.assembly.reading import read_session
 from vidspeed.desk import clipspage, evidencepage, markpage, passpage, pickspage, setuppage
 from vidspeed.desk.frame import STEPS, messages, page
+from vidspeed.desk.sources import SESSION
 from vidspeed.errors import VidspeedError
 
 HERE = Path(__file__).parent
@@ -37,11 +38,16 @@ def add_pages(app: FastAPI, folder: Path) -> None:
 
 def _day(folder: Path) -> None:
     """Show what the day is called and its steps."""
+    if not (folder / SESSION).is_file():
+        with page("The desk", here="/"):
+            setuppage.offer(folder)
+        return
     try:
         session = read_session(folder, unpicked=True)
     except VidspeedError as error:
         with page("The desk", here="/"):
-            messages("This session cannot be read yet:", error.messages)
+            ui.link("Set up the course, the cameras and the rest", "/setup").classes("big")
+            messages("Still to be done before it can be measured:", error.messages)
         return
     with page(session.title, here="/"):
         for words, where in STEPS:

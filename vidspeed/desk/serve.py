@@ -17,6 +17,8 @@ RECONNECT_S = 120.0  # a page whose laptop was asleep or busy goes on where it w
 def desk(folder: Path, *, port: int = 0, told: Callable[[str], None]) -> None:
     """Serve the desk of the session in `folder` until interrupted.
 
+    A folder without a session will do: the page offers to make one.
+
     Parameters
     ----------
     port
@@ -36,11 +38,13 @@ def desk(folder: Path, *, port: int = 0, told: Callable[[str], None]) -> None:
 
         from vidspeed.desk.guard import Guard
         from vidspeed.desk.page import add_pages
-    except ImportError:
+    except ModuleNotFoundError as missing:
+        if str(missing.name).startswith("vidspeed"):
+            raise
         raise VidspeedError(
             f"vidspeed desk needs packages that are not installed; {INSTALL}"
         ) from None
-    if not (folder / "session.toml").is_file():
+    if not folder.is_dir():
         read_session(folder)  # says what is wrong with it
     listening = _listen(port)
     bound = int(listening.getsockname()[1])

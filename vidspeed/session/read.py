@@ -52,9 +52,7 @@ def read_session(
     return build(draft, folder, files.inputs())
 
 
-def read_measured(
-    folder: Path, *, instead: Mapping[str, bytes] | None = None
-) -> Measured | None:
+def read_measured(folder: Path, *, instead: Mapping[str, bytes] | None = None) -> Measured | None:
     """Read the survey alone: the session around it may be unfinished. None: markers are stated.
 
     Raises
