@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from vidspeed.clip.background import to_eight_bits
+from vidspeed.clip.background import halved, to_eight_bits
 from vidspeed.clip.medians import SAMPLES, middle_of_nine
 from vidspeed.clip.read import Luma
 from vidspeed.values import Floats, Picture
@@ -14,6 +14,10 @@ MOST_BYTES = 24 << 20  # of the stills that are kept
 FEWEST = 6  # of them, so that half may go when there are too many
 AT = (1, 3, 5)  # sixths of a clip of known length at which large pictures have three instead
 BAND = 64  # rows of the still that are worked out together
+SAMPLED = 16  # rows, of which two tell how much a frame changes
+WHOLE = 256  # rows of a picture that is not sampled
+LITTLE = 0.5  # of the usual change: a frame that changes less is compared as a whole
+FORGET = 0.05  # of the usual change, at each frame
 
 
 class Overview:
@@ -24,20 +28,36 @@ class Overview:
         self._announced = frames
         self._brightest: Luma | None = None
         self._changes: list[float] = []
-        self._half: Picture | None = None
+        self._usual = 0.0
+        self._before: Luma | None = None  # the last frame, still the decoder's
+        self._rows: Picture | None = None  # what was sampled of it, at half size
         self._stills: list[Picture] = []
         self._step = 1
 
-    def take(self, luma: Luma, half: Picture) -> None:
-        """Take the next frame (h, w), also given at half size."""
+    def take(self, luma: Luma) -> None:
+        """Take the next frame (h, w); it is held until the one after it."""
         if self._brightest is None:
             self._brightest = luma.copy()
         else:
             cv2.max(self._brightest, luma, dst=self._brightest)
         self._keep(luma)
-        change = 0.0 if self._half is None else cv2.norm(half, self._half, cv2.NORM_L1) / half.size
-        self._changes.append(float(change))
-        self._half = half
+        self._changes.append(self._change(luma))
+
+    def _change(self, luma: Luma) -> float:
+        """Return the mean absolute change from the frame before, at half size.
+
+        Rows spread over the picture tell it, but for a frame that seems to repeat the one before:
+        there it may be only a light that moved.
+        """
+        rows, last, before = _sampled(luma), self._rows, self._before
+        self._rows, self._before = rows, luma
+        if last is None or before is None:
+            return 0.0
+        change = _away(rows, last)
+        if change < LITTLE * self._usual or not self._usual:
+            change = _away(halved(luma), halved(before))
+        self._usual += (change - self._usual) * max(FORGET, 1.0 / len(self._changes))
+        return change
 
     def _keep(self, luma: Luma) -> None:
         """Keep the frame as a still when its turn has come."""
@@ -75,3 +95,16 @@ class Overview:
             rows = slice(top, top + BAND)
             still[rows] = middle_of_nine([nine[place][rows] for place in places])
         return still
+
+
+def _sampled(luma: Luma) -> Picture:
+    """Return two of every few rows of a picture (h, w) at half size, all of a small one."""
+    height, width = luma.shape
+    if height < WHOLE:
+        return halved(luma)
+    bands = luma[: height // SAMPLED * SAMPLED].reshape(-1, SAMPLED, width)
+    return halved(bands[:, :2].reshape(-1, width))
+
+
+def _away(one: Picture, other: Picture) -> float:
+    return float(cv2.norm(one, other, cv2.NORM_L1)) / one.size

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import numpy as np
 
-from vidspeed.clip.background import halved
 from vidspeed.clip.facts import check_length, facts_of, frame_numbers
 from vidspeed.clip.ghosts import without_ghosts
 from vidspeed.clip.lamp import Light
@@ -64,10 +63,9 @@ def scan(
         overview = Overview(expected)
         with Search(reader.header, strip) as search:
             for frame in _timed(path, reader, rate_hz):
-                half = halved(frame.luma)
                 stamps.append(frame.stamp)
-                overview.take(frame.luma, half)
-                search.take(frame, half)
+                overview.take(frame.luma)
+                search.take(frame)
                 if progress is not None and frame.index % 16 == 0:
                     progress(frame.index, expected)
             search.finish()

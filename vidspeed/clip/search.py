@@ -11,12 +11,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextvars import copy_context
+from dataclasses import replace
 from types import TracebackType
 from typing import Self
 
 import numpy as np
 
-from vidspeed.clip.background import SIGMAS, Backdrop
+from vidspeed.clip.astray import Astray
+from vidspeed.clip.background import SIGMAS, Backdrop, halved
 from vidspeed.clip.follow import Follower
 from vidspeed.clip.lamp import Light, lights_of
 from vidspeed.clip.lights import Finder, Spot, flooded
@@ -45,6 +47,7 @@ class Search:
         self._finder: Finder | None = None
         self._follower: Follower | None = None
         self._meter: SwayMeter | None = None
+        self._astray = Astray()
         self._last_s = -np.inf
         self._fitting = ThreadPoolExecutor(max_workers=1)
         self._fitted: list[Future[list[Light]]] = []
@@ -60,13 +63,15 @@ class Search:
     ) -> None:
         self._fitting.shutdown(wait=True, cancel_futures=True)
 
-    def take(self, frame: Frame, half: Picture) -> None:
-        """Take the next frame, also given at half size (h/2, w/2)."""
-        if self._backdrop is not None:
-            self._look(self._window.cut(frame, half), half)
+    def take(self, frame: Frame) -> None:
+        """Take the next frame."""
+        if self._backdrop is None:
+            self._waiting.append((self._window.cut(frame, copied=True), halved(frame.luma)))
+            self._begin()
             return
-        self._waiting.append((self._window.cut(frame, half, copied=True), half))
-        self._begin()
+        pane = self._window.cut(frame)
+        if self._look(pane) and self._meter is not None:
+            self._meter.take_whole(pane.time_s, frame.luma)
 
     def finish(self) -> None:
         """Work through what still waits and end the chains."""
@@ -86,7 +91,9 @@ class Search:
 
     def sway(self) -> Sway | None:
         """Return how the background moved, None where nothing was searched."""
-        return None if self._meter is None else self._meter.sway()
+        if self._meter is None:
+            return None
+        return replace(self._meter.sway(), later=self._astray.sways())
 
     def _begin(self, short: bool = False) -> None:
         """Make the first background as soon as enough frames are waiting for it."""
@@ -111,22 +118,24 @@ class Search:
         self._backdrop, self._finder = backdrop, Finder(backdrop)
         self._follower = Follower(self.limits)
         for pane, half in self._waiting:
-            self._look(pane, half)
+            if self._look(pane):
+                self._meter.take(pane.time_s, half)
+                self._astray.take(pane.time_s, half, lost=self._meter.astray)
         self._waiting.clear()
 
-    def _look(self, pane: Pane, half: Picture) -> None:
-        """Search a frame; its turn to enter the background comes after that."""
+    def _look(self, pane: Pane) -> bool:
+        """Search a frame, then let it enter the background in its turn; say whether it is new."""
         assert self._backdrop is not None
         assert self._finder is not None and self._follower is not None
         apart = self._backdrop.apart(pane.half)
-        if pane.time_s > self._last_s:
+        new = pane.time_s > self._last_s
+        if new:
             spots = self._finder.spots(pane, apart)
             self._fit(self._follower.offer(pane.time_s, spots))
             self._last_s = pane.time_s
-            if self._meter is not None:
-                self._meter.take(pane.time_s, half)
         learnt = None if flooded(apart) else apart
         self._backdrop.offer(pane.frame, pane.luma, pane.half, learnt)
+        return new
 
     def _fit(self, chains: Sequence[Sequence[Spot]]) -> None:
         """Fit the lights of chains that have ended; their pixels are then let go."""

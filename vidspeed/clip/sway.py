@@ -16,6 +16,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vidspeed.clip.background import halved
+from vidspeed.clip.read import Luma
 from vidspeed.values import Bools, Floats, Ints, Picture, Sway
 
 HALF = 7  # half-size pixels on either side of a piece's middle
@@ -34,6 +36,7 @@ AROUND = HALF + REACH + BLUR  # half-size pixels put aside on either side of a p
 SIDE = 2 * AROUND + 1
 TOGETHER = 16  # frames
 FEW_MOVED = 0.2  # of the pieces
+FOUND = 1.0 / 3.0  # of the pieces: where fewer are found they are astray
 
 Singles = NDArray[np.float32]
 
@@ -64,10 +67,12 @@ class SwayMeter:
         self._learn(smooth)
         self._last = np.zeros((count, 2), dtype=np.int64)
         self._waiting = np.empty((count, TOGETHER, SIDE, SIDE), np.uint8)
+        self._whole: Luma | None = None  # the same at full size, halved together
         self._waiting_s: list[float] = []
         self._times: list[float] = []
         self._away: list[Floats] = []
         self._lost: list[float] = []
+        self.astray = not count  # none, or hardly any, of the pieces is found any more
 
     def take(self, time_s: float, half: Picture) -> None:
         """Look up the pieces in the next frame, given at half size (h, w)."""
@@ -80,9 +85,27 @@ class SwayMeter:
         if len(self._waiting_s) == TOGETHER:
             self._work()
 
+    def take_whole(self, time_s: float, luma: Luma) -> None:
+        """Look up the pieces in the next frame, given at its full size."""
+        if not len(self._middles):
+            return
+        if self._whole is None:
+            self._work()
+            shape = (len(self._middles), TOGETHER, 2 * SIDE, 2 * SIDE)
+            self._whole = np.zeros(shape, luma.dtype)
+        place, size = len(self._waiting_s), 2 * SIDE
+        for piece, (x, y) in enumerate(self._corners):
+            self._whole[piece, place] = luma[2 * y : 2 * y + size, 2 * x : 2 * x + size]
+        self._waiting_s.append(time_s)
+        if len(self._waiting_s) == TOGETHER:
+            self._work()
+
     def _work(self) -> None:
         """Find the pieces in the frames that wait."""
         count, frames = len(self._middles), len(self._waiting_s)
+        if self._whole is not None:
+            small = halved(self._whole.reshape(-1, 2 * SIDE))
+            self._waiting = small.reshape(count, TOGETHER, SIDE, SIDE)
         parts = self._waiting[:, :frames]
         smooth = _smooth(parts.reshape(-1, SIDE)).reshape(count, frames, SIDE * SIDE)
         done = 0
@@ -96,6 +119,8 @@ class SwayMeter:
                 self._follow(done, smooth[:, done : done + 1])
                 done += 1
         self._waiting_s.clear()
+        found = np.isfinite(np.array(self._away[-frames:])[:, :, 0])
+        self.astray = bool((found.mean(axis=1) < FOUND).all())
 
     def _settled(self, still: _Solved) -> int:
         """Return in how many frames, from the first, the pieces lie where they were before.

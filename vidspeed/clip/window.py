@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from vidspeed.clip.background import halved
 from vidspeed.clip.read import Frame, Luma
 from vidspeed.values import Bools, Floats, Picture, Strip
 
@@ -40,15 +41,14 @@ class Window:
     bottom: int
     inside: Bools | None
 
-    def cut(self, frame: Frame, half: Picture, *, copied: bool = False) -> Pane:
+    def cut(self, frame: Frame, *, copied: bool = False) -> Pane:
         """Cut the window out of a frame; `copied` where the frame is to be let go."""
-        rows, columns = slice(self.top, self.bottom), slice(self.left, self.right)
         luma = frame.luma[2 * self.top : 2 * self.bottom, 2 * self.left : 2 * self.right]
         return Pane(
             frame=frame.index,
             time_s=frame.time_s,
             luma=luma.copy() if copied else luma,
-            half=half[rows, columns],
+            half=halved(luma),
             corner_px=(2 * self.left, 2 * self.top),
         )
 
