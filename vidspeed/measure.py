@@ -31,6 +31,7 @@ from vidspeed.assembly.gather import (
     with_intervals,
 )
 from vidspeed.assembly.heights import with_heights
+from vidspeed.assembly.joint import Joint, solve_with_sound
 from vidspeed.assembly.looking import IMPORTS, look_at_all
 from vidspeed.assembly.passes import Pass, solve_passes
 from vidspeed.assembly.proof import prove
@@ -128,12 +129,16 @@ def run_session(
     refuse_nothing(clips, cameras)
     cameras = with_intervals(cameras, clips, intervals_s)
     flown = [row for row in clips if drive_of(session, row.clip) is None]
-    solved, problems = solve_passes(session, cameras, flown, progress)
+    joint: list[Joint] | None = None
+    if session.use_sound:
+        solved, problems, joint = solve_with_sound(session, cameras, flown, pool, progress)
+    else:
+        solved, problems = solve_passes(session, cameras, flown, progress)
     solved, doubts = by_light(session, cameras, clips, solved, progress)
     solved = [with_heights(row) for row in solved]
     steps.done("solving the passes")
     passes = checked(solved, progress, monte_carlo=monte_carlo, pool=pool)
-    passes, apart = beside_others(session, cameras, clips, solved, passes, pool)
+    passes, apart = beside_others(session, cameras, clips, solved, passes, pool, joint)
     passes = with_dismissed(session, *_dismissed(clips, solved), passes)
     tell_passes(passes)
     steps.done("looking beyond first order and at other ways to each speed")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 
 import numpy as np
@@ -59,3 +60,37 @@ def test_a_sound_that_disagrees_is_loud(agreeing, tmp_path):
     line = last_line(outcome)
     assert line.startswith("Warning: pass 1")
     assert "likeliest:" in line
+
+
+def test_a_sound_takes_part_where_the_session_says_so(agreeing, tmp_path):
+    """A flight line known to 2 m in 30 leaves a U95 of 4 %: its height tells something too."""
+    true_mps, _, folder = agreeing
+    other = tmp_path / "session"
+    shutil.copytree(folder, other)
+    edited(other, "[course]", "use_sound = true\n\n[course]")
+    edited(other, "offset_u_m = 0.03", "offset_u_m = 2.0")
+    (result,) = run(other).passes
+    assert result.speed_U95_mps < 0.02 * true_mps
+    assert abs(result.speed_mps - true_mps) < result.speed_U95_mps
+    assert {"sound", "air"} <= {row.source for row in result.budget}
+    said = {row.name: row for row in result.checks}
+    assert "take part" in said["use_sound"].detail
+    (sound,) = [row for row in result.cross_checks if row.name == "sound"]
+    stood = re.search(r": ([0-9.]+) km/h with U95 ([0-9.]+) % before", said["use_sound"].detail)
+    before_mps = float(stood[1]) / 3.6
+    before_u_mps = before_mps * float(stood[2]) / 196.0
+    own = 1.96 * sound.e_n * np.hypot(before_u_mps, sound.speed_u_mps)
+    assert sound.speed_mps - before_mps == pytest.approx(own, rel=0.1)
+
+
+def test_a_sound_that_contradicts_takes_no_part(agreeing, tmp_path):
+    true_mps, plain, folder = agreeing
+    other = tmp_path / "session"
+    shutil.copytree(folder, other)
+    sounding(other, 1.2 * true_mps)
+    edited(other, "[course]", "use_sound = true\n\n[course]")
+    (result,) = run(other).passes
+    assert result.speed_mps == plain.passes[0].speed_mps
+    said = {row.name: row for row in result.checks}
+    assert said["use_sound"].status == "warn" and "contradicts" in said["use_sound"].detail
+    assert said["agreement"].status == "fail"

@@ -16,7 +16,7 @@ from vidspeed.agreement.arrival import pitch
 from vidspeed.agreement.tones import Followed
 from vidspeed.air import sound_of
 from vidspeed.errors import MotionError
-from vidspeed.values import Air, Bools, FlightLine, Floats, Flyby, Value
+from vidspeed.values import Air, Bools, FlightLine, Floats, Flyby, Told, Value
 
 USUAL_SOUND_MPS = (340.3, 6.0)  # 15 °C, and not known to 10 K
 USUAL_WIND_U_MPS = 4.0
@@ -83,6 +83,7 @@ class Fitted(Value):
     scatter: float
     correlation: float
     forced: bool
+    told: Told
 
 
 def fit(
@@ -106,6 +107,7 @@ def fit(
         if used.sum() < 8 + used.any(axis=0).sum():
             raise MotionError("too few windows of the sound hold a tone")
         places, jacobian, off = _solved(places, followed.time_s, log_seen, believed, used, around)
+        left = off[used]
         off = off * believed / log_u
         away = np.abs(np.where(np.isfinite(off), off, 0.0))
         spread = max(1.0, 1.4826 * float(np.median(away[used])))
@@ -128,6 +130,7 @@ def fit(
         scatter=scatter,
         correlation=correlation,
         forced=_forced(places, around),
+        told=_told(places, jacobian, left, around, scatter, correlation),
     )
 
 
@@ -232,6 +235,42 @@ def _widening(off: Floats, log_u: Floats, used: Bools, fitted: int) -> tuple[flo
     rho = float(pairs.sum() / max(float(mean @ mean), 1e-12)) if len(pairs) > 8 else 0.0
     rho = rho if rho > 2.0 / np.sqrt(max(len(pairs), 1)) else 0.0
     return float(np.sqrt(scale)), min(rho, 0.9)
+
+
+def _told(
+    places: Floats,
+    jacobian: Floats,
+    left: Floats,
+    around: Around,
+    scatter: float,
+    correlation: float,
+) -> Told:
+    """Return what the pitches alone say of speed, distance, moment, wind and speed of sound.
+
+    Tones, their slope, acceleration and bend are let go: what was known of the last three is used
+    up here. `left` (n,) are the residuals of the Jacobian's rows but the last five.
+    """
+    by_noise = scatter * np.sqrt((1.0 + correlation) / (1.0 - correlation))
+    known, known_u = _priors(around)
+    rows = np.concatenate([jacobian[:-5] / by_noise, jacobian[-5:-2]])
+    apart = np.concatenate([left / by_noise, ((places[3:8] - known) / known_u)[:3]])
+    kept = np.array([0, 1, 2, 6, 7])
+    gone = np.setdiff1d(np.arange(len(places)), kept)
+    # What the rows say of `kept`, once `gone` are chosen for the best each time.
+    away, _ = np.linalg.qr(rows[:, gone])
+    own = rows[:, kept] - away @ (away.T @ rows[:, kept])
+    return Told(
+        at=places[kept].copy(),
+        information=own.T @ own,
+        slope=own.T @ (apart - away @ (away.T @ apart)),
+        dof=_dof(len(left), len(places), correlation) if scatter > 1.0 else None,
+    )
+
+
+def _dof(count: int, fitted: int, correlation: float) -> float:
+    """Return how many degrees of freedom a scatter has that is judged by so many windows."""
+    independent = count * (1.0 - correlation) / (1.0 + correlation)
+    return max(float(independent) - fitted, 1.0)
 
 
 def _covariance(places: Floats, jacobian: Floats, scatter: float, correlation: float) -> Floats:

@@ -342,4 +342,5 @@ def _as_heard(found: Fitting) -> Heard:
         scatter=result.scatter,
         level_db=float(10.0 * np.log10(np.median(followed.level[result.used]))),
         heard_s=(float(followed.time_s[rows][0]), float(followed.time_s[rows][-1])),
+        told=result.told,
     )

@@ -78,8 +78,8 @@ def _words(
     comparisons: int,
 ) -> str:
     """Say what disagrees, by how much, and what would explain it."""
-    assert result.speed_mps is not None
-    away = 100.0 * (worst.speed_mps / result.speed_mps - 1.0)
+    base = next(row.speed_mps - row.away_mps for row in rows if row.name == worst.name)
+    away = 100.0 * (worst.speed_mps / base - 1.0)
     chance = (
         f"more than chance does in {comparisons} comparisons"
         if abs(worst.e_n) > limit

@@ -10,7 +10,8 @@ from vidspeed.agreement.alone import alone
 from vidspeed.agreement.causes import Beside
 from vidspeed.agreement.verdict import NORMAL95, compared, judged
 from vidspeed.assembly.gather import Cameras, Looked
-from vidspeed.assembly.heard import listen_for
+from vidspeed.assembly.heard import beside_sound, listen_for
+from vidspeed.assembly.joint import Joint
 from vidspeed.assembly.logged import logs_beside
 from vidspeed.assembly.passes import Pass
 from vidspeed.values import Check, CrossCheck, PassResult, Problem, Session
@@ -23,20 +24,30 @@ def beside_others(
     solved: Sequence[Pass],
     passes: Sequence[PassResult],
     pool: Executor,
+    joint: Sequence[Joint] | None = None,
 ) -> tuple[list[PassResult], list[Problem]]:
     """Add sound, records and each camera alone to the passes, and say of each pass what disagrees.
 
-    `solved` and `passes` are the same passes, as flights and as final results.
+    `solved` and `passes` are the same passes, as flights and as final results. `joint` says of
+    each what was heard already, and what it was without its sound: that is what the sound is
+    compared with.
     """
     looked = {row.clip.name: row for row in clips}
-    heard = listen_for(session, cameras, looked, passes, pool)
+    heard = [
+        beside_sound(before, hearing)
+        for before, hearing in (
+            [(row.before, row.hearing) for row in joint]
+            if joint is not None
+            else zip(passes, listen_for(session, cameras, looked, passes, pool), strict=True)
+        )
+    ]
     logged, log_checks, told = logs_beside(session, passes)
     entries = {name: row.clip for name, row in looked.items()}
     rows: list[list[Beside]] = []
     results: list[PassResult] = []
     for result, made, (sound, check) in zip(passes, solved, heard, strict=True):
         found = [_streak(result, row) for row in result.cross_checks if row.name == "streak"]
-        added = [sound] if sound is not None else []
+        added = [sound] if sound is not None and result.speed_mps is not None else []
         if made.flight is not None and result.speed_mps is not None:
             added += alone(session, made.flight, result, entries)
         added += logged.get(result.label, [])

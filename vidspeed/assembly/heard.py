@@ -36,11 +36,12 @@ TEMPERATURE_K = 288.0
 class Nearest(Value):
     """Where a solved pass is closest to a camera: when by the clip's time, how far, how it flies.
 
-    `part` is the component along x over the speed along the path there, `over` the speed of the
-    pass over the speed along x there.
+    `x_m` is where along the course, `part` the component along x over the speed along the path
+    there, `over` the speed of the pass over the speed along x there.
     """
 
     time_s: float
+    x_m: float
     distance_m: float
     part: float
     over: float
@@ -60,6 +61,7 @@ def nearest(result: PassResult, seen: Sighted, position_m: Sequence[float]) -> N
     local = float(np.interp(foot[0], x_m, result.profile.speed_mps))
     return Nearest(
         time_s=_time_at(seen, float(foot[0])),
+        x_m=float(foot[0]),
         distance_m=float(np.linalg.norm(np.asarray(position_m) - foot)),
         part=float(abs(ahead[0])),
         over=result.speed_mps / local,
@@ -82,6 +84,7 @@ class Asked(Value):
     """A clip to be listened to for one pass; `within_s` None: its sound has another clock."""
 
     file: str
+    clip: str
     around: Around
     within_s: tuple[float, float] | None
     speed_mps: tuple[float, float]
@@ -109,19 +112,33 @@ def heard_in(folder: str, asked: Asked) -> tuple[Heard | None, str]:
     return None, found.reason or f"{len(found.heard)} craft are heard in it, and which is not sure"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Hearing(Value):
+    """What was heard of a pass: what was asked, and for each the sound, or None and why."""
+
+    asked: tuple[Asked, ...]
+    found: tuple[tuple[Heard | None, str], ...]
+
+    @property
+    def heard(self) -> list[tuple[Asked, Heard]]:
+        """Return what was heard, beside what was asked."""
+        rows = zip(self.asked, self.found, strict=True)
+        return [(row, heard) for row, (heard, _) in rows if heard is not None]
+
+
 def listen_for(
     session: Session,
     cameras: Cameras,
     clips: Mapping[str, Looked],
     passes: Sequence[PassResult],
     pool: Executor,
-) -> list[tuple[Beside | None, Check | None]]:
-    """Listen to the clips of all passes; for each pass what is heard, and the check row `sound`."""
+) -> list[Hearing]:
+    """Listen to the clips of all passes that have sound."""
     asked = [_asked(session, cameras, clips, result) for result in passes]
     jobs = [[pool.submit(heard_in, session.folder, row) for row in rows] for rows in asked]
     return [
-        _of_pass(result, rows, [_outcome(job) for job in futures])
-        for result, rows, futures in zip(passes, asked, jobs, strict=True)
+        Hearing(asked=tuple(rows), found=tuple(_outcome(job) for job in futures))
+        for rows, futures in zip(asked, jobs, strict=True)
     ]
 
 
@@ -144,6 +161,7 @@ def _asked(
             Asked(
                 file=row.clip.file,
                 path=row.clip.path,
+                clip=seen.clip,
                 around=around,
                 within_s=(middle - SLACK_S, middle + SLACK_S) if row.clip.rate_hz is None else None,
                 speed_mps=(
@@ -164,16 +182,15 @@ def _outcome(job: Future[tuple[Heard | None, str]]) -> tuple[Heard | None, str]:
         return None, clip_words(error)
 
 
-def _of_pass(
-    result: PassResult, asked: Sequence[Asked], found: Sequence[tuple[Heard | None, str]]
-) -> tuple[Beside | None, Check | None]:
-    """Return the surest of what a pass's clips sound like, and what is to be said of it."""
-    if not asked:
+def beside_sound(result: PassResult, hearing: Hearing) -> tuple[Beside | None, Check | None]:
+    """Return a pass's speed by its clips' sounds beside a result, and what is to be said of it."""
+    if not hearing.asked:
         return None, None
-    rows = [(row, heard) for row, (heard, _) in zip(asked, found, strict=True) if heard is not None]
+    rows = hearing.heard
     if not rows:
         words = "; ".join(
-            f"{row.file}: {reason}" for row, (_, reason) in zip(asked, found, strict=True)
+            f"{row.file}: {reason}"
+            for row, (_, reason) in zip(hearing.asked, hearing.found, strict=True)
         )
         return None, Check(name="sound", status="ok", detail=words)
     row, heard = min(rows, key=lambda pair: pair[1].speed_u_mps / pair[1].speed_mps)

@@ -32,12 +32,21 @@ class Pass(Value):
 def solve_passes(
     session: Session, cameras: Cameras, clips: Sequence[Looked], progress: Progress | None = None
 ) -> tuple[list[Pass], list[Problem]]:
+    """Solve every pass, each by itself, and hold those of the same clips to one time offset."""
+    each, problems = solve_each(session, cameras, clips, progress)
+    held, doubts = held_together(session, each)
+    return held, problems + doubts
+
+
+def solve_each(
+    session: Session, cameras: Cameras, clips: Sequence[Looked], progress: Progress | None = None
+) -> tuple[list[Pass], list[Problem]]:
     """Solve every pass: clips of one label together, every other clip for as many as it holds.
 
     Passes that clips of several cameras without a label have in common are solved together,
     where it is sure which they are.
     """
-    rows = [_seen(cameras, row) for row in clips if row.interval_s is not None]
+    rows = [seen_of(cameras, row) for row in clips if row.interval_s is not None]
     labelled = _labelled(rows)
     others = [row for row in rows if row.clip.pass_label is None]
     solved: list[Pass] = []
@@ -54,11 +63,10 @@ def solve_passes(
         for row in made_alone
     ]
     passes = _numbered(sorted(solved, key=lambda row: row.order), _free_numbers(clips))
-    passes, doubts = _tied(session, passes)
-    return passes, problems + faults + doubts
+    return passes, problems + faults
 
 
-def _tied(session: Session, passes: Sequence[Pass]) -> tuple[list[Pass], list[Problem]]:
+def held_together(session: Session, passes: Sequence[Pass]) -> tuple[list[Pass], list[Problem]]:
     """Hold the passes of the same clips to one time offset for each pair of clips."""
     flown = [(row, row.flight) for row in passes if row.flight is not None]
     try:
@@ -67,15 +75,15 @@ def _tied(session: Session, passes: Sequence[Pass]) -> tuple[list[Pass], list[Pr
         where = ", ".join(sorted({name for row, _ in flown for name in row.result.clips}))
         return list(passes), [Problem(level="warn", where=where, message=str(error))]
     held = {
-        id(row): replace(row, flight=flight, result=_accounted(session, flight, row.result))
+        id(row): replace(row, flight=flight, result=accounted(session, flight, row.result))
         for (row, before), flight in zip(flown, together, strict=True)
         if flight is not before
     }
     return [held.get(id(row), row) for row in passes], []
 
 
-def _accounted(session: Session, flight: Flight, before: PassResult) -> PassResult:
-    """Return the result of a flight that was held to others, with what was said of it before."""
+def accounted(session: Session, flight: Flight, before: PassResult) -> PassResult:
+    """Return the result of a flight solved anew, with what was said of it before."""
     clips = [clip for clip in session.clips if clip.name in before.clips]
     label = flight.network.traverses[0].label
     result = relabelled(account(session, flight, clips, label), before.label)
@@ -91,7 +99,8 @@ def _accounted(session: Session, flight: Flight, before: PassResult) -> PassResu
     )
 
 
-def _seen(cameras: Cameras, row: Looked) -> Seen:
+def seen_of(cameras: Cameras, row: Looked) -> Seen:
+    """Return a clip that was looked at as the solver takes it."""
     facts = row.view.facts
     return Seen(
         clip=row.clip,

@@ -7,14 +7,40 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from vidspeed.motion.network import Event, Glimpse
 from vidspeed.motion.stand import Stand
-from vidspeed.motion.traverse import Traverse
-from vidspeed.motion.unknowns import Ledger, entered
-from vidspeed.values import Session, Sync
+from vidspeed.motion.station import Station
+from vidspeed.motion.traverse import ClipLights, Traverse
+from vidspeed.motion.unknowns import Ledger, State, entered
+from vidspeed.values import Floats, Session, Sync, Value
 
 USUAL_C = 15.0  # air temperature where none was measured, degrees Celsius
 SOUND_HEIGHT_M = 1.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Glimpse(Value):
+    """An event in one clip: its time there, and when it happened before it was seen or heard.
+
+    A light's place belongs to the middle of its exposure and the event's time to the clip's own
+    clock, so half the exposure stands between them; `exposure` is its place in theta.
+    """
+
+    clip: int
+    time_s: float
+    delay_s: float
+    exposure: slice
+    exposure_s: float
+    exposure_u_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Event(Value):
+    """One event in two clips of a pass; `u_s` is that of the difference of its two times."""
+
+    name: str
+    traverse: int
+    glimpses: tuple[Glimpse, Glimpse]
+    u_s: float
 
 
 def events(
@@ -111,3 +137,28 @@ def _delays(session: Session, stands: Sequence[Stand]) -> tuple[tuple[float, flo
         (float(taken[0].mean()), float(taken[1].mean())),
         float(np.std(taken[1] - taken[0])),
     )
+
+
+def event_row(
+    event: Event,
+    clips: Sequence[ClipLights],
+    stations: Sequence[Station],
+    state: State,
+    rows: Floats,
+) -> Floats:
+    """Fill an event's row of the Jacobian; return its residual (..., 1)."""
+    apart = np.zeros(state.theta.shape[:-1])
+    for glimpse, sign in zip(event.glimpses, (-1.0, 1.0), strict=True):
+        clip = clips[glimpse.clip]
+        station = stations[clip.station]
+        since = glimpse.time_s - glimpse.delay_s - clip.reference_s
+        deviate = state.theta[..., glimpse.exposure.start]
+        exposure_s = glimpse.exposure_s + glimpse.exposure_u_s * deviate
+        apart = apart + sign * (station.clock_scale(state) * since - exposure_s / 2.0)
+        rows[..., 0, station.clock] += sign * 1e-6 * station.camera.clock_u_ppm * since
+        rows[..., 0, glimpse.exposure] -= sign * glimpse.exposure_u_s / 2.0
+        if clip.offset is not None:
+            apart = apart + sign * state.theta[..., clip.offset.start]
+            rows[..., 0, clip.offset] += sign
+    rows /= event.u_s
+    return np.asarray(-apart / event.u_s)[..., None]

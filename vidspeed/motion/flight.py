@@ -83,8 +83,8 @@ class Flight(Value):
     def inputs(self) -> list[Input]:
         """Return what the flight rests on, those of widened lights as type A."""
         inputs = self.network.inputs()
-        for rows, noise in zip(self.network.light_rows()[0], self.noise, strict=True):
-            if noise.scale > 1.0:
+        for rows, dof in self.noise_dof():
+            if dof is not None:
                 inputs[rows] = [replace(entry, kind="A") for entry in inputs[rows]]
         return inputs + list(self.tie.inputs if self.tie is not None else ())
 
@@ -98,11 +98,13 @@ class Flight(Value):
         return np.asarray(self.adjustment.jacobian @ (self.adjustment.covariance @ gradient))
 
     def noise_dof(self) -> list[tuple[slice, float | None]]:
-        """Return the rows of each clip's lights, and the degrees of freedom of their widening."""
-        return [
+        """Return the rows of each clip's lights and sound, and the dof of their widening."""
+        lights = [
             (rows, noise.dof if noise.scale > 1.0 else None)
             for rows, noise in zip(self.network.light_rows()[0], self.noise, strict=True)
         ]
+        sounds = zip(self.network.sound_rows(), self.network.sounds, strict=True)
+        return lights + [(rows, sound.dof) for rows, sound in sounds]
 
     def widened(self) -> list[tuple[Ints, float]]:
         """Return the inputs whose size was estimated together, and the degrees of freedom of it.

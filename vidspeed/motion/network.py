@@ -2,8 +2,8 @@
 
 Calibration is this problem without passes; a pass with one camera or with several is the same
 problem with lights. Rows of the whitened residuals, in order: picks, taped camera positions,
-lights, what the flight line says, events seen by two clips, priors. `shift` moves the
-observations by so many standard uncertainties each, which is how an input is disturbed.
+lights, what the flight line says, events seen by two clips, what was heard, priors. `shift` moves
+the observations by so many standard uncertainties each, which is how an input is disturbed.
 
 A stack of states, axes "..." in front, is computed at once: a draw of Monte Carlo then costs what
 its numbers cost, and not what it costs to call for them.
@@ -14,10 +14,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
+from itertools import pairwise
 
 import numpy as np
 
+from vidspeed.motion.events import Event, event_row
 from vidspeed.motion.path import RATE, basis, basis_rate, known_of
+from vidspeed.motion.sounding import Sounding, sound_rows
 from vidspeed.motion.station import Station, fill, look, times
 from vidspeed.motion.traverse import ClipLights, Traverse
 from vidspeed.motion.unknowns import Ledger, State, entered, moved
@@ -32,32 +35,6 @@ class Picks(Value):
     marker: Ints
     xy_px: Floats
     u_px: Floats
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Glimpse(Value):
-    """An event in one clip: its time there, and when it happened before it was seen or heard.
-
-    A light's place belongs to the middle of its exposure and the event's time to the clip's own
-    clock, so half the exposure stands between them; `exposure` is its place in theta.
-    """
-
-    clip: int
-    time_s: float
-    delay_s: float
-    exposure: slice
-    exposure_s: float
-    exposure_u_s: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Event(Value):
-    """One event in two clips of a pass; `u_s` is that of the difference of its two times."""
-
-    name: str
-    traverse: int
-    glimpses: tuple[Glimpse, Glimpse]
-    u_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -79,6 +56,7 @@ class Network(Value):
     traverses: tuple[Traverse, ...]
     events: tuple[Event, ...]
     ledger: Ledger
+    sounds: tuple[Sounding, ...] = ()
     shift: Floats | None = None
 
     def moved(self, state: State, step: Floats) -> State:
@@ -114,7 +92,9 @@ class Network(Value):
         lights = sum(len(clip.track) for row in self.traverses for clip in row.clips)
         known = sum(len(row.known) for row in self.traverses)
         picks = sum(len(row.marker) for row in self.picks)
-        return 2 * (picks + lights) + 3 * len(list(self._taped())) + known + len(self.events)
+        sounds = sum(row.count for row in self.sounds)
+        beside = 3 * len(list(self._taped())) + known + len(self.events) + sounds
+        return 2 * (picks + lights) + beside
 
     def inputs(self) -> list[Input]:
         """Return what each row of the residuals is, in their order."""
@@ -138,6 +118,7 @@ class Network(Value):
         for traverse in self.traverses:
             listed += [row.input for row in traverse.known]
         listed += [entered("session", event.name, "sync", event.u_s, "s") for event in self.events]
+        listed += [entry for row in self.sounds for entry in row.inputs()]
         return listed + list(self.ledger.priors)
 
     def light_rows(self) -> list[list[slice]]:
@@ -151,6 +132,11 @@ class Network(Value):
                 at += 2 * len(clip.track)
             found.append(row)
         return found
+
+    def sound_rows(self) -> list[slice]:
+        """Return the rows of what was heard, a slice a sound."""
+        ends = self._seen_rows() - np.cumsum([0, *(row.count for row in self.sounds[::-1])])
+        return [slice(int(end), int(begin)) for begin, end in pairwise(ends)][::-1]
 
     def marker_places(self, state: State) -> Floats:
         """Return the markers' places (..., m, 3) in `state`."""
@@ -219,7 +205,10 @@ class Network(Value):
         for traverse in self.traverses:
             yield len(traverse.known), partial(self._known_rows, state, traverse)
         for event in self.events:
-            yield 1, partial(self._event_row, state, event)
+            clips = self.traverses[event.traverse].clips
+            yield 1, partial(event_row, event, clips, self.stations, state)
+        for sound in self.sounds:
+            yield sound.count, partial(sound_rows, sound, self, state)
 
     def _pick_rows(self, state: State, picks: Picks, places: Floats, out: Floats) -> Floats:
         station = self.stations[picks.station]
@@ -302,23 +291,6 @@ class Network(Value):
                 rows[..., order, row.shared] = -row.shared_u / row.u
             left[..., order] /= row.u
         return left
-
-    def _event_row(self, state: State, event: Event, rows: Floats) -> Floats:
-        apart = np.zeros(state.theta.shape[:-1])
-        for glimpse, sign in zip(event.glimpses, (-1.0, 1.0), strict=True):
-            clip = self.traverses[event.traverse].clips[glimpse.clip]
-            station = self.stations[clip.station]
-            since = glimpse.time_s - glimpse.delay_s - clip.reference_s
-            deviate = state.theta[..., glimpse.exposure.start]
-            exposure_s = glimpse.exposure_s + glimpse.exposure_u_s * deviate
-            apart = apart + sign * (station.clock_scale(state) * since - exposure_s / 2.0)
-            rows[..., 0, station.clock] += sign * 1e-6 * station.camera.clock_u_ppm * since
-            rows[..., 0, glimpse.exposure] -= sign * glimpse.exposure_u_s / 2.0
-            if clip.offset is not None:
-                apart = apart + sign * state.theta[..., clip.offset.start]
-                rows[..., 0, clip.offset] += sign
-        rows /= event.u_s
-        return np.asarray(-apart / event.u_s)[..., None]
 
 
 def _by_point(rows: Floats) -> Floats:

@@ -87,6 +87,7 @@ def build(draft: Draft, folder: Path, inputs: tuple[InputFile, ...]) -> Session:
         syncs=tuple(_sync(taken.values) for taken in tables["sync"]),
         mark=_mark(tables["mark"][0].values) if tables["mark"] else None,
         wanted_U95_percent=top["wanted_U95_percent"],
+        use_sound=top.get("use_sound", False),
         inputs=inputs,
         measured=draft.measured,
         covariance_m2=draft.covariance_m2,
@@ -156,6 +157,7 @@ def _camera(taken: Taken, lens: Lens, picks: tuple[Pick, ...], clock: Clock | No
     exact = readout_ms == 0.0  # a global shutter has nothing to be assumed
     assumed = {"readout"} if taken.left_out("readout_ms", "readout_u_ms") and not exact else set()
     position = values.get("position_m")
+    late_u_ms = values.get("sound_late_u_ms")
     return Camera(
         name=values["name"],
         image_size_px=values["image_size_px"],
@@ -172,6 +174,8 @@ def _camera(taken: Taken, lens: Lens, picks: tuple[Pick, ...], clock: Clock | No
         picks_file=values.get("picks"),
         clock_file=values.get("clock"),
         planned=_planned(values["planned"]) if "planned" in values else None,
+        sound_late_s=_ms(values.get("sound_late_ms", 0.0)),
+        sound_late_u_s=None if late_u_ms is None else _ms(late_u_ms),
         assumed=frozenset(assumed | ({"clock"} if taken.left_out("clock_u_ppm") else set())),
     )
 

@@ -126,6 +126,7 @@ def needed(key: Key, found: object = None) -> str:
         "path": "the name of a file in the session folder",
         "date": "a date without quotation marks",
         "moment": "a date and time without quotation marks",
+        "yes or no": "true or false without quotation marks",
         "table": "a table of its own",
         "tables": "a list of tables in braces",
     }[key.kind]
@@ -177,6 +178,7 @@ def _one(key: Key, value: object, whole: object) -> Any:
         "date": isinstance(value, Date) and not isinstance(value, datetime),
         "moment": isinstance(value, datetime),
         "choice": isinstance(value, str) and value in key.choices,
+        "yes or no": isinstance(value, bool),
         "table": isinstance(value, dict),
         "tables": isinstance(value, list) and all(isinstance(item, dict) for item in value),
     }[key.kind]

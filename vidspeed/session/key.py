@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
-Kind = Literal["text", "path", "date", "moment", "number", "whole", "choice", "table", "tables"]
+Kind = Literal[
+    "text", "path", "date", "moment", "number", "whole", "choice", "yes or no", "table", "tables"
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

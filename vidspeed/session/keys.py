@@ -70,6 +70,9 @@ SESSION_KEYS = (
             default=1.0,
             left_out="1",
         ),
+        key("use_sound", "yes or no", "closest distance and speed by the clips' sound are "
+            "observations of each pass, not only compared with it", "true", default=False,
+            left_out="false"),
     ),
     *COURSE_KEYS,
     *TAPE_KEYS,
@@ -149,6 +152,11 @@ SESSION_KEYS = (
                left_out="anything from 0 to the frame interval, at most 35 ms"),
         u_of("readout_u_ms", "milliseconds", "readout_ms", "3.0",
              left_out="a quarter of readout_ms", beside="readout_ms"),
+        number("sound_late_ms", "milliseconds", "by how much the sound of its clips is behind the "
+               "picture, as vidspeed clock says", "12.0", least=-1000.0, most=1000.0,
+               beside="sound_late_u_ms"),
+        u_of("sound_late_u_ms", "milliseconds", "sound_late_ms", "3.0", beside="sound_late_ms",
+             left_out="not known"),
         key("clock", "path", "a clock file, instead of clock_u_ppm; its readout_ms holds too",
             '"clock-north.toml"'),
         u_of("clock_u_ppm", "ppm", "the rate of the camera's clock", "50.0", default=100.0,

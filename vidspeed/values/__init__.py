@@ -48,6 +48,7 @@ from vidspeed.values.heard import (
     Flyby,
     Heard,
     Listened,
+    Told,
 )
 from vidspeed.values.kept import (
     Advice,
@@ -193,6 +194,7 @@ __all__ = [
     "Taped",
     "Track",
     "Trusted",
+    "Told",
     "Value",
     "Verdict",
     "View",

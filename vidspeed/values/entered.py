@@ -147,6 +147,8 @@ class Camera(Value):
     picks_file: str | None = None
     clock_file: str | None = None
     planned: Planned | None = None  # where it will stand, before there are picks
+    sound_late_s: float = 0.0  # by how much the sound of its clips is behind the picture
+    sound_late_u_s: float | None = None  # None: not known
     assumed: frozenset[str] = frozenset()
 
 
@@ -177,6 +179,7 @@ class Clip(Value):
     dismiss: tuple[Choice, ...] = ()  # false lights, which no solution uses
     path: str | None = None  # where it lies; None: in the session folder
     lost: str | None = None  # why it was not found where it was looked for
+    heard: str | None = None  # what was heard before, as results keep it
 
     @property
     def name(self) -> str:
@@ -306,6 +309,7 @@ class Session(Value):
     survey: SurveyFactor | None = None  # None: each marker by itself, the scale by length_u_m
     proofs: tuple[Proof, ...] = ()
     onboard: tuple[Onboard, ...] = ()
+    use_sound: bool = False  # the sound of the clips takes part in the solution
 
     def camera(self, name: str) -> Camera:
         """Return the camera of that name; KeyError where there is none (the reader checked)."""

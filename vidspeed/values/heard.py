@@ -28,6 +28,22 @@ class Flyby(Value):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Told(Value):
+    """What a sound alone says of a fly-by, whatever was known of the air beforehand.
+
+    With d the change from `at` (5,) in the logarithms of speed (m/s) and closest distance (m), the
+    moment (s), the wind in the direction of flight and the speed of sound (m/s), -2 log
+    likelihood is d^T `information` d + 2 `slope`^T d but for a constant. `dof` are those of the
+    tones' scatter, None where they scatter no more than noise explains.
+    """
+
+    at: Floats
+    information: Floats
+    slope: Floats
+    dof: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Heard(Value):
     """A fly-by fitted to k tones in n short windows of a sound track.
 
@@ -48,6 +64,7 @@ class Heard(Value):
     scatter: float
     level_db: float
     heard_s: tuple[float, float]  # from when to when the tones were heard
+    told: Told | None = None
 
     @property
     def speed_mps(self) -> float:

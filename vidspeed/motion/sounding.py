@@ -1,0 +1,225 @@
+"""What a clip's sound says of a pass, as rows of the adjustment.
+
+A microphone stands where its camera stands. The sound tells the speed along the path where the
+craft is closest to it, how far that is, and when, in true metres; and all three hang on how fast
+sound is and how the air moves, which all passes of a session have in common. What the sound alone
+says of these five numbers is a quadratic form about its own fit, so it enters as up to five rows.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from vidspeed.motion.path import basis, basis_rate, basis_rate2
+from vidspeed.motion.unknowns import State, entered
+from vidspeed.values import Floats, Input, Value
+
+if TYPE_CHECKING:
+    from vidspeed.motion.network import Network
+
+FOOT_STEPS = 8
+TOLD_LEAST = 1e-8  # of the strongest direction: what is known less is not known at all
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sounding(Value):
+    """What was heard in clip number `clip` of a pass: rows `root` (r, 5) @ (x - `at`) + `lean`.
+
+    The five numbers x are the logarithms of speed (m/s) and closest distance (m), the moment (s)
+    by the clip's stamps, the wind in the direction of flight and the speed of sound (m/s). Air
+    known as `sound_mps` and `wind_mps`, the latter from start to finish; its deviates stand at
+    `sound` and at `wind`, of which the second is the pass's own. `late`: by how much the sound is
+    behind the picture, None where nobody says so (`root` then holds no moment).
+    `dof` are those of the tones' scatter, None where it was no larger than stated.
+    """
+
+    clip: int
+    name: str
+    owner: str
+    at: Floats
+    root: Floats
+    lean: Floats
+    sound: slice
+    sound_mps: float
+    sound_u_mps: float
+    wind: slice
+    wind_mps: float
+    wind_u_mps: Floats
+    late: slice | None
+    late_s: float
+    late_u_s: float
+    dof: float | None = None
+
+    @property
+    def count(self) -> int:
+        """Return how many rows it has."""
+        return len(self.lean)
+
+    def inputs(self) -> list[Input]:
+        """Return what each row is."""
+        return [
+            entered(self.owner, f"sound {self.name} {row + 1}", "sound", 1.0, "1")
+            for row in range(self.count)
+        ]
+
+
+def rows_of(information: Floats, slope: Floats) -> tuple[Floats, Floats]:
+    """Return root (r, 5) and lean (r,) of a quadratic form d^T information d + 2 slope^T d.
+
+    They are such that it is |root @ d + lean|^2 but for a constant; directions of which nothing
+    is known are left out.
+    """
+    size = np.sqrt(np.maximum(np.diag(information), 0.0))
+    size = np.where(size > 0.0, size, 1.0)
+    values, vectors = np.linalg.eigh(information / np.outer(size, size))
+    kept = values > TOLD_LEAST * values[-1]
+    strength = np.sqrt(values[kept])
+    root = strength[:, None] * vectors[:, kept].T * size
+    lean = (vectors[:, kept].T @ (slope / size)) / strength
+    return np.asarray(root), np.asarray(lean)
+
+
+def sound_rows(sounding: Sounding, network: Network, state: State, rows: Floats) -> Floats:
+    """Fill a sound's rows of the Jacobian; return its residuals (..., r)."""
+    heard = np.zeros((*state.theta.shape[:-1], 5))
+    slopes = np.zeros((*heard.shape, state.theta.shape[-1]))
+    _fill_foot(sounding, network, state, heard, slopes)
+    _fill_air(sounding, network.traverses[0].nominal.direction, state, heard, slopes)
+    rows[...] = sounding.root @ slopes
+    return np.asarray(-(heard - sounding.at) @ sounding.root.T - sounding.lean)
+
+
+def _fill_foot(
+    sounding: Sounding, network: Network, state: State, heard: Floats, slopes: Floats
+) -> None:
+    """Fill in speed, distance and moment where the path is closest to the microphone."""
+    traverse = network.traverses[0]
+    station = network.stations[traverse.clips[sounding.clip].station]
+    coefficients = traverse.coefficients(state)
+    place = state.theta[..., station.position]
+    foot = _foot(coefficients, place)
+    scale = network.scale(state)
+    heard[..., 0] = np.log(np.sqrt(foot.speed2) / traverse.nominal.duration_s)
+    ahead = foot.rate / foot.speed2[..., None]
+    slopes[..., 0, traverse.path] = _by_path(foot.rates, ahead)
+    slopes[..., 0, traverse.path] += foot.speeding[..., None] * foot.xi_by_path
+    slopes[..., 0, station.position] = foot.speeding[..., None] * foot.xi_by_place
+    heard[..., 1] = np.log(foot.distance)
+    toward = foot.away / (foot.distance**2)[..., None]
+    slopes[..., 1, traverse.path] = _by_path(foot.functions, toward)
+    slopes[..., 1, station.position] = -toward
+    heard[..., :2] += np.log(scale)[..., None]
+    slopes[..., :2, network.scale_at] = (network.scale_factor / scale[..., None])[..., None, :]
+    if sounding.late is not None:
+        _fill_moment(sounding, sounding.late, network, state, foot, heard, slopes)
+
+
+def _fill_moment(
+    sounding: Sounding,
+    late: slice,
+    network: Network,
+    state: State,
+    foot: _Foot,
+    heard: Floats,
+    slopes: Floats,
+) -> None:
+    """Fill in when the path is closest, on the clock of the clip's sound."""
+    traverse = network.traverses[0]
+    clip = traverse.clips[sounding.clip]
+    station = network.stations[clip.station]
+    clock, duration = station.clock_scale(state), traverse.nominal.duration_s
+    time = traverse.nominal.middle_s + duration * foot.xi
+    if clip.offset is not None:
+        time = time - state.theta[..., clip.offset.start]
+        slopes[..., 2, clip.offset.start] = -1.0 / clock
+    heard[..., 2] = time / clock + clip.reference_s
+    heard[..., 2] += sounding.late_s + sounding.late_u_s * state.theta[..., late.start]
+    slopes[..., 2, traverse.path] = (duration / clock)[..., None] * foot.xi_by_path
+    slopes[..., 2, station.position] = (duration / clock)[..., None] * foot.xi_by_place
+    ppm = 1e-6 * station.camera.clock_u_ppm
+    slopes[..., 2, station.clock.start] = -ppm * time / clock**2
+    slopes[..., 2, late.start] = sounding.late_u_s
+
+
+def _fill_air(
+    sounding: Sounding, direction: float, state: State, heard: Floats, slopes: Floats
+) -> None:
+    """Fill in the wind in the direction of flight, and the speed of sound."""
+    blows = sounding.wind_mps + state.theta[..., sounding.wind] @ sounding.wind_u_mps
+    heard[..., 3] = direction * blows
+    slopes[..., 3, sounding.wind] = direction * sounding.wind_u_mps
+    heard[..., 4] = sounding.sound_mps
+    heard[..., 4] += sounding.sound_u_mps * state.theta[..., sounding.sound.start]
+    slopes[..., 4, sounding.sound.start] = sounding.sound_u_mps
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Foot(Value):
+    """Where paths are closest to a place: xi (...), and what their coefficients do there.
+
+    `functions`, `rates` (..., 4); `away` (..., 3) from the place to the path, `rate` (..., 3) and
+    `speed2` its derivative by xi and that squared, `speeding` how the logarithm of the speed goes
+    with xi. Derivatives of xi by the path (..., 12) and by the place (..., 3).
+    """
+
+    xi: Floats
+    functions: Floats
+    rates: Floats
+    away: Floats
+    distance: Floats
+    rate: Floats
+    speed2: Floats
+    speeding: Floats
+    xi_by_path: Floats
+    xi_by_place: Floats
+
+
+def _foot(coefficients: Floats, place: Floats) -> _Foot:
+    """Return where paths (..., 4, 3) are closest to places (..., 3)."""
+    xi = _closest(coefficients, place)
+    functions, rates = basis(xi), basis_rate(xi)
+    away = _point(functions, coefficients) - place
+    rate, bend = _point(rates, coefficients), _point(basis_rate2(xi), coefficients)
+    speed2 = np.sum(rate * rate, axis=-1)
+    turn = (speed2 + np.sum(away * bend, axis=-1))[..., None]
+    return _Foot(
+        xi=xi,
+        functions=functions,
+        rates=rates,
+        away=away,
+        distance=np.linalg.norm(away, axis=-1),
+        rate=rate,
+        speed2=speed2,
+        speeding=np.asarray(np.sum(rate * bend, axis=-1) / speed2),
+        xi_by_path=-(_by_path(functions, rate) + _by_path(rates, away)) / turn,
+        xi_by_place=np.asarray(rate / turn),
+    )
+
+
+def _closest(coefficients: Floats, place: Floats) -> Floats:
+    """Return xi (...) at which paths are closest to places, by Newton's iteration."""
+    xi = np.zeros(place.shape[:-1])
+    for _ in range(FOOT_STEPS):
+        away = _point(basis(xi), coefficients) - place
+        rate, bend = (_point(row(xi), coefficients) for row in (basis_rate, basis_rate2))
+        steep = np.sum(rate * rate, axis=-1)
+        turn = np.maximum(steep + np.sum(away * bend, axis=-1), 0.5 * steep)
+        step = np.sum(away * rate, axis=-1) / turn
+        xi = xi - step
+        if np.max(np.abs(step), initial=0.0) < 1e-12:
+            break
+    return np.asarray(xi)
+
+
+def _point(functions: Floats, coefficients: Floats) -> Floats:
+    """Return sums (..., 3) of functions (..., 4) times coefficients (..., 4, 3)."""
+    return np.asarray(np.sum(functions[..., :, None] * coefficients, axis=-2))
+
+
+def _by_path(functions: Floats, along: Floats) -> Floats:
+    """Return the derivative (..., 12) by the path of its functions (..., 4) along (..., 3)."""
+    whole = functions[..., :, None] * along[..., None, :]
+    return np.asarray(whole.reshape(*whole.shape[:-2], -1))
