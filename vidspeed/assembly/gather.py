@@ -141,13 +141,13 @@ def look(
         if clip.lost is not None:
             raise ClipError(clip.lost)
         if clip.track:
-            return _undismissed(_given(session, cameras, clip))
-        return _undismissed(_scanned(session, cameras, clip, progress, keeping))
+            return undismissed(_given(session, cameras, clip))
+        return undismissed(_scanned(session, cameras, clip, progress, keeping))
     except VidspeedError as error:
         return failed(clip, error)
 
 
-def _undismissed(row: Looked) -> Looked:
+def undismissed(row: Looked) -> Looked:
     """Return a clip without the lights that its user dismissed."""
     clip, tracks, interval_s = row.clip, row.view.tracks, row.interval_s
     if not clip.dismiss or interval_s is None:

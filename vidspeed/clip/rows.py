@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import cv2
@@ -33,6 +33,7 @@ def film(
     darker: bool = False,
     rate_hz: float | None = None,
     most_pixels: int = MOST_PIXELS,
+    each: Callable[[float, Picture], None] | None = None,
 ) -> Filmed:
     """Return the frames of a pass, laid out for pictures.
 
@@ -43,6 +44,8 @@ def film(
     rate_hz
         The true capture rate of a clip that was stored for slow playback; the times of `lane`
         are then frame over rate.
+    each
+        Called with time and picture (h, w) uint8 of every frame.
 
     Raises
     ------
@@ -64,6 +67,8 @@ def film(
             np.minimum(whole, picture[window], out=whole)
         else:
             np.maximum(whole, picture[window], out=whole)
+        if each is not None:
+            each(time_s, picture)
         times.append(time_s)
         rows.append(_row(picture, places, darker))
         if len(times) == MOST_FRAMES:

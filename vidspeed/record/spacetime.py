@@ -85,7 +85,7 @@ def round_scale(least: float) -> float:
 def sheet_of(filmed: Filmed, room: Room = REPORT) -> Sheet:
     """Return the sheet on which a filmed pass fits at round scales."""
     wide_m = float(np.ptp(filmed.lane.x_m))
-    early_s, late_s = _span(filmed)
+    early_s, late_s = span_of(filmed)
     m_per_cm, s_per_cm = (
         round_scale(wide_m / room.wide_cm),
         round_scale((late_s - early_s) / room.tall_cm),
@@ -114,7 +114,7 @@ def space_time(
             sheet.tall_cm / INCH_CM / height,
         )
     )
-    early_s, late_s = _span(filmed)
+    early_s, late_s = span_of(filmed)
     begun_s = min(filmed.lane.gates_s)
     extent = (
         float(filmed.lane.x_m[0]), float(filmed.lane.x_m[-1]),
@@ -133,7 +133,7 @@ def space_time(
     return figure
 
 
-def _span(filmed: Filmed) -> tuple[float, float]:
+def span_of(filmed: Filmed) -> tuple[float, float]:
     """Return the first and the last moment that the picture shows, by the clip's own clock."""
     half_s = 0.5 * _interval_s(filmed)
     delay = filmed.lane.delay_s
@@ -156,7 +156,7 @@ def laid_out(filmed: Filmed) -> Floats:
     Each column has its read-out allowed for. Where no frame is near a line it is white, and what
     the camera does not see is grey.
     """
-    early_s, late_s = _span(filmed)
+    early_s, late_s = span_of(filmed)
     interval_s = _interval_s(filmed)
     lines = int(np.clip(FINE * (late_s - early_s) / interval_s, 200, 1600))
     at_s = early_s + (np.arange(lines) + 0.5) * (late_s - early_s) / lines

@@ -110,6 +110,9 @@ def pass_row(result: PassResult) -> dict[str, Any]:
             }
             for crossing in result.crossings
         ]
+    dismissed = dismissed_rows(result)
+    if dismissed:
+        row["dismissed"] = dismissed
     row["heights"] = heights_row(result.heights)
     row["profile"] = _profile_rows(result.profile)
     row["budget"] = [_budget_row(item) for item in result.budget]
@@ -127,6 +130,21 @@ def pass_row(result: PassResult) -> dict[str, Any]:
         for check in result.cross_checks
     ]
     return row
+
+
+def dismissed_rows(result: PassResult) -> list[dict[str, Any]]:
+    """Return the lights of a pass that the user dismissed."""
+    return [
+        {
+            "clip": sighted.clip,
+            "time_s": float(sighted.track.time_s[index]),
+            "x_px": float(sighted.track.xy_px[index, 0]),
+            "y_px": float(sighted.track.xy_px[index, 1]),
+        }
+        for sighted in result.sightings
+        if sighted.dismissed is not None
+        for index in np.flatnonzero(sighted.dismissed)
+    ]
 
 
 def camera_row(fit: CameraFit) -> dict[str, Any]:

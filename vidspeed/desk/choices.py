@@ -1,0 +1,83 @@
+"""What a pass page writes: which lights of a clip are dismissed, and which are the craft's."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from vidspeed.assembly.dismissed import NEAR_FRAMES, NEAR_PX
+from vidspeed.desk.passes import Candidate, Shown
+from vidspeed.desk.sources import SESSION, Changed, Source, keep, read_source
+from vidspeed.desk.toml import put
+from vidspeed.errors import SessionError
+from vidspeed.values import Choice, Clip, Session
+
+SAME_S, SAME_PX = 1e-5, 0.02  # two entries this near in time and place are one light
+Rows = list[dict[str, float]]
+
+
+def written(light: Choice) -> dict[str, float]:
+    """Return a light as session.toml names it."""
+    return {
+        "time_s": round(light.time_s, 6),
+        "x_px": round(float(light.xy_px[0]), 2),
+        "y_px": round(float(light.xy_px[1]), 2),
+    }
+
+
+def with_dismissed(clip: Clip, light: Choice) -> Rows:
+    """Return what `dismiss` of a clip is with one more light."""
+    return [written(row) for row in (*_others(clip.dismiss, light, SAME_S, SAME_PX), light)]
+
+
+def without_dismissed(clip: Clip, light: Choice, interval_s: float) -> Rows | None:
+    """Return what `dismiss` of a clip is without what dismissed a light; None: nothing is left.
+
+    `interval_s` is the time between its frames.
+    """
+    left = _others(clip.dismiss, light, NEAR_FRAMES * interval_s, NEAR_PX)
+    return [written(row) for row in left] or None
+
+
+def _others(
+    lights: Sequence[Choice], light: Choice, within_s: float, within_px: float
+) -> list[Choice]:
+    return [
+        row
+        for row in lights
+        if abs(row.time_s - light.time_s) > within_s
+        or np.linalg.norm(row.xy_px - light.xy_px) > within_px
+    ]
+
+
+def chosen(shown: Shown, candidate: Candidate) -> Rows:
+    """Return what `choose` of a clip is so that a pass is solved from a candidate.
+
+    Every other pass of the clip keeps its own light, because a clip with `choose` is solved from
+    chosen lights alone.
+    """
+    return [written(row) for row in (*shown.others.get(candidate.clip, ()), candidate.middle)]
+
+
+def change(
+    source: Source, session: Session, values: Iterable[tuple[str, str, Rows | None]]
+) -> Source:
+    """Write keys of clips into session.toml, if it still is what the page knows.
+
+    `values` are the clip's name, the key and what it is to be; None takes the key away. Raises
+    Changed where somebody else changed the file.
+    """
+    fresh = read_source(source.folder)
+    if fresh.seen != source.seen:
+        raise Changed(
+            f"{SESSION}: was changed by somebody else meanwhile, and was left alone; load the page "
+            "again to go on from what it holds now"
+        )
+    names = [clip.name for clip in session.clips]
+    text = fresh.text
+    for clip, key, rows in values:
+        if clip not in names:
+            raise SessionError(f"{SESSION}: no clip {clip} in it any more; load the page again")
+        text = put(text, "clip", names.index(clip), {key: rows})
+    return keep(fresh, text)

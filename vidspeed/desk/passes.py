@@ -1,0 +1,308 @@
+"""One pass for its page: solved by itself, with what else in its clips might be the craft.
+
+Only the clips that bear on the pass are looked at, from what is kept of them, so that it is solved
+again in well under a second. All of it runs in a worker process, which remembers what it looked at.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tomllib
+from collections import OrderedDict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from vidspeed.assembly.agree import by_light
+from vidspeed.assembly.dismissed import with_dismissed
+from vidspeed.assembly.drive import drive_of
+from vidspeed.assembly.filming import lanes_of
+from vidspeed.assembly.gather import (
+    Cameras,
+    Keeping,
+    Looked,
+    calibrate_all,
+    undismissed,
+    with_intervals,
+)
+from vidspeed.assembly.heights import with_heights
+from vidspeed.assembly.looking import look_within_bounds
+from vidspeed.assembly.passes import Pass, seen_of, solve_passes
+from vidspeed.assembly.reading import read_session
+from vidspeed.errors import MotionError
+from vidspeed.executor import Inline
+from vidspeed.measure import checked
+from vidspeed.motion.choose import Seen, plausible, relabelled, solve_tracks
+from vidspeed.motion.pairs import UNNAMED
+from vidspeed.values import Choice, Clip, PassResult, Problem, Session, Track, Value
+from vidspeed.values.pictured import Lane
+
+REMEMBERED = 12  # clips that a worker keeps in mind
+MOST_CANDIDATES = 6  # of a clip
+SESSION = "session.toml"
+
+_looked: OrderedDict[str, Looked] = OrderedDict()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Wanted(Value):
+    """Which pass: its label and clips, when its first clip saw it, and its cameras' intervals."""
+
+    label: str
+    clips: tuple[str, ...]
+    time_s: float | None
+    intervals_s: Mapping[str, float]
+
+    def at(self, time_s: float) -> Wanted:
+        """Return the same pass, seen at another time."""
+        return replace(self, time_s=time_s)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Candidate(Value):
+    """A light of a clip that moves along the course as the craft could.
+
+    `middle` is a light of it to choose it by. The speed is the pass's with it in the place of what
+    was taken, None where no flight explains it; `taken`: the pass was solved from it.
+    """
+
+    clip: str
+    camera: str
+    lights: int
+    from_s: float
+    to_s: float
+    middle: Choice
+    speed_mps: float | None
+    speed_U95_mps: float | None
+    taken: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Shown(Value):
+    """A pass as its page shows it; `result` None where its clips hold no such pass any more.
+
+    `others` are lights, by clip, of further passes that the same clips hold; `chosen` tells whether
+    a `choose` of the session decided; `lanes` say where each clip shows the path, `darker` whether
+    the craft is darker there than what is behind it.
+    """
+
+    result: PassResult | None
+    candidates: tuple[Candidate, ...]
+    problems: tuple[Problem, ...]
+    others: Mapping[str, tuple[Choice, ...]]
+    chosen: bool
+    length_m: float  # of the course
+    without_sound: bool  # a run would solve it with its sound
+    lanes: tuple[Lane, ...] = ()
+    darker: tuple[bool, ...] = ()
+
+
+def solved(folder: Path, wanted: Wanted) -> Shown:
+    """Solve one pass of the session in `folder` as it stands now.
+
+    The figures are those that a run would give it, but for other ways to its speed (sound, records,
+    other cameras alone), which are not asked.
+
+    Raises VidspeedError where the session is wrong or a clip cannot be looked at.
+    """
+    session = read_session(folder)
+    names = together(session, wanted.clips)
+    part = replace(session, clips=tuple(clip for clip in session.clips if clip.name in names))
+    cameras = calibrate_all(part)
+    clips = [look_once(folder, part, cameras, clip) for clip in part.clips]
+    cameras = with_intervals(cameras, clips, wanted.intervals_s)
+    there = [row for row in clips if row.interval_s is not None]
+    passes, problems = _passes(part, cameras, there)
+    mine = _meant(passes, wanted)
+    rest = [row for row in passes if mine is None or row.flight is not mine.flight]
+    lanes, darker = _lanes(mine, clips)
+    told = [problem for row in clips for problem in row.problems]
+    return Shown(
+        result=None if mine is None else mine.result,
+        candidates=tuple(_candidates(part, cameras, there, mine, rest)),
+        problems=(*told, *problems),
+        others=_middles(rest),
+        chosen=any(clip.choose for clip in part.clips),
+        length_m=session.course.length_m,
+        without_sound=session.use_sound,
+        lanes=lanes,
+        darker=darker,
+    )
+
+
+def together(session: Session, clips: Sequence[str]) -> set[str]:
+    """Return the clips that bear on a pass of some clips: those that are solved with them."""
+    mine = [clip for clip in session.clips if clip.name in clips]
+    labels = {clip.pass_label for clip in mine}
+    labelled = {clip.name for clip in session.clips if clip.pass_label in labels - {None}}
+    free = [clip for clip in session.clips if clip.pass_label is None and _flown(session, clip)]
+    if None not in labels:
+        return labelled
+    if len({clip.camera for clip in free}) > 1:
+        return labelled | {clip.name for clip in free}
+    return labelled | {clip.name for clip in mine}
+
+
+def _flown(session: Session, clip: Clip) -> bool:
+    return drive_of(session, clip) is None and not clip.expect_none
+
+
+def look_once(folder: Path, session: Session, cameras: Cameras, clip: Clip) -> Looked:
+    """Look at a clip, or remember it; what was chosen or dismissed in it changes nothing there."""
+    plain = replace(clip, dismiss=(), choose=())
+    key = _key(folder, session, clip)
+    found = _looked.pop(key, None)
+    if found is None:
+        found = look_within_bounds(session, cameras, plain, Keeping(folder=folder))
+    _looked[key] = found
+    while len(_looked) > REMEMBERED:
+        _looked.popitem(last=False)
+    return undismissed(replace(found, clip=clip))
+
+
+def _key(folder: Path, session: Session, clip: Clip) -> str:
+    """Return what decides about what is seen in a clip: its file, and the session around it."""
+    text = (folder / SESSION).read_text(encoding="utf-8", errors="replace")
+    try:
+        said = tomllib.loads(text)
+    except ValueError:  # written in another encoding
+        said = {"text": text}
+    for row in said.get("clip", ()):
+        row.pop("dismiss", None)
+        row.pop("choose", None)
+    files = [(row.file, row.sha256) for row in session.inputs if row.file != SESSION]
+    path = folder / clip.track if clip.track is not None else session.path_of(clip)
+    at = (path.stat().st_mtime_ns, path.stat().st_size) if path.is_file() else None
+    told = json.dumps([clip.name, said, files, at], default=str, sort_keys=True)
+    return hashlib.sha256(told.encode("utf-8")).hexdigest()
+
+
+def _passes(
+    session: Session, cameras: Cameras, clips: Sequence[Looked]
+) -> tuple[list[Pass], list[Problem]]:
+    """Solve the passes of these clips as a run does."""
+    flown = [row for row in clips if _flown(session, row.clip)]
+    passes, problems = solve_passes(session, cameras, flown)
+    used = {seen.clip for row in passes for seen in row.result.sightings}
+    passes, doubts = by_light(
+        session, cameras, [row for row in clips if row.clip.name in used], passes
+    )
+    passes = [with_heights(row) for row in passes]
+    results = checked(passes, None, monte_carlo=False, pool=Inline())
+    flights = {row.result.label: row.flight for row in passes if row.flight is not None}
+    parted = {row.clip.name: row.parted for row in clips if row.parted}
+    results = with_dismissed(session, parted, flights, results)
+    rows = [replace(row, result=made) for row, made in zip(passes, results, strict=True)]
+    return rows, [*problems, *doubts]
+
+
+def _meant(passes: Sequence[Pass], wanted: Wanted) -> Pass | None:
+    """Return the pass that is wanted under its label: of its clips the one nearest in time."""
+    mine = [row for row in passes if set(row.result.clips) & set(wanted.clips)]
+    flown = [row for row in mine if row.result.crossings]
+
+    def away_s(row: Pass) -> float:
+        times = [at.time_in_s for at in row.result.crossings if at.clip == wanted.clips[0]]
+        return abs(times[0] - wanted.time_s) if times and wanted.time_s is not None else 1e9
+
+    found = min(flown, key=away_s) if flown else next(iter(mine), None)
+    if found is None:
+        return None
+    result = found.result
+    if result.label != wanted.label:
+        result = relabelled(result, wanted.label)
+    return replace(found, result=result)
+
+
+def _middle(track: Track) -> Choice:
+    """Return the light in the middle of a track."""
+    at = len(track) // 2
+    return Choice(time_s=float(track.time_s[at]), xy_px=track.xy_px[at])
+
+
+def _middles(passes: Sequence[Pass]) -> dict[str, tuple[Choice, ...]]:
+    """Return a light of each pass by clip."""
+    found: dict[str, list[Choice]] = {}
+    for row in passes:
+        for lit in () if row.flight is None else row.flight.lit:
+            found.setdefault(lit.clip, []).append(_middle(lit.track))
+    return {clip: tuple(rows) for clip, rows in found.items()}
+
+
+def _candidates(
+    session: Session,
+    cameras: Cameras,
+    clips: Sequence[Looked],
+    mine: Pass | None,
+    rest: Sequence[Pass],
+) -> list[Candidate]:
+    """Return what in the clips of a pass might be the craft at that time, each solved alone."""
+    flight = None if mine is None else mine.flight
+    taken = {} if flight is None else {lit.clip: lit.track for lit in flight.lit}
+    away = [lit.track for row in rest if row.flight is not None for lit in row.flight.lit]
+    names = set(taken) if mine is None or taken else set(mine.result.clips)
+    rows = [row for row in clips if not names or row.clip.name in names]
+    seen = [seen_of(cameras, replace(row, clip=replace(row.clip, choose=()))) for row in rows]
+    found: list[Candidate] = []
+    for each in seen:
+        own = taken.get(each.clip.name)
+        tracks = [
+            track
+            for track in plausible(session, each)
+            if not any(track is other for other in away) and (own is None or _overlap(track, own))
+        ]
+        beside = [(row, taken[row.clip.name]) for row in seen if row is not each and taken]
+        found += [
+            _candidate(session, each, track, beside, taken=track is own)
+            for track in tracks[:MOST_CANDIDATES]
+        ]
+    return found
+
+
+def _overlap(one: Track, other: Track) -> bool:
+    """Tell whether two tracks were seen at the same time."""
+    return bool(one.time_s[0] <= other.time_s[-1] and other.time_s[0] <= one.time_s[-1])
+
+
+def _candidate(
+    session: Session,
+    seen: Seen,
+    track: Track,
+    beside: Sequence[tuple[Seen, Track]],
+    *,
+    taken: bool,
+) -> Candidate:
+    """Return a track as a candidate, solved with what was taken in the other clips."""
+    speed_mps = wide_mps = None
+    if beside or session.flight_line.stated:
+        rows = [(seen, track), *beside]
+        try:
+            result = solve_tracks(
+                session, [row for row, _ in rows], [each for _, each in rows], UNNAMED
+            )
+            speed_mps, wide_mps = result.speed_mps, result.speed_U95_mps
+        except MotionError:
+            pass
+    return Candidate(
+        clip=seen.clip.name,
+        camera=seen.clip.camera,
+        lights=len(track),
+        from_s=float(track.time_s[0]),
+        to_s=float(track.time_s[-1]),
+        middle=_middle(track),
+        speed_mps=speed_mps,
+        speed_U95_mps=wide_mps,
+        taken=taken,
+    )
+
+
+def _lanes(mine: Pass | None, clips: Sequence[Looked]) -> tuple[tuple[Lane, ...], tuple[bool, ...]]:
+    """Return where each clip shows the path, and whether the craft is darker there."""
+    if mine is None or mine.flight is None:
+        return (), ()
+    lanes = lanes_of(mine.flight, mine.result.label, [row.view for row in clips])
+    dark = {lit.clip: bool(np.median(lit.track.peak) < 0.0) for lit in mine.flight.lit}
+    return tuple(lanes), tuple(dark[lane.clip] for lane in lanes)
