@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import errno
+import io
 import os
 import signal
+import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
 from vidspeed.decisions import decided
 from vidspeed.executor import executor
@@ -153,3 +157,24 @@ def decide_through_another(number: int) -> int:
     with executor(1) as here:
         found: int = here.submit(decide, number).result()
     return found
+
+
+def failing_file() -> Any:
+    """Return a file of a disk that fails after its first piece."""
+    return _Failing(b"12345678")
+
+
+class _Failing(io.BytesIO):
+    def read(self, size: int | None = -1) -> bytes:
+        if self.tell():
+            raise OSError(errno.EIO, "Input/output error")
+        return super().read(size)
+
+
+_wait = subprocess.Popen.wait
+
+
+def wait_shortly(self: subprocess.Popen[bytes], timeout: float | None = None) -> int:
+    """Wait for a process, but never for good: nobody may wait so for one that cannot be ended."""
+    assert timeout is not None
+    return _wait(self, timeout)

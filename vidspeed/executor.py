@@ -54,7 +54,10 @@ def clip_words(error: WorkerError) -> str:
     if isinstance(error, WorkerDied):
         return f"the decoder died on this clip ({error}); {AGAIN}"
     if isinstance(error, WorkerStuck):
-        return f"the decoder hung on this clip ({error}); {AGAIN}"
+        return (
+            f"the decoder hung on this clip ({error}), or the drive it lies on does not answer; "
+            f"look at the drive, or {AGAIN}"
+        )
     return f"this clip could not be looked at ({error})"
 
 

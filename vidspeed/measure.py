@@ -32,6 +32,7 @@ from vidspeed.assembly.gather import (
 )
 from vidspeed.assembly.heights import with_heights
 from vidspeed.assembly.joint import Joint, solve_with_sound
+from vidspeed.assembly.kept import forget_halves
 from vidspeed.assembly.looking import IMPORTS, look_at_all
 from vidspeed.assembly.passes import Pass, solve_passes
 from vidspeed.assembly.proof import prove
@@ -120,6 +121,8 @@ def run_session(
     Without `films` the frames of the passes are not decoded once more for their pictures.
     """
     _refuse_empty(session)
+    if keeping is not None:
+        forget_halves(keeping.folder)
     steps = Steps(__name__)
     cameras = calibrate_all(session)
     tell_cameras(session, cameras)
@@ -134,7 +137,7 @@ def run_session(
         solved, problems, joint = solve_with_sound(session, cameras, flown, pool, progress)
     else:
         solved, problems = solve_passes(session, cameras, flown, progress)
-    solved, doubts = by_light(session, cameras, clips, solved, progress)
+    solved, doubts = by_light(session, cameras, clips, solved, progress, pool)
     solved = [with_heights(row) for row in solved]
     steps.done("solving the passes")
     passes = checked(solved, progress, monte_carlo=monte_carlo, pool=pool)

@@ -31,6 +31,7 @@ Job = tuple[Callable[..., Any], tuple[Any, ...], Mapping[str, Any]]
 
 BOOT = "import sys; sys.path[:] = {path!r}; from vidspeed.worker import serve; serve({imports!r})"
 LENGTH = struct.Struct("<Q")
+UNKILLED_S = 0.5  # a process that was killed and is there after so long is left to the system
 EVERY_S = 0.1  # a job's reports are passed on at most so often
 
 _listener: ContextVar[Tell | None] = ContextVar("listener", default=None)
@@ -123,6 +124,21 @@ class Process:
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
         )
+        self._said: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
+        self._listening = threading.Thread(target=self._listen, daemon=True, name="listener")
+        self._listening.start()
+
+    def _listen(self) -> None:
+        """Queue what the process says; None where it says no more.
+
+        A process that waits for a drive that does not answer cannot be ended, and its pipe stays
+        open: nobody but this thread may wait for it.
+        """
+        assert self._popen.stdout is not None
+        with suppress(OSError, EOFError, ValueError):
+            while True:
+                self._said.put(_receive(self._popen.stdout))
+        self._said.put(None)
 
     def run(self, job: Job) -> Any:
         """Have a job done and return its result.
@@ -134,10 +150,13 @@ class Process:
         """
         request = pickle.dumps(job, pickle.HIGHEST_PROTOCOL)
         try:
-            assert self._popen.stdin is not None and self._popen.stdout is not None
+            assert self._popen.stdin is not None
             _send(self._popen.stdin, request)
             while True:
-                kind, content = pickle.loads(_receive(self._popen.stdout))
+                said = self._said.get()
+                if said is None:
+                    raise EOFError
+                kind, content = pickle.loads(said)
                 self.began = True
                 if kind == "ready":
                     continue
@@ -175,17 +194,26 @@ class Process:
                 self.kill()
 
     def kill(self) -> None:
-        """End the process at once."""
+        """End the process at once; who waits for its answer is told, whether it ends or not."""
         self._popen.kill()
+        self._said.put(None)
 
     def end(self, grace_s: float = 0.0) -> None:
-        """End the process and let go of all that belongs to it."""
+        """End the process and let go of all that belongs to it.
+
+        One that does not end when it is killed (it waits for a drive that does not answer) is
+        left to the system.
+        """
         self.ended = True
         try:
             self._popen.wait(grace_s)
         except subprocess.TimeoutExpired:
             self._popen.kill()
-            self._popen.wait()
+            try:
+                self._popen.wait(UNKILLED_S)
+            except subprocess.TimeoutExpired:
+                return
+        self._listening.join(UNKILLED_S)
         for pipe in (self._popen.stdin, self._popen.stdout):
             assert pipe is not None
             with suppress(OSError):  # what was not sent to a dead process
@@ -296,7 +324,7 @@ def _exactly(pipe: IO[bytes], count: int) -> bytes:
     return packed
 
 
-def _how_it_ended(code: int) -> str:
+def _how_it_ended(code: int | None) -> str:
     """Return an exit code in words: the signal's name where it was one.
 
     Examples
@@ -304,6 +332,8 @@ def _how_it_ended(code: int) -> str:
     >>> _how_it_ended(3)
     'exit code 3'
     """
+    if code is None:
+        return "it does not answer, and cannot be ended"
     if code < 0:
         with suppress(ValueError):
             return signal.Signals(-code).name

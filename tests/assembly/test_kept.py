@@ -1,6 +1,7 @@
 """Nothing is decoded twice, and nothing that is kept is believed blindly."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -85,7 +86,7 @@ def test_what_is_damaged_costs_a_decode_and_nothing_else(rendered, searches, har
 
 def test_a_folder_that_cannot_be_written_keeps_nothing(tmp_path, monkeypatch):
     (tmp_path / kept.KEPT).write_text("in the way", encoding="utf-8")
-    found = object()
+    found = SimpleNamespace(facts=SimpleNamespace(sha256="ab" * 32))
     monkeypatch.setattr(kept, "value_bytes", lambda value: b"x")
     monkeypatch.setattr(kept, "KeptScan", lambda **fields: fields)
     scanned = kept.scan_once(

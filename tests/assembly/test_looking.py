@@ -18,7 +18,7 @@ from vidspeed.values.base import jsonable
 
 BAD = {
     "dies": "the decoder died on this clip (SIGKILL); copy it from the camera again",
-    "hangs": "the decoder hung on this clip (no sign of life for 5 s); copy it",
+    "hangs": "the decoder hung on this clip (no sign of life for 5 s), or the drive it lies on",
     "greedy": "more memory is needed for this clip than there is for it",
     "strange": "ZeroDivisionError: by nothing; this is a fault of vidspeed",
 }

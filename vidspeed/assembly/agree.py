@@ -7,7 +7,10 @@ stamps: then `rate_hz` is asked for.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import Executor
 from dataclasses import replace
+from functools import partial
+from pathlib import Path
 
 from vidspeed.agreement.exposure import (
     check_exposure,
@@ -29,11 +32,13 @@ from vidspeed.agreement.readout import check_readout
 from vidspeed.assembly.gather import Cameras, Looked, Progress
 from vidspeed.assembly.passes import Pass
 from vidspeed.clip.scan import scan
-from vidspeed.errors import ClipError, MotionError
+from vidspeed.errors import ClipError, MotionError, WorkerError
+from vidspeed.executor import Inline
 from vidspeed.geometry.course import strip
 from vidspeed.motion.choose import Found, Seen, one_pass
 from vidspeed.motion.pairs import UNNAMED, with_assumed_line
-from vidspeed.values import Clip, PassResult, Problem, Session, Track
+from vidspeed.values import Clip, PassResult, Problem, Scan, Session, Strip, Track
+from vidspeed.worker import report
 
 JUMP_SLACK_S = 0.35  # a jump this near to a pass's lights is in the pass
 
@@ -44,9 +49,11 @@ def by_light(
     clips: Sequence[Looked],
     solved: Sequence[Pass],
     progress: Progress | None = None,
+    pool: Executor | None = None,
 ) -> tuple[list[Pass], list[Problem]]:
     """Judge solved passes by their light, and look for slow playback where a clip has none.
 
+    Clips are scanned once more in `pool`, or in this process if it is left out.
     Returns the passes, those whose speed is withheld without one, and what is to be told.
     """
     looked = {row.clip.name: row for row in clips}
@@ -65,7 +72,9 @@ def by_light(
     used = {seen.clip for row in passes for seen in row.result.sightings}
     for name, clip in looked.items():
         if name not in used | told:
-            problems += _idle(session, cameras, clip, jumps[name], progress)
+            if progress is not None:
+                progress("solving", 0, 0)
+            problems += _idle(session, cameras, clip, jumps[name], pool or Inline())
     return passes, problems
 
 
@@ -142,7 +151,7 @@ def _idle(
     cameras: Cameras,
     row: Looked,
     jumps: Sequence[SpeedJump],
-    progress: Progress | None,
+    pool: Executor,
 ) -> list[Problem]:
     """Say of a clip that took part in no pass whether it may be stored for slow playback."""
     if row.interval_s is None or row.clip.expect_none:
@@ -153,12 +162,12 @@ def _idle(
         return []
     words = _if_faster(session, cameras, row, row.view.tracks)
     if words is None and row.clip.file is not None:
-        words = _if_faster(session, cameras, row, _slow_tracks(session, cameras, row, progress))
+        words = _if_faster(session, cameras, row, _slow_tracks(session, cameras, row, pool))
     return [] if words is None else [Problem(level="error", where=row.clip.name, message=words)]
 
 
 def _slow_tracks(
-    session: Session, cameras: Cameras, row: Looked, progress: Progress | None
+    session: Session, cameras: Cameras, row: Looked, pool: Executor
 ) -> tuple[Track, ...]:
     """Scan a clip once more, for lights too slow to be the craft by its stamps."""
     assert row.clip.file is not None
@@ -166,16 +175,16 @@ def _slow_tracks(
     low, high = session.craft.speed_mps
     slower = replace(session.craft, speed_mps=(low / FACTORS[-1], high / FACTORS[0]))
     where = strip(session.course, session.flight_line, slower, fit.pose, fit.lens)
-
-    def tell(done: int, total: int) -> None:
-        if progress is not None:
-            progress("solving", done, total)
-
     try:
-        seen = scan(session.path_of(row.clip), strip=where, progress=tell)
-    except ClipError:
+        seen = pool.submit(scan_again, session.path_of(row.clip), row.clip.name, where).result()
+    except (ClipError, WorkerError, OSError, MemoryError):  # said of the clip already, or a guess
         return ()
     return tuple(replace(each, interval_s=seen.facts.interval_s) for each in seen.tracks)
+
+
+def scan_again(path: Path, name: str, where: Strip | None) -> Scan:
+    """Scan a clip in another part of the picture: the job that an executor is given."""
+    return scan(path, strip=where, progress=partial(report, name))
 
 
 def _if_faster(

@@ -17,8 +17,10 @@ from functools import lru_cache
 from importlib import resources
 from importlib.metadata import version
 from pathlib import Path
+from secrets import token_hex
 
 from vidspeed.decisions import decided
+from vidspeed.errors import ClipError
 from vidspeed.geometry.course import covers
 from vidspeed.record.seenfile import value_bytes, value_from
 from vidspeed.values import KeptScan, Scan, Strip
@@ -64,6 +66,10 @@ def scan_once(
             return kept.scan
     why = "as --fresh asks" if fresh else _why_searched(home, begin, held)
     found = search()
+    if not begin.startswith(found.facts.sha256[:20]):
+        raise ClipError(
+            f"{clip}: changed while it was read; wait until nothing writes to it, then run again"
+        )
     decided(__name__, f"{clip} was decoded: {why}", clip=clip, decoded=True, why=why)
     _keep(home, begin, KeptScan(strip=strip, scan=found))
     return found
@@ -78,6 +84,16 @@ def _why_searched(home: Path, begin: str, held: int) -> str:
     if _newest(home, begin.split("-", maxsplit=1)[0]):
         return "what is kept of it was found at another rate_hz or by other code"
     return "nothing is kept of these bytes"
+
+
+def forget_halves(folder: Path) -> None:
+    """Remove what a run that was killed had begun to write.
+
+    Where another run is writing just now, it keeps one search less, and decodes that clip again.
+    """
+    with suppress(OSError):
+        for half in (folder / KEPT).glob("*.part"):
+            half.unlink(missing_ok=True)
 
 
 def _serves(kept: Strip | None, strip: Strip | None) -> bool:
@@ -109,7 +125,7 @@ def _keep(home: Path, begin: str, kept: KeptScan) -> None:
     """Write a file whole or not at all; older searches of the clip make room."""
     content = value_bytes(kept)
     path = home / f"{begin}-{hashlib.sha256(content).hexdigest()[:8]}.npz"
-    half = path.with_suffix(f".{os.getpid()}.part")
+    half = path.with_suffix(f".{os.getpid()}-{token_hex(4)}.part")
     with suppress(OSError):
         home.mkdir(exist_ok=True)
         try:

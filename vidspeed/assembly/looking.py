@@ -6,7 +6,7 @@ another, whatever its decoder does.
 
 from __future__ import annotations
 
-from concurrent.futures import Executor, Future
+from concurrent.futures import CancelledError, Executor, Future
 
 from vidspeed.assembly.drive import driven
 from vidspeed.assembly.gather import Cameras, Keeping, Looked, failed, look
@@ -17,6 +17,10 @@ from vidspeed.worker import memory_within, report
 
 MEMORY_BYTES = 640 << 20  # what a worker may take for a clip beside its pictures
 MEMORY_BYTES_PER_PIXEL = 160  # pictures a decoder and the search hold at once, at 2 bytes
+CARD = (
+    "look at the card, cable or drive it lies on, and copy it to a disk of this machine; then run "
+    "again"
+)
 IMPORTS = "vidspeed.assembly.looking"  # what a worker can import while it waits
 
 
@@ -57,6 +61,10 @@ def _why(error: Exception) -> str:
         return clip_words(error)
     if isinstance(error, MemoryError):
         return f"more memory is needed for this clip than there is for it; {AGAIN}"
+    if isinstance(error, OSError):
+        return f"this clip could not be read ({error.strerror or error}); {CARD}"
+    if isinstance(error, CancelledError):
+        return "the cluster gave its job up, or its scheduler is gone; run again"
     return (
         f"this clip could not be looked at: {type(error).__name__}: {error}; this is a fault of "
         "vidspeed, not of yours: please send the clip to its authors"

@@ -19,6 +19,7 @@ from vidspeed.cli.shell import (
     app,
     guarded,
     progress,
+    tell_error,
     terminal,
 )
 from vidspeed.cli.telling import LogJson, Verbose, telling
@@ -87,7 +88,7 @@ def run(
                 if len(sessions) == 1:
                     raise
                 for message in error.messages:
-                    typer.echo(f"{session}: {message}", err=True)
+                    tell_error(f"{session}: {message}")
                 statuses.append(WRONG_INPUT)
                 continue
             print_outcome(outcome, folder, unit.value)
@@ -165,7 +166,7 @@ def print_outcome(outcome: Outcome, folder: Path, unit: str) -> None:
 
     terminal().print(pass_table(outcome, unit))
     for problem in outcome.problems:
-        typer.echo(f"{problem.level}: {problem.where}: {problem.message}", err=True)
+        tell_error(f"{problem.level}: {problem.where}: {problem.message}")
     for line in mark_lines(outcome, unit):
         typer.echo(line)
     last = last_line(outcome, unit)

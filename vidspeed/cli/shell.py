@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -56,7 +56,14 @@ def guarded(command: Callable[..., int]) -> Callable[..., None]:
             status = command(*args, **kwargs)
         except VidspeedError as error:
             for message in error.messages:
-                typer.echo(message, err=True)
+                tell_error(message)
+            raise typer.Exit(WRONG_INPUT) from None
+        except OSError as fault:  # a disk or a pipe that fails where nothing better is known of it
+            if isinstance(fault, BrokenPipeError):
+                raise  # who reads has read enough
+            where = f"{fault.filename}: " if fault.filename else ""
+            with suppress(OSError):
+                tell_error(f"{where}{fault.strerror or fault}; mend that and run again")
             raise typer.Exit(WRONG_INPUT) from None
         except KeyboardInterrupt:
             typer.echo("interrupted; earlier results are as they were", err=True)
@@ -64,6 +71,16 @@ def guarded(command: Callable[..., int]) -> Callable[..., None]:
         raise typer.Exit(status)
 
     return wrapper
+
+
+def one_line(text: str) -> str:
+    """Return a message as one line: a file's name may hold a line break, or what moves a cursor."""
+    return "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in text)
+
+
+def tell_error(message: str) -> None:
+    """Say a message on standard error, in one line."""
+    typer.echo(one_line(message), err=True)
 
 
 def terminal() -> Console:

@@ -16,6 +16,7 @@ from typing import IO, Annotated
 
 import typer
 
+from vidspeed.cli.shell import tell_error
 from vidspeed.decisions import ROOT, figures_of
 from vidspeed.errors import ResultsError
 
@@ -70,8 +71,7 @@ class _Spoken(logging.Handler):
 
     def emit(self, record: logging.LogRecord) -> None:
         where = record.name.removeprefix(f"{ROOT}.")
-        line = " ".join(record.getMessage().splitlines())
-        typer.echo(f"[{where}] {line}", err=True)
+        tell_error(f"[{where}] {record.getMessage()}")
 
 
 class _JsonLines(logging.Handler):

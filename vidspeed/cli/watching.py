@@ -8,7 +8,16 @@ from dataclasses import replace
 import typer
 
 from vidspeed.cli.passes import LOOKING, print_outcome
-from vidspeed.cli.shell import SessionFolder, Unit, UnitName, app, guarded, progress, terminal
+from vidspeed.cli.shell import (
+    SessionFolder,
+    Unit,
+    UnitName,
+    app,
+    guarded,
+    progress,
+    tell_error,
+    terminal,
+)
 from vidspeed.cli.telling import LogJson, Verbose, telling
 
 
@@ -36,7 +45,7 @@ def watch(
         typer.echo(f"watching {session}: copy clips into it; Ctrl-C ends", err=True)
         for row in arriving(session, pool=pool, progress=tell):
             if row.outcome is None:
-                typer.echo(f"error: {row.fault}", err=True)
+                tell_error(f"error: {row.fault}")
             elif row.listed:
                 folder = write_results(row.outcome, unit=unit.value)
                 print_outcome(row.outcome, folder, unit.value)

@@ -123,12 +123,15 @@ def open_clip(path: Path) -> InputContainer:
     name = path.name
     if not path.exists():
         raise ClipError(f"{name}: there is no such file in {path.parent}; check `file` of the clip")
-    if not path.is_file():
+    if path.is_dir():
         raise ClipError(f"{name}: this is a folder, not a clip; {READABLE}")
+    if not path.is_file():
+        raise ClipError(f"{name}: this is a pipe or a device, no file with bytes of its own")
     if path.stat().st_size == 0:
         raise ClipError(f"{name}: the file is empty (0 bytes); copy it from the camera again")
     try:
-        container = av.open(str(path), "r", metadata_errors="replace", options=_options(path))
+        whole = str(path.absolute())  # or else FFmpeg takes `day:1/clip.mp4` for a protocol
+        container = av.open(whole, "r", metadata_errors="replace", options=_options(path))
         if container.format.name == "image2" or container.format.name.endswith("_pipe"):
             container.close()
             raise ClipError(f"{name}: this is a picture, not a clip; {READABLE}")

@@ -8,7 +8,6 @@ order in which they are stored, they get these stamps in the order in which they
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Generator, Iterator, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -31,16 +30,15 @@ from vidspeed.clip.container import (
     video_stream,
 )
 from vidspeed.clip.order import Damage, StoredOrder
+from vidspeed.clip.raw import file_sha256, refuse_unreadable
 from vidspeed.clip.shown import Luma, display_of, has_luma, luma_of, readout_row, turned
 from vidspeed.errors import ClipError
 from vidspeed.values import Picture, Value
 from vidspeed.values.timed import SoundTrack
-from vidspeed.worker import alive
 
 __all__ = ["ClipReader", "Frame", "Header", "Luma", "file_sha256", "readout_row", "turned"]
 
 LEAST_SIDE_PX = 16
-PIECE = 1 << 22  # bytes of a file that are read at once
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -217,6 +215,7 @@ class ClipReader:
             except StopIteration:
                 break
             except av.FFmpegError:
+                refuse_unreadable(self.path)
                 self.cut_short = True
                 break
             if packet.is_corrupt and packet.size:
@@ -234,16 +233,6 @@ class ClipReader:
                 if self._damage.passes(frame):
                     yield frame, stamp
         self._damage.end(str(self._stream.codec_context.name))
-
-
-def file_sha256(path: Path) -> str:
-    """Return the SHA-256 of a file, in hexadecimal."""
-    digest = hashlib.sha256()
-    with path.open("rb") as file:
-        while piece := file.read(PIECE):
-            digest.update(piece)
-            alive()
-    return digest.hexdigest()
 
 
 def _header(

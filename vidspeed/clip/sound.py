@@ -45,7 +45,7 @@ def read_sound(path: Path) -> Sound:
         Where the file cannot be opened, has no sound, or none of it can be decoded.
     """
     try:
-        container = av.open(str(path), "r")
+        container = av.open(str(path.absolute()), "r")
     except (av.FFmpegError, OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise ClipError(f"{path.name}: this is not a clip that can be read ({reason})") from None

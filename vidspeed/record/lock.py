@@ -26,8 +26,9 @@ def locked(folder: Path, *, patience_s: float = 20.0) -> Iterator[None]:
     path = folder / LOCK
     handle = _acquire(path, time.monotonic() + patience_s)
     try:
-        os.ftruncate(handle, 0)
-        os.write(handle, f"{os.getpid()}\n".encode("ascii"))
+        with suppress(OSError):  # a full disk: the lock holds without its text
+            os.ftruncate(handle, 0)
+            os.write(handle, f"{os.getpid()}\n".encode("ascii"))
         yield
     finally:
         _release(handle, path)

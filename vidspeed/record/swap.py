@@ -19,6 +19,7 @@ import shutil
 import sys
 import time
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 
 from vidspeed.errors import ResultsError
@@ -129,9 +130,24 @@ def _build(work: Path, name: str, files: Mapping[str, bytes]) -> Path:
             stream.write(content)
             stream.flush()
             os.fsync(stream.fileno())
+    for place in (building, *(path for path in building.rglob("*") if path.is_dir())):
+        _sync_folder(place)
     ready = work / f"{name}-ready"
     _rename(building, ready)
+    _sync_folder(work)
     return ready
+
+
+def _sync_folder(folder: Path) -> None:
+    """See to it that the names in a folder outlive a power cut; not every system can be asked."""
+    if sys.platform == "win32":
+        return
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def _swap(ready: Path, target: Path, earlier: Path) -> None:
@@ -141,6 +157,7 @@ def _swap(ready: Path, target: Path, earlier: Path) -> None:
         if had_earlier:
             _rename(target, earlier)
         _rename(ready, target)
+        _sync_folder(target.parent)
     except BaseException:
         if had_earlier and earlier.exists() and not target.exists():
             _rename(earlier, target)
@@ -171,19 +188,18 @@ def explain(fault: OSError, folder: Path, files: Mapping[str, bytes]) -> str:
     kept = "earlier results are as they were"
     if fault.errno in {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)}:
         need = sum(len(content) for content in files.values()) / 1e6
-        return (
-            f"{folder}: the disk is full ({need:.1f} MB are needed); {kept}; "
-            "free space and run again"
-        )
+        needed = f" ({need:.1f} MB are needed)" if files else ""
+        return f"{folder}: the disk is full{needed}; {kept}; free space and run again"
     if fault.errno == errno.EROFS:
         return (
-            f"{folder}: the disk can only be read; {kept}; "
-            "copy the session to a disk that can be written"
+            f"{folder}: the disk can only be read; {kept}; write the results elsewhere with "
+            "`vidspeed run SESSION --out DIR`, or copy the session to a disk that can be written"
         )
     if isinstance(fault, PermissionError):
         return (
             f"{where}: may not be written or replaced ({fault.strerror}); {kept}; close programs "
-            "that show a file of results/, see that you may write in the session folder, run again"
+            "that show a file of results/, see that you may write in the session folder (or use "
+            "`vidspeed run SESSION --out DIR`), run again"
         )
     return (
         f"{where}: cannot be written ({fault.strerror or fault}); {kept}; mend that and run again"
