@@ -11,7 +11,11 @@ import pytest
 from tests.agreement.small import a_camera, edited, filmed
 from tests.bench.bench_sound import Fly, add_sound, sound_of
 from vidspeed.measure import run
+from vidspeed.record.columns import track_csv
+from vidspeed.record.contents import heard_by_clip
+from vidspeed.record.pictures import sightings_by_clip
 from vidspeed.record.table import last_line
+from vidspeed.session.heardfile import heard_bytes
 
 MIDDLE_S, CLIP_S, SOUND_S = 0.5, 1.0, 1.8
 AIR = "[air]\ntemperature_c = 15.0\ntemperature_u_c = 1.0\nwind_u_mps = 1.0\n\n[craft]"
@@ -69,7 +73,9 @@ def test_a_sound_takes_part_where_the_session_says_so(agreeing, tmp_path):
     shutil.copytree(folder, other)
     edited(other, "[course]", "use_sound = true\n\n[course]")
     edited(other, "offset_u_m = 0.03", "offset_u_m = 2.0")
-    (result,) = run(other).passes
+    outcome = run(other)
+    (result,) = outcome.passes
+    assert_the_same_without_the_clip(other, outcome)
     assert result.speed_U95_mps < 0.02 * true_mps
     assert abs(result.speed_mps - true_mps) < result.speed_U95_mps
     assert {"sound", "air"} <= {row.source for row in result.budget}
@@ -81,6 +87,20 @@ def test_a_sound_takes_part_where_the_session_says_so(agreeing, tmp_path):
     before_u_mps = before_mps * float(stood[2]) / 196.0
     own = 1.96 * sound.e_n * np.hypot(before_u_mps, sound.speed_u_mps)
     assert sound.speed_mps - before_mps == pytest.approx(own, rel=0.1)
+
+
+def assert_the_same_without_the_clip(folder, outcome):
+    """Solve again from the track and from what was heard, as results keep them."""
+    (kept,) = heard_by_clip(outcome).values()
+    (lights,) = sightings_by_clip(outcome).values()
+    (folder / "heard.json").write_bytes(heard_bytes(kept))
+    (folder / "track.csv").write_bytes(track_csv(lights))
+    shutil.rmtree(folder / "clips")
+    edited(folder, "[[clip]]", '[[clip]]\ntrack = "track.csv"\nheard = "heard.json"')
+    again = run(folder)
+    assert again.passes[0].speed_mps == pytest.approx(outcome.passes[0].speed_mps, rel=1e-9)
+    assert again.passes[0].speed_u_mps == pytest.approx(outcome.passes[0].speed_u_mps, rel=1e-6)
+    assert "heard.json" in {row.file for row in again.inputs}
 
 
 def test_a_sound_that_contradicts_takes_no_part(agreeing, tmp_path):

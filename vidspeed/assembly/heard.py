@@ -21,6 +21,8 @@ from vidspeed.assembly.gather import Cameras, Looked
 from vidspeed.clip.sound import read_sound
 from vidspeed.errors import ClipError, WorkerError
 from vidspeed.executor import clip_words
+from vidspeed.session.check import Refused
+from vidspeed.session.heardfile import read_heard
 from vidspeed.values import Check, Heard, PassResult, Session, Sighted, Value
 from vidspeed.worker import report
 
@@ -81,20 +83,27 @@ def _time_at(seen: Sighted, x_m: float) -> float:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Asked(Value):
-    """A clip to be listened to for one pass; `within_s` None: its sound has another clock."""
+    """A clip to be listened to for one pass; `within_s` None: its sound has another clock.
+
+    `before` names the file of what was heard in it before: then it is not listened to.
+    """
 
     file: str
     clip: str
+    camera: str
     around: Around
     within_s: tuple[float, float] | None
     speed_mps: tuple[float, float]
     near: Nearest
     path: str | None = None  # where it lies; None: in the session folder
+    before: str | None = None
 
 
 def heard_in(folder: str, asked: Asked) -> tuple[Heard | None, str]:
     """Listen for one pass: the job that an executor is given. None and why, where none is heard."""
     report(asked.file, 0, 0)
+    if asked.before is not None:
+        return _heard_before(Path(folder) / asked.before, asked)
     try:
         sound = read_sound(Path(asked.path or Path(folder) / asked.file))
     except ClipError as error:
@@ -110,6 +119,19 @@ def heard_in(folder: str, asked: Asked) -> tuple[Heard | None, str]:
     if len(found.heard) == 1:
         return found.heard[0], ""
     return None, found.reason or f"{len(found.heard)} craft are heard in it, and which is not sure"
+
+
+def _heard_before(path: Path, asked: Asked) -> tuple[Heard | None, str]:
+    """Return what a file says was heard at a pass's time."""
+    try:
+        rows = read_heard(path.read_bytes())
+    except (OSError, Refused) as fault:
+        return None, f"{asked.before}: {fault}"
+    for row in rows:
+        moment_s = row.flyby.moment_s + row.flyby.distance_m / row.flyby.sound_mps
+        if asked.within_s is not None and asked.within_s[0] <= moment_s <= asked.within_s[1]:
+            return row, ""
+    return None, f"{asked.before} holds no sound of this pass"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -149,7 +171,7 @@ def _asked(
     found = []
     for seen in result.sightings if result.speed_mps is not None else ():
         row = clips[seen.clip]
-        if row.clip.file is None or row.view.facts is None or not row.view.facts.has_sound:
+        if not _has_sound(row):
             continue
         near = nearest(result, seen, cameras.stands[seen.camera][1].pose.position_m.tolist())
         if near is None:
@@ -159,9 +181,11 @@ def _asked(
         middle = near.time_s + near.distance_m / around.sound_mps
         found.append(
             Asked(
-                file=row.clip.file,
+                file=row.clip.name,
                 path=row.clip.path,
+                before=row.clip.heard,
                 clip=seen.clip,
+                camera=seen.camera,
                 around=around,
                 within_s=(middle - SLACK_S, middle + SLACK_S) if row.clip.rate_hz is None else None,
                 speed_mps=(
@@ -172,6 +196,14 @@ def _asked(
             )
         )
     return found
+
+
+def _has_sound(row: Looked) -> bool:
+    """Tell whether there is something to hear: a file with sound, or what was heard before."""
+    facts = row.view.facts
+    if row.clip.heard is not None:
+        return True
+    return row.clip.file is not None and facts is not None and facts.has_sound
 
 
 def _outcome(job: Future[tuple[Heard | None, str]]) -> tuple[Heard | None, str]:

@@ -13,7 +13,7 @@ from vidspeed.assembly.passes import Pass, accounted, held_together, solve_each
 from vidspeed.errors import MotionError
 from vidspeed.motion.flight import Flight
 from vidspeed.motion.sounded import UNLIKELY, Around, with_sounds
-from vidspeed.values import Check, PassResult, Problem, Session, Told, Value
+from vidspeed.values import Check, HeardIn, PassResult, Problem, Session, Told, Value
 
 BEYOND = 0.25  # of the course: a craft that is closest farther outside it is not followed there
 
@@ -42,7 +42,10 @@ def solve_with_sound(
     if progress is not None:
         progress("listening", 0, len(each))
     hearings = listen_for(session, cameras, looked, [row.result for row in each], pool)
-    joined = [_joined(session, *pair) for pair in zip(each, hearings, strict=True)]
+    joined = [
+        _kept(_joined(session, row, hearing), hearing)
+        for row, hearing in zip(each, hearings, strict=True)
+    ]
     held, doubts = held_together(session, joined)
     joints = [
         Joint(before=row.result, hearing=hearing)
@@ -79,6 +82,14 @@ def _joined(session: Session, row: Pass, hearing: Hearing) -> Pass:
         f"{joint:.2g} % with them"
     )
     return _with(replace(row, flight=flight, result=result), "ok", said)
+
+
+def _kept(row: Pass, hearing: Hearing) -> Pass:
+    """Return a pass with what was heard of it, to be kept with the results."""
+    heard = tuple(
+        HeardIn(clip=asked.clip, camera=asked.camera, heard=found) for asked, found in hearing.heard
+    )
+    return replace(row, result=replace(row.result, heard=heard))
 
 
 def _told(flight: Flight, hearing: Hearing) -> dict[int, Told]:

@@ -95,6 +95,7 @@ def accounted(session: Session, flight: Flight, before: PassResult) -> PassResul
         flight=before.flight,
         setup=before.setup,
         recorded=before.recorded,
+        heard=before.heard,
         checks=(*result.checks, *kept),
     )
 

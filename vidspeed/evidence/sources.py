@@ -116,6 +116,9 @@ def with_sources(
             kind = "clip"
         elif isinstance(track, str) and track in there:
             kind, clip = "track", replace(clip, track=track)
+            heard = row.get("heard")
+            if isinstance(heard, str) and heard in there:
+                clip = replace(clip, heard=heard)
         elif isinstance(interval_s, float) and interval_s > 0.0:
             before_s = intervals_s.get(clip.camera, interval_s)
             intervals_s[clip.camera] = min(before_s, interval_s)

@@ -13,7 +13,7 @@ from typing import Any
 
 from vidspeed.errors import ResultsError
 from vidspeed.record.names import clip_folders
-from vidspeed.values import InputFile, Outcome, Sighted
+from vidspeed.values import Heard, InputFile, Outcome, Sighted
 
 CONTENTS = "contents.sha256"
 REPORT = "report.html"  # it carries the list's hash, and so cannot stand in the list
@@ -79,9 +79,21 @@ def drives_by_clip(outcome: Outcome) -> dict[tuple[str, str], list[tuple[str, Si
     return {(row.camera, row.clip): [("drive", row)] for each in drives for row in each.sightings}
 
 
+def heard_by_clip(outcome: Outcome) -> dict[tuple[str, str], list[tuple[str, Heard]]]:
+    """Return what was heard of which pass, by (camera, clip)."""
+    found: dict[tuple[str, str], list[tuple[str, Heard]]] = {}
+    for result in outcome.passes:
+        for row in result.heard:
+            found.setdefault((row.camera, row.clip), []).append((result.label, row.heard))
+    return found
+
+
 def clip_rows(outcome: Outcome) -> list[dict[str, Any]]:
-    """Return for each clip where its track was put, and the median time between its frames."""
-    places = clip_places(outcome)
+    """Return for each clip where its track was put, and the median time between its frames.
+
+    And where what was heard in it was put, where its sound may take part in the solution.
+    """
+    places, heard = clip_places(outcome), heard_by_clip(outcome)
     seen = {(row.camera, row.clip) for result in outcome.passes for row in result.sightings}
     seen.update(drives_by_clip(outcome))
     return [
@@ -90,6 +102,7 @@ def clip_rows(outcome: Outcome) -> list[dict[str, Any]]:
             "camera": view.camera,
             "track": f"results/{places[key]}/track.csv" if key in seen else None,
             "interval_s": view.facts.interval_s if view.facts is not None else None,
+            **({"heard": f"results/{places[key]}/heard.json"} if key in heard else {}),
         }
         for view in outcome.clips
         for key in ((view.camera, view.clip),)

@@ -18,6 +18,7 @@ from vidspeed.record.contents import (
     clip_places,
     contents_bytes,
     drives_by_clip,
+    heard_by_clip,
 )
 from vidspeed.record.figures import calibration_figure
 from vidspeed.record.lock import locked
@@ -35,6 +36,7 @@ from vidspeed.record.report import report_html
 from vidspeed.record.summary import json_bytes, sensitivities, summary
 from vidspeed.record.swap import check_place, explain, heal, replace_folder
 from vidspeed.record.units import unit_named
+from vidspeed.session.heardfile import heard_bytes
 from vidspeed.values import Outcome, Picture, Sighted
 
 
@@ -107,6 +109,8 @@ def result_files(outcome: Outcome, *, unit: str = "kmh") -> dict[str, bytes]:
     cameras = dict(_calibration_pictures(outcome))
     seen, drawn = sightings_by_clip(outcome), all_drawn(outcome, unit)
     places, drives = clip_places(outcome), drives_by_clip(outcome)
+    for key, rows in heard_by_clip(outcome).items():
+        files[f"{places[key]}/heard.json"] = heard_bytes(rows)
     for key, name in places.items():
         lights = seen.get(key, []) or drives.get(key, [])
         files.update(_clip_files(name, lights, drawn.get(key, [])))

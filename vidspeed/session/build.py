@@ -214,6 +214,7 @@ def _clip(values: dict[str, Any], zone: str | None) -> Clip:
         choose=_lights(values.get("choose", ())),
         dismiss=_lights(values.get("dismiss", ())),
         track=values.get("track"),
+        heard=values.get("heard"),
     )
 
 

@@ -196,6 +196,8 @@ SESSION_KEYS = (
             "[{time_s = 1.54, x_px = 836.0, y_px = 97.0}]"),
         key("track", "path", "positions measured before, in the columns of track.csv",
             '"hand/pass-1.csv"'),
+        key("heard", "path", "what was heard before, as results keep it: then its sound is not "
+            "listened to", '"results/north-pass-1/heard.json"'),
     ),
     *of(
         "clip.choose",

@@ -6,7 +6,7 @@ First everything is checked and every fault collected; only a session without a 
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -15,6 +15,7 @@ from vidspeed.errors import SessionError
 from vidspeed.session.build import Draft, build
 from vidspeed.session.cells import decoded
 from vidspeed.session.check import Faults, Refused, Taken, shown, take, unknown
+from vidspeed.session.heardfile import read_heard
 from vidspeed.session.keys import TABLES, TOP, Table, keys_of
 from vidspeed.session.onboard import check_logs, take_logs
 from vidspeed.session.paths import Files, inside
@@ -112,11 +113,24 @@ def _draft(
         where = place("camera", number, camera.values)
         check_camera(camera, cameras[:number], where, draft, files, faults)
     check_clips(tables["clip"], cameras, top, faults)
+    _check_heard(tables["clip"], files, faults)
     check_syncs(tables["sync"], tables["clip"], faults)
     check_proofs(tables["proof"], tables["clip"], files, faults)
     check_logs(tables["log"], tables["clip"], faults)
     draft.onboard = take_logs(tables["log"], files, faults)
     return draft
+
+
+def _check_heard(clips: Sequence[Taken], files: Files, faults: Faults) -> None:
+    """Refuse files of what was heard that are none."""
+    for number, clip in enumerate(clips):
+        name = clip.values.get("heard")
+        if name is None:
+            continue
+        try:
+            read_heard(files.read(name))
+        except Refused as refusal:
+            faults.add(place("clip", number, clip.values), f"heard {shown(name)}: {refusal}")
 
 
 def place(table: str, number: int, values: Mapping[str, object]) -> str:

@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Literal
 
 from vidspeed.values.base import Bools, Floats, Value
+from vidspeed.values.heard import Heard
 from vidspeed.values.seen import Track
 
 
@@ -103,6 +104,15 @@ class Sighted(Value):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HeardIn(Value):
+    """What was heard of a pass in one clip, where sound may take part in the solution."""
+
+    clip: str
+    camera: str
+    heard: Heard
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Heights(Value):
     """How high a pass was, metres of z, at the first and the second gate that it passed.
 
@@ -154,3 +164,4 @@ class PassResult(Value):
     cross_checks: tuple[CrossCheck, ...] = ()
     recorded: datetime | None = None
     heights: Heights | None = None  # None: not between both gates
+    heard: tuple[HeardIn, ...] = ()
