@@ -1,27 +1,231 @@
-"""The clips of the session."""
+"""The clips: dropped in, listed, measured with progress, and the account of each one's time."""
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
+from typing import Any
 
-from fastapi import FastAPI
-from nicegui import ui
+from fastapi import FastAPI, HTTPException, Request
+from fastapi.responses import JSONResponse, Response
+from nicegui import run, ui
 
-from vidspeed.assembly.reading import read_session
+from vidspeed.desk.clips import Accounts, ClipRow, add_clip, clip_list
 from vidspeed.desk.frame import messages, page
+from vidspeed.desk.runs import Run, Runner
+from vidspeed.desk.setuppage import offer
+from vidspeed.desk.sources import SESSION, read_source
+from vidspeed.desk.tables import Cell, Link, Tag, table
+from vidspeed.desk.toml import entries, read
+from vidspeed.desk.uploads import TooLarge, take_in
 from vidspeed.errors import VidspeedError
+from vidspeed.watch import SUFFIXES
+
+CLIPS = "clips"  # the folder in which dropped clips are put
+TICK_S = 0.5
+HEAD = ("Clip", "Camera", "MB", "State", "Passes, km/h ± U95")
 
 
 def add(app: FastAPI, folder: Path) -> None:
-    """Add the list of clips."""
+    """Add the list of clips, the page of each, and what takes dropped clips in."""
+    runner, accounts = Runner(folder), Accounts(folder)
+
+    @app.put("/upload/clip")
+    async def upload(request: Request, name: str, camera: str) -> Response:
+        return await _uploaded(request, folder, name, camera)
 
     @ui.page("/clips")
     def clips() -> None:
         with page("Clips", here="/clips"):
-            try:
-                session = read_session(folder, unpicked=True)
-            except VidspeedError as error:
-                messages("This session cannot be read yet:", error.messages)
+            if not (folder / SESSION).is_file():
+                offer(folder)
                 return
-            for clip in session.clips:
-                ui.label(f"{clip.file or clip.track}, {clip.camera}")
+            _ClipsPage(folder, runner).show()
+
+    @ui.page("/clips/{number}")
+    async def one(number: int) -> None:
+        try:
+            rows = clip_list(folder)
+        except VidspeedError as error:
+            with page("Clip", here="/clips"):
+                messages("session.toml cannot be read:", error.messages)
+            return
+        if not 0 <= number < len(rows):
+            raise HTTPException(404)
+        await _one(rows[number], runner, accounts)
+
+
+async def _uploaded(request: Request, folder: Path, name: str, camera: str) -> Response:
+    """Take one clip in and name it in session.toml; answer with what to say of it."""
+    stated = request.headers.get("content-length", "")
+    try:
+        known = [str(row.get("name")) for row in entries(read(read_source(folder).text), "camera")]
+        if camera not in known:
+            raise VidspeedError(f"no camera is named {camera}; load the page again")
+        if Path(name).suffix.lower() not in SUFFIXES:
+            raise VidspeedError(f"{name[-80:]}: a clip ends in {', '.join(SUFFIXES)}")
+        path = await take_in(
+            request.stream(), folder / CLIPS, name, stated=int(stated) if stated.isdigit() else None
+        )
+        file = path.relative_to(folder).as_posix()
+        await run.io_bound(add_clip, folder, file, camera)
+    except VidspeedError as error:
+        return JSONResponse({"said": str(error)}, 413 if isinstance(error, TooLarge) else 422)
+    return JSONResponse({"said": f"{file} is in the session"})
+
+
+class _ClipsPage:
+    """One open page of the list: what runs is the same for all."""
+
+    def __init__(self, folder: Path, runner: Runner) -> None:
+        self.folder, self.runner = folder, runner
+        self.shown: tuple[Any, ...] = ()
+
+    def show(self) -> None:
+        """Lay the page out."""
+        self._drop()
+        with ui.element("div").classes("keys"):
+            self.all = ui.button("Measure all clips", on_click=self._start).props(
+                'id="measure" no-caps'
+            )
+        _Progress(self.runner, ended=self._list)
+        self.home = ui.element("div").props('id="clips"')
+        self._list()
+        ui.on("vidspeed-dropped", self._list)
+
+    def _drop(self) -> None:
+        """Lay out the place on which clips are dropped."""
+        try:
+            cameras = entries(read(read_source(self.folder).text), "camera")
+        except VidspeedError as error:
+            messages("session.toml cannot be read:", error.messages)
+            return
+        with (
+            ui.element("section")
+            .props('id="drop" data-to="/upload/clip" aria-label="Add clips"')
+            .classes("drop")
+        ):
+            ui.label("Drop clips here. They are copied into the session; yours stay as they are.")
+            with ui.element("label").props('for="camera"'):
+                ui.label("Recorded by camera")
+            with ui.element("select").props('id="camera"'):
+                for camera in cameras:
+                    with ui.element("option"):
+                        ui.label(str(camera.get("name", "")))
+            with ui.element("label").props('for="files"'):
+                ui.label("Or choose files")
+            ui.element("input").props('id="files" type="file" multiple')
+            ui.element("ul").props('id="arriving" role="status"')
+        ui.add_body_html('<script src="/desk/drop.js"></script>')
+
+    def _list(self) -> None:
+        self.home.clear()
+        with self.home:
+            try:
+                rows = clip_list(self.folder)
+            except VidspeedError as error:
+                messages("session.toml cannot be read:", error.messages)
+                return
+            if rows:
+                table(_count(rows), HEAD, map(_cells, rows))
+            else:
+                ui.label("No clip is in the session yet.")
+
+    def _start(self) -> None:
+        try:
+            count = len(clip_list(self.folder))
+        except VidspeedError:
+            count = 0
+        if not self.runner.start(None, count):
+            ui.notify("Something is being measured already.")
+
+
+class _Progress:
+    """What runs, shown on one page: how far it is, what came of it, and how to end it."""
+
+    def __init__(self, runner: Runner, ended: Any) -> None:
+        self.runner, self.ended = runner, ended
+        self.state = ""
+        with ui.element("section").props('id="running" aria-label="Measuring"'):
+            self.words = ui.label("").props('id="progress-words" role="status"')
+            self.bar = ui.element("progress").props('max=1 value=0 aria-label="Measured so far"')
+            self.stop = ui.button("Cancel", on_click=self._cancel, color=None)
+            self.stop.props('id="cancel" no-caps').classes("second")
+            self.said = ui.element("div").props('id="said" role="status"')
+        self._tick()
+        ui.timer(TICK_S, self._tick)
+
+    def _cancel(self) -> None:
+        self.runner.cancel()
+        self._tick()
+
+    def _tick(self) -> None:
+        now: Run = self.runner.run
+        going = now.state == "running"
+        if going:
+            share, words = now.progress(time.monotonic())
+            self.words.text = f"measuring {now.what}: {words}"
+            self.bar.props["value"] = round(share, 3)
+            self.bar.update()
+        if now.state == self.state:
+            return
+        ending, self.state = self.state == "running", now.state
+        self.bar.visible = self.stop.visible = going
+        self.said.clear()
+        if not going and now.state != "idle":
+            took_s = now.ended_s - now.began_s
+            self.words.text = f"{now.what}: {now.state} after {took_s:.1f} s"
+            with self.said:
+                for line in now.said:
+                    ui.label(line).classes("said")
+        if ending:
+            self.ended()
+
+
+async def _one(row: ClipRow, runner: Runner, accounts: Accounts) -> None:
+    """Show one clip: how it stands, and the account of its time."""
+    with page(row.name, here="/clips"):
+        table("", ("Camera", "State", "Passes"), [(row.camera, _state(row), _passes(row))])
+
+        def start() -> None:
+            if not runner.start(row.name, 1):
+                ui.notify("Something is being measured already.")
+
+        with ui.element("div").classes("keys"):
+            ui.button("Measure this clip alone", on_click=start).props('id="measure" no-caps')
+            ui.link("What is stated of it", f"/setup/clip/{row.number}")
+            ui.link("All clips", "/clips")
+        _Progress(runner, ended=lambda: None)
+        home = ui.element("div").props('id="account"')
+        with home:
+            ui.label("Working out the account of its time").props('role="status"')
+    await ui.context.client.connected()
+    try:
+        found = await run.io_bound(accounts.of, row.name)
+    except VidspeedError as error:
+        home.clear()
+        with home:
+            messages("Its time cannot be accounted for:", error.messages)
+        return
+    home.clear()
+    with home:
+        table("The account of its time", ("What", "As found"), found or [])
+
+
+def _count(rows: list[ClipRow]) -> str:
+    done = sum(row.kind == "ok" for row in rows)
+    return f"{len(rows)} clips, {done} measured"
+
+
+def _cells(row: ClipRow) -> tuple[Cell, ...]:
+    size = "–" if row.size_bytes is None else f"{row.size_bytes / 1e6:.1f}"
+    return (Link(words=row.name, where=f"/clips/{row.number}"), row.camera, size,
+            _state(row), _passes(row))  # fmt: skip
+
+
+def _state(row: ClipRow) -> Cell:
+    return Tag(words=row.state, kind=row.kind) if row.kind else row.state
+
+
+def _passes(row: ClipRow) -> str:
+    return "; ".join(row.passes) or "–"

@@ -41,9 +41,10 @@ class FormPage:
             with ui.element("div").classes("keys"):
                 ui.button("Save", on_click=self.save).props('id="save" no-caps')
                 if self.table.many and not self.form.new:
-                    ui.button(f"Take this {self.table.name} away", on_click=self.remove).props(
-                        'id="remove" no-caps outline'
-                    )
+                    away = f"Take this {self.table.name} away"
+                    ui.button(away, on_click=self.remove, color=None).props(
+                        'id="remove" no-caps'
+                    ).classes("second")
                 ui.link("Back to set up", "/setup")
             self.state = ui.label("").props('id="state" role="status"').classes("ready")
             self.below = ui.element("div").props('id="others"')

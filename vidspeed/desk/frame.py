@@ -34,6 +34,7 @@ def page(title: str, *, here: str) -> Iterator[None]:
 def head(title: str) -> None:
     """Give the page its title, language and looks."""
     ui.page_title(f"vidspeed – {title}")
+    ui.colors(primary="#16407a")  # under white text, 10 : 1
     ui.add_head_html('<link rel="stylesheet" href="/desk/desk.css">')
     ui.add_head_html('<script>document.documentElement.lang = "en";</script>')
 

@@ -27,8 +27,8 @@ def times_table(row: ClipTimes) -> Table:
     table = Table(title=Text(row.file), title_justify="left", show_header=False)
     table.add_column("item", no_wrap=True)
     table.add_column("value")
-    for item, value in _rows(row):
-        table.add_row(item, Text(_one_line(value)))
+    for item, value in times_rows(row):
+        table.add_row(item, Text(value))
     return table
 
 
@@ -37,8 +37,12 @@ def verdict_line(row: ClipTimes) -> str:
     return _one_line(f"{row.file}: {row.verdict}; {row.origin}")
 
 
+def times_rows(row: ClipTimes) -> list[tuple[str, str]]:
+    """Return item and value of each line of the account of one clip."""
+    return [(item, _one_line(value)) for item, value in _rows(row)]
+
+
 def _rows(row: ClipTimes) -> list[tuple[str, str]]:
-    """Return item and value of each line."""
     return [
         ("codec", f"{row.codec} in {row.container}, {_levels(row)}"),
         ("picture", _picture(row)),
