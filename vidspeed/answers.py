@@ -5,7 +5,7 @@ Results that are there and of these very inputs are taken; else the session is m
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -33,7 +33,11 @@ def mark(folder: Path, measure: Measure) -> Outcome:
     VidspeedError
         Where the session is wrong or nothing can be measured.
     """
-    found = known_passes(folder, measure)
+    return with_mark(known_passes(folder, measure))
+
+
+def with_mark(found: Outcome) -> Outcome:
+    """Return an outcome with the mark of its passes, or with why there is none."""
     labels, covariance = found.covariance_labels, found.covariance
     decided = mark_of(found.session, found.passes, labels, covariance)
     return replace(found, mark=decided.mark, no_mark=decided.why_not)
@@ -70,11 +74,20 @@ def compare(
         Where a session is wrong, a set-up is not there or a side has no measured pass.
     """
     outcomes = [known_passes(first, measure)]
-    one = second is None or second.resolve() == first.resolve()
-    if not one:
-        assert second is not None
+    if second is not None and second.resolve() != first.resolve():
         outcomes.append(known_passes(second, measure))
-    elif setups == (None, None):
+    return compare_outcomes(outcomes, setups=setups, same_air=same_air)
+
+
+def compare_outcomes(
+    outcomes: Sequence[Outcome],
+    *,
+    setups: tuple[str | None, str | None] = (None, None),
+    same_air: bool = False,
+) -> Compared:
+    """Compare the passes of two sessions, or of two set-ups of the only one; see `compare`."""
+    one = len(outcomes) == 1
+    if one and setups == (None, None):
         setups = _two_setups(outcomes[0])
     sides = [
         _side(outcomes[0 if one else number], setup, one) for number, setup in enumerate(setups)

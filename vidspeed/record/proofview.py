@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
+
+import numpy as np
 
 from vidspeed.record.units import Unit
 from vidspeed.values import Proven, ProvenDistance, ProvenDrive, ProvenPlace
@@ -61,6 +64,57 @@ def _drive_row(row: ProvenDrive) -> dict[str, Any]:
         "error_u_percent": row.error_u_percent,
         "normalised": row.normalised,
     }
+
+
+def proven_of(row: Mapping[str, Any] | None) -> Proven | None:
+    """Return the proof that `proof` of a summary holds; the lights of drives are not in it.
+
+    Raises KeyError, TypeError or ValueError where it is none that this version writes.
+    """
+    if row is None:
+        return None
+    places = tuple(_proven_place(each) for each in row["places"])
+    stood = [each.place_m.tolist() for each in places]
+    return Proven(
+        places=places,
+        distances=tuple(
+            ProvenDistance(
+                first=stood.index([float(value) for value in each["from_m"]]),
+                second=stood.index([float(value) for value in each["to_m"]]),
+                **_floats(each, "distance_m", "error_percent", "error_u_percent", "normalised"),
+            )
+            for each in row["distances"]
+        ),
+        drives=tuple(
+            ProvenDrive(
+                clips=tuple(map(str, each["clips"])),
+                cameras=tuple(map(str, each["cameras"])),
+                log=str(each["log"]),
+                **_floats(
+                    each, "speed_mps", "speed_u_mps", "log_speed_mps", "log_speed_u_mps",
+                    "error_percent", "error_u_percent", "normalised",
+                ),
+            )
+            for each in row["drives"]
+        ),
+    )  # fmt: skip
+
+
+def _proven_place(row: Mapping[str, Any]) -> ProvenPlace:
+    axes = {
+        name: np.array([float(value) for value in row[name]])
+        for name in ("place_m", "found_m", "error_m", "error_u_m")
+    }
+    return ProvenPlace(
+        clips=tuple(map(str, row["clips"])),
+        cameras=tuple(map(str, row["cameras"])),
+        normalised=float(row["normalised"]),
+        **axes,
+    )
+
+
+def _floats(row: Mapping[str, Any], *names: str) -> dict[str, Any]:
+    return {name: float(row[name]) for name in names}
 
 
 def proof_view(proven: Proven | None, unit: Unit) -> dict[str, Any]:

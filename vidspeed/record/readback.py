@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -16,23 +16,37 @@ from typing import Any
 import numpy as np
 
 from vidspeed import __version__
+from vidspeed.record.proofview import proven_of
 from vidspeed.values import Crossing, Heights, Input, InputFile, Outcome, PassResult, Session
 from vidspeed.values import Problem as Trouble
 
 MOST_BYTES = 500_000_000  # of a results file that is read
 
 
-def outcome_kept(session: Session) -> Outcome | None:
+Same = Callable[[Path, str], bool]
+
+
+def same_bytes(path: Path, sha256: str) -> bool:
+    """Tell whether a file has a hash; one that is not there is taken to be as it was."""
+    return _hash(path) in (sha256, None)
+
+
+def outcome_kept(session: Session, same: Same = same_bytes) -> Outcome | None:
     """Return what `results/` holds of a session; None where it is not of these very inputs.
 
     Every file that the results rest on must be as it was, and the version that wrote them this
     one. A clip that is no longer there is taken to be as it was.
+
+    Parameters
+    ----------
+    same
+        Tells whether a clip or another large file still has the hash that the results name.
     """
     home = Path(session.folder)
     try:
         kept = _json(home / "results" / "summary.json")
         signed = _json(home / "results" / "sensitivities.json")
-        if not _of_these(session, home, kept):
+        if not _of_these(session, home, kept, same):
             return None
         inputs = {row["pass"]: row["inputs"] for row in signed["passes"]}
         labels = tuple(str(label) for label in kept["covariance"]["labels"])
@@ -46,6 +60,7 @@ def outcome_kept(session: Session) -> Outcome | None:
             covariance=_square(kept["covariance"]["matrix"], len(labels)),
             mark=None,
             problems=tuple(_problem(row) for row in kept["problems"]),
+            proof=proven_of(kept["proof"]),
         )
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return None  # not there, or not what this version writes
@@ -57,7 +72,7 @@ def _json(path: Path) -> Any:
     return json.loads(path.read_text(encoding="utf-8"))
 
 
-def _of_these(session: Session, home: Path, kept: Mapping[str, Any]) -> bool:
+def _of_these(session: Session, home: Path, kept: Mapping[str, Any], same: Same) -> bool:
     """Tell whether results were written by this version, from the files that are there now."""
     listed = {row["file"]: row["sha256"] for row in kept["inputs"]}
     if kept["tool_version"] != __version__:
@@ -67,7 +82,7 @@ def _of_these(session: Session, home: Path, kept: Mapping[str, Any]) -> bool:
     read = {item.file for item in session.inputs}
     clips = [clip.name for clip in session.clips]
     return all(name in listed or not (home / name).is_file() for name in clips) and all(
-        _hash(home / name) in (digest, None) for name, digest in listed.items() if name not in read
+        same(home / name, digest) for name, digest in listed.items() if name not in read
     )
 
 
