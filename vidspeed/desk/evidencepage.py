@@ -161,7 +161,12 @@ def _rows(found: list[Kept]) -> Iterator[list[Cell]]:
         sheet: Cell = "–"
         if row.sheet is not None:
             sheet = Link(words="open", where=f"/packs/{quote(row.sheet)}")
-        yield [Link(words=row.name, where=f"/packs/{quote(row.name)}"), _mb(row.bytes), row.sha256, sheet]
+        yield [
+            Link(words=row.name, where=f"/packs/{quote(row.name)}"),
+            _mb(row.bytes),
+            row.sha256,
+            sheet,
+        ]
 
 
 def _mb(size: int) -> str:
