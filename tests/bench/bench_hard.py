@@ -263,6 +263,12 @@ def _faint(hard: Hard) -> None:
     hard.strength = float(hard.rng.uniform(2.0, 5.0))
 
 
+def _faint1(hard: Hard) -> None:
+    """As strong as the noise of a pixel, lossless, in at least 20 frames."""
+    hard.strength = 1.0
+    hard.camera |= {"codec": "ffv1", "suffix": ".avi"}
+
+
 def _day_lamp(hard: Hard) -> None:
     hard.look["background"] = "day"
 
@@ -329,5 +335,5 @@ CONDITIONS: dict[str, Callable[[Hard], None]] = {
     "insects": _insects, "flare": _flare, "wet": _wet, "hot": _hot, "ghosts": _ghosts,
     "several": _several, "gap": _gap, "faint": _faint, "day-lamp": _day_lamp,
     "day-dark": _day_dark, "clouds": _clouds, "grass": _grass, "shake": _shake, "step": _step,
-    "hevc": _hevc, "many": _many, "all": _all,
+    "hevc": _hevc, "many": _many, "all": _all, "faint1": _faint1,
 }  # fmt: skip

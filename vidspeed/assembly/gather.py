@@ -116,6 +116,8 @@ class Looked(Value):
     input: InputFile | None
     problems: tuple[Problem, ...]
     stand: Stand | None = None  # of this clip alone, where its camera moved
+    moved: Moved | None = None  # how
+    shaken: bool = False  # by wind on the tripod
     parted: tuple[Parted, ...] = ()  # tracks of which the user dismissed lights
 
 
@@ -259,6 +261,8 @@ def _scanned(
             *still.problems,
         ),
         stand=still.stand,
+        moved=still.moved,
+        shaken=still.shaken,
     )
 
 

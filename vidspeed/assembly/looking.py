@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from concurrent.futures import CancelledError, Executor, Future
 
-from vidspeed.assembly.drive import driven
+from vidspeed.assembly.drive import drive_of, driven
+from vidspeed.assembly.faint import with_faint
 from vidspeed.assembly.gather import Cameras, Keeping, Looked, failed, look
 from vidspeed.errors import ClipError, WorkerError
 from vidspeed.executor import AGAIN, clip_words
@@ -45,7 +46,8 @@ def look_within_bounds(
     report(clip.name, 0, 0)
     width, height = session.camera(clip.camera).image_size_px
     with memory_within(MEMORY_BYTES + MEMORY_BYTES_PER_PIXEL * width * height):
-        return look(driven(session, clip), cameras, clip, report, keeping)
+        looked = look(driven(session, clip), cameras, clip, report, keeping)
+        return looked if drive_of(session, clip) else with_faint(session, cameras, clip, looked)
 
 
 def _looked(clip: Clip, future: Future[Looked]) -> Looked:

@@ -297,6 +297,12 @@ def _same_time(first: PassResult, second: PassResult) -> bool:
     return one.time_in_s < other.time_out_s and other.time_in_s < one.time_out_s
 
 
+def holds_a_pass(session: Session, seen: Seen) -> bool:
+    """Tell whether some track of a clip is by itself a flight of the craft."""
+    tracks = plausible(session, seen)[:TRIED]
+    return any(_attempt(session, [seen], [track], "?") is not None for track in tracks)
+
+
 def relabelled(result: PassResult, label: str) -> PassResult:
     """Return a result under another label, in its inputs and budget too."""
     old, new = f"pass {result.label}", f"pass {label}"

@@ -94,18 +94,34 @@ class Strip(Value):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Corridor(Value):
+    """The flight line in the picture, at n places `x_m` of the course at equal steps.
+
+    `middle_px` (n, 2) is the line, `reach_px` (n,) how far across it in the picture a craft may
+    be; `speed_mps` (low, high) along the course.
+    """
+
+    x_m: Floats
+    middle_px: Floats
+    reach_px: Floats
+    speed_mps: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Sway(Value):
     """Where m fixed pieces of the background were in each of n frames.
 
     `places_px` (m, 2) are their middles, `away_px` (n, m, 2) how far each lay from there, NaN
     where it was not seen. `replaced` (n,) is the share of pieces in whose place something else
-    was: the picture moved too far, or something stood before them.
+    was: the picture moved too far, or something stood before them. `later` has what was chosen and
+    followed for a moment where hardly any of them was found any more.
     """
 
     time_s: Floats
     places_px: Floats
     away_px: Floats
     replaced: Floats
+    later: tuple[Sway, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -1,0 +1,203 @@
+"""Judge what adds up along a line, and turn it into a track of lights with places of their own."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from vidspeed.clip.read import readout_row
+from vidspeed.clip.strip import stretches
+from vidspeed.clip.stripfit import (
+    KERNEL_PX,
+    Faint,
+    Maps,
+    Patches,
+    bilinear,
+    faint_light,
+    lamp_image,
+    patches_along,
+    responses,
+)
+from vidspeed.clip.strippaths import lines
+from vidspeed.values import ClipFacts, Corridor, Floats, Ints, Track, Value
+
+LOOKED_AT = 3  # lines of a window that are looked at closer
+LEAST_SCORE = 7.5  # standard deviations; noise reaches 6 in a clip now and then
+LEAST_LEAD = 2.0  # before the best sum in the negative of the picture
+PARTS, LEAST_PART = 3, 0.35  # each part of a way brings this share of what it should, at least
+TRIMMED, LEAST_TRIMMED = 0.25, 0.4  # the strongest frames left out, so much of the score is left
+BRIGHTEST = 14.0  # response from which the search of single frames finds it, if it is a craft
+GROUP_SCORE = 5.0  # of the frames that give one place
+LEAST_GROUP_SCORE = 3.0
+FEWEST, MOST = 6, 24  # places of a pass
+APART_S = 0.2  # between two places, at most
+REACH_PX = 3.0  # of a group's place about the way
+STEP_PX = 0.25
+NEAR_PX = 1.0  # places around the largest sum through which a parabola is laid
+CURVED = 2.0  # over the squared score: by how much noise widens a place beyond first order
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Group(Value):
+    """Some frames of a way, and where their light lies: `off_px` (2,) along and across of it."""
+
+    members: Ints
+    off_px: Floats
+    cov_px2: Floats  # (2, 2), along and across
+    score: float
+
+
+def faint_tracks(
+    path: Path, corridor: Corridor, facts: ClipFacts, *, rate_hz: float | None = None
+) -> tuple[Track, ...]:
+    """Return what flies along a corridor too faint for single frames, in order of time.
+
+    The clip is decoded once, and the part around each line that noise alone hardly makes again.
+
+    Raises
+    ------
+    ClipError
+        Where the clip cannot be read again.
+    """
+    found: list[tuple[float, Track]] = []
+    for layout, stretch in stretches(path, corridor, rate_hz=rate_hz):
+        for line in lines(corridor, layout, stretch)[:LOOKED_AT]:
+            patches = patches_along(
+                path, corridor, line, stretch.frame, stretch.time_s, rate_hz=rate_hz
+            )
+            if patches is None:
+                continue
+            faint = faint_light(patches)
+            if is_light(faint):
+                found.append((faint.score, _track(patches, faint, facts)))
+    return _each_once(found)
+
+
+def is_light(faint: Faint) -> bool:
+    """Say whether a way's responses are no chance: many frames, evenly, and of one sign."""
+    response = np.clip(faint.response, -GROUP_SCORE, GROUP_SCORE)
+    count = len(response)
+    if faint.score < LEAST_SCORE or faint.score < faint.against + LEAST_LEAD:
+        return False
+    if float(np.median(faint.response)) > BRIGHTEST:
+        return False
+    each = float(response.mean())
+    parts = [float(part.mean()) for part in np.array_split(response, PARTS)]
+    weakest = np.sort(response)[: count - int(TRIMMED * count)]
+    return min(parts) >= LEAST_PART * each and float(weakest.mean()) >= LEAST_TRIMMED * each
+
+
+def _each_once(found: list[tuple[float, Track]]) -> tuple[Track, ...]:
+    """Return the tracks, of those that share frames the strongest, in order of time."""
+    kept: list[Track] = []
+    for _, track in sorted(found, key=lambda row: -row[0]):
+        if all(
+            track.time_s[0] > other.time_s[-1] or other.time_s[0] > track.time_s[-1]
+            for other in kept
+        ):
+            kept.append(track)
+    return tuple(sorted(kept, key=lambda track: float(track.time_s[0])))
+
+
+def _track(patches: Patches, faint: Faint, facts: ClipFacts) -> Track:
+    """Turn the groups of a way into a track, a light each."""
+    maps = responses(patches, faint.width_px, faint.streak_px)
+    amplitude = _amplitude(patches.time_s, faint.response)
+    groups = [
+        _group(patches, faint, maps, members, amplitude)
+        for members in _split(patches.time_s, faint.score)
+    ]
+    middle = np.array([group.members[len(group.members) // 2] for group in groups])
+    off = faint.off_px[middle] + np.array([group.off_px for group in groups])
+    turn = np.stack([patches.along[middle], patches.across[middle]], axis=1)  # (g, 2, 2)
+    xy = patches.middle_px[middle] + np.einsum("gk,gkx->gx", off, turn)
+    cov = np.array([group.cov_px2 for group in groups])
+    nothing = np.full(len(groups), np.nan)
+    snr = np.array([amplitude[group.members].mean() for group in groups]) * float(
+        lamp_image(faint.width_px, np.zeros(2), KERNEL_PX).max()
+    )
+    return Track(
+        frame=patches.frame[middle],
+        time_s=patches.time_s[middle],
+        xy_px=xy,
+        cov_px2=np.einsum("gkx,gkl,gly->gxy", turn, cov, turn),
+        row=readout_row(xy, facts.size_px, facts.rotation_deg),
+        time_u_s=np.full(len(groups), facts.stamp_u_s),
+        streak_px=nothing,
+        streak_u_px=nothing,
+        streak_angle_rad=nothing,
+        peak=snr * patches.noise[middle],
+        snr=snr,
+        fill=nothing,
+    )
+
+
+def _split(time_s: Floats, score: float) -> list[Ints]:
+    """Split the frames (n,) of a way into groups that each give a place."""
+    wanted = max((score / GROUP_SCORE) ** 2, float(np.ptp(time_s)) / APART_S)
+    most = min((score / LEAST_GROUP_SCORE) ** 2, float(MOST), len(time_s) / 2.0)
+    count = int(np.clip(round(wanted), FEWEST, max(most, FEWEST)))
+    return [np.asarray(part, np.int64) for part in np.array_split(np.arange(len(time_s)), count)]
+
+
+def _amplitude(time_s: Floats, response: Floats) -> Floats:
+    """Return the response that the lamp should give in each frame (n,), smooth over the way."""
+    t = (time_s - time_s.mean()) / max(float(np.ptp(time_s)), 1e-9)
+    smooth = np.polynomial.polynomial.polyfit(t, response, 2)
+    mean = float(response.mean())
+    there = np.polynomial.polynomial.polyval(t, smooth)
+    return np.asarray(np.clip(there, 0.4 * mean, 2.5 * mean))
+
+
+def _group(patches: Patches, faint: Faint, maps: Maps, members: Ints, amplitude: Floats) -> _Group:
+    """Find where the light of some frames lies about the way, by these frames alone."""
+    side = np.arange(-REACH_PX, REACH_PX + 0.5 * STEP_PX, STEP_PX)
+    grid = np.stack(np.meshgrid(side, side, indexing="ij"), axis=-1).reshape(-1, 2)
+    total = np.zeros(len(grid))
+    for number in members.tolist():
+        off = faint.off_px[number] + grid
+        base = patches.middle_px[number] - patches.corner_px[number]
+        place = base + off @ np.stack([patches.along[number], patches.across[number]])
+        total += amplitude[number] * bilinear(maps[number], place)
+    strength = float(np.sqrt(np.sum(amplitude[members] ** 2)))
+    top = grid[int(np.argmax(total))]
+    return _Group(
+        members=members,
+        off_px=_top(grid, total, top),
+        cov_px2=_spread(patches, faint, maps, members, strength),
+        score=strength,
+    )
+
+
+def _top(grid: Floats, total: Floats, top: Floats) -> Floats:
+    """Return the top (2,) of the parabola through the sums around the largest one."""
+    near = np.linalg.norm(grid - top, axis=1) <= NEAR_PX + 1e-9
+    x, y = (grid[near] - top).T
+    basis = np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+    c = np.linalg.lstsq(basis, total[near], rcond=None)[0]
+    curve = np.array([[2.0 * c[3], c[4]], [c[4], 2.0 * c[5]]])
+    if np.linalg.eigvalsh(curve).max() >= 0.0:
+        return np.asarray(top)
+    return np.asarray(top + np.clip(-np.linalg.solve(curve, c[1:3]), -NEAR_PX, NEAR_PX))
+
+
+def _spread(patches: Patches, faint: Faint, maps: Maps, members: Ints, strength: float) -> Floats:
+    """Return the covariance (2, 2) of a group's place, along and across.
+
+    A place is where the sum of responses does not change; so its covariance is that of the
+    responses' slopes, as the patches themselves show it, between the curvature of the lamp's
+    image (first order; the rest is `CURVED`).
+    """
+    middle = int(members[len(members) // 2])
+    turn = np.stack([patches.along[middle], patches.across[middle]])
+    kernel = lamp_image(
+        faint.width_px, faint.streak_px[middle] * patches.along[middle], KERNEL_PX
+    ).astype(np.float64)
+    own = np.stack([np.gradient(kernel, axis=1), np.gradient(kernel, axis=0)])
+    curve = turn @ np.einsum("ahw,bhw->ab", own, own) @ turn.T
+    slope = np.stack([np.gradient(maps, axis=2), np.gradient(maps, axis=1)]).reshape(2, -1)
+    noise = turn @ (slope @ slope.T / slope.shape[1]) @ turn.T
+    inverse = np.linalg.inv(curve * strength)
+    return np.asarray(inverse @ noise @ inverse * (1.0 + CURVED / strength**2))
