@@ -214,7 +214,7 @@ async def _one(row: ClipRow, runner: Runner, accounts: Accounts) -> None:
 
 def _count(rows: list[ClipRow]) -> str:
     done = sum(row.kind == "ok" for row in rows)
-    return f"{len(rows)} clips, {done} measured"
+    return f"{len(rows)} {'clip' if len(rows) == 1 else 'clips'}, {done} measured"
 
 
 def _cells(row: ClipRow) -> tuple[Cell, ...]:

@@ -34,6 +34,8 @@ def label_of(key: Key) -> str:
     parts = key.name.split("_")
     if len(parts) > 1 and parts[-1] in _UNITS:
         parts = parts[:-1]
+    if parts == ["u"]:
+        return "standard uncertainty"
     if "u" not in parts[1:]:
         return " ".join(parts)
     parts.remove("u")

@@ -9,13 +9,21 @@ from fastapi.responses import FileResponse
 from nicegui import ui
 
 from vidspeed.assembly.reading import read_session
-from vidspeed.desk import clipspage, evidencepage, markpage, passpage, pickspage, setuppage
+from vidspeed.desk import (
+    clipspage,
+    evidencepage,
+    markpage,
+    passpage,
+    pickspage,
+    setuppage,
+    surveypage,
+)
 from vidspeed.desk.frame import STEPS, messages, page
 from vidspeed.desk.sources import SESSION
 from vidspeed.errors import VidspeedError
 
 HERE = Path(__file__).parent
-PAGES = (setuppage, pickspage, clipspage, passpage, markpage, evidencepage)
+PAGES = (setuppage, surveypage, pickspage, clipspage, passpage, markpage, evidencepage)
 KINDS = (".css", ".js")  # files of this folder that a browser may ask for
 
 

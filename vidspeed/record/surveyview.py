@@ -14,7 +14,7 @@ from scipy.stats import chi2
 from vidspeed.geometry.survey import adjusted_distance_m, ellipse_m
 from vidspeed.record.canvas import BLUE, GREEN, INK, ORANGE, SKY, VERMILLION, chart, plain, png
 from vidspeed.record.units import Unit, percent_text
-from vidspeed.values import Gain, PassResult, Surveyed, SurveyTest
+from vidspeed.values import Gain, Marker, PassResult, Surveyed, SurveyTest
 
 
 def point_table(surveyed: Surveyed) -> Table:
@@ -163,6 +163,30 @@ def survey_picture(surveyed: Surveyed) -> bytes:
     axes.set_title(f"standard ellipses, {enlarged:g} times enlarged", fontsize=10)
     if surveyed.lines:
         axes.legend(loc="best", fontsize=9, frameon=False)
+    return png(figure)
+
+
+def marker_picture(markers: Sequence[Marker], length_m: float | None) -> bytes:
+    """Draw stated markers from above, with the course where its length is known."""
+    figure, axes = chart(5.0)
+    if length_m is not None:
+        axes.plot([0.0, length_m], [0.0, 0.0], "-", color=GREEN, lw=1.6, label="course")
+        axes.plot([0.0, length_m], [0.0, 0.0], "|", color=GREEN, ms=18)
+    for use, colour, shape in (("fit", INK, "o"), ("check", ORANGE, "D")):
+        places = [marker.xyz_m for marker in markers if marker.use == use]
+        if places:
+            x_m, y_m, _ = np.transpose(places)
+            axes.plot(x_m, y_m, shape, color=colour, ms=6, label=f"markers to {use}")
+    for marker in markers:
+        axes.annotate(
+            plain(marker.name, 16), (marker.xyz_m[0], marker.xyz_m[1]), xytext=(5, 5),
+            textcoords="offset points", fontsize=9, parse_math=False,
+        )  # fmt: skip
+    axes.set_aspect("equal", adjustable="datalim")
+    axes.margins(0.08)
+    axes.set_xlabel("x along the course, m")
+    axes.set_ylabel("y to the left, m")
+    axes.legend(loc="best", fontsize=9, frameon=False)
     return png(figure)
 
 

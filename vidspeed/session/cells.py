@@ -7,7 +7,7 @@ import csv
 import difflib
 import io
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
 from vidspeed.errors import SessionError
@@ -68,7 +68,7 @@ def read_rows(data: bytes, where: str, table: str) -> list[Row]:
         With one message for each fault: row, column and the text found.
     """
     columns = keys_of(table)
-    sheet = _sheet(decoded(data, where), where, columns)
+    sheet = sheet_of(decoded(data, where), where, columns)
     names = _column_names(sheet.header, where, table, columns)
     faults = Faults()
     comma = _decimal_comma(sheet, names, columns)
@@ -85,7 +85,7 @@ def read_columns(data: bytes, where: str, columns: dict[str, Key]) -> list[Row]:
 
     `columns` are the keys by the columns' names, small letters. Raises SessionError as `read_rows`.
     """
-    sheet = _sheet(decoded(data, where), where, columns)
+    sheet = sheet_of(decoded(data, where), where, columns)
     names = [_plain(cell) if _plain(cell) in columns else "" for cell in sheet.header]
     faults = Faults()
     for name in columns:
@@ -110,8 +110,11 @@ def _raise_some(faults: Faults, where: str) -> None:
         raise SessionError(*faults.messages[:_MOST_FAULTS], *rest)
 
 
-def _sheet(text: str, where: str, columns: dict[str, Key]) -> Sheet:
-    """Split a text into rows of cells; the delimiter is the one that finds the most columns."""
+def sheet_of(text: str, where: str, columns: Mapping[str, Key]) -> Sheet:
+    """Split a text into rows of cells; the delimiter is the one that finds the most columns.
+
+    Raises SessionError where it has no header or a quotation mark lacks its other.
+    """
     lines = text.replace("\r\n", "\n").replace("\r", "\n")
     headers = {each: _header(lines, each) for each in DELIMITERS}
     known = {each: sum(_plain(cell) in columns for cell in headers[each]) for each in DELIMITERS}
