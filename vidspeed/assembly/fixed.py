@@ -17,8 +17,9 @@ import numpy as np
 from vidspeed.clip.still import read_picture
 from vidspeed.decisions import decided
 from vidspeed.errors import ClipError
+from vidspeed.geometry.bent import BENT_PIECES
 from vidspeed.geometry.moved import common_u_px, movement, rezoomed, size_px
-from vidspeed.geometry.steady import BENT_PIECES, Steadiness, steadiness
+from vidspeed.geometry.steady import Steadiness, steadiness
 from vidspeed.geometry.turned import carried
 from vidspeed.motion.calibration import calibrate_camera
 from vidspeed.motion.stand import Stand

@@ -72,6 +72,8 @@ class Search:
         pane = self._window.cut(frame)
         if self._look(pane) and self._meter is not None:
             self._meter.take_whole(pane.time_s, frame.luma)
+            lost = self._meter.astray
+            self._astray.take(pane.time_s, lambda: halved(frame.luma), lost=lost)
 
     def finish(self) -> None:
         """Work through what still waits and end the chains."""
@@ -120,7 +122,7 @@ class Search:
         for pane, half in self._waiting:
             if self._look(pane):
                 self._meter.take(pane.time_s, half)
-                self._astray.take(pane.time_s, half, lost=self._meter.astray)
+                self._astray.take(pane.time_s, half.view, lost=self._meter.astray)
         self._waiting.clear()
 
     def _look(self, pane: Pane) -> bool:

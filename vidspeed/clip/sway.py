@@ -233,13 +233,14 @@ class SwayMeter:
 
 
 def _away(smooth: Singles, frames: list[Picture]) -> float:
-    """Return the median distance of smoothed frames from a smooth picture, in three bands of it."""
+    """Return the median distance of smoothed frames from a smooth picture, in three bands of it.
+
+    Light that flickers makes a frame brighter as a whole, and is no noise.
+    """
     height = len(smooth)
     bands = [slice(k * height // 6, k * height // 6 + max(height // 12, 8)) for k in (1, 3, 5)]
-    away = [
-        np.median(np.abs(_smooth(frame[rows]) - smooth[rows])) for frame in frames for rows in bands
-    ]
-    return float(np.median(away))
+    apart = [_smooth(frame[rows]) - smooth[rows] for frame in frames for rows in bands]
+    return float(np.median([np.median(np.abs(each - np.median(each))) for each in apart]))
 
 
 def _smooth(half: Picture) -> Singles:
