@@ -66,7 +66,7 @@ def test_a_light_is_pointed_at_dismissed_and_restored(tiny):
         solved_so_often(page, 2)
         assert state_of(page, 13) == "dismissed"
         assert "1 light was dismissed by hand" in page.inner_text("table")
-        assert "The results still say" in page.inner_text("#said")
+        assert "The results are of before this change" in page.inner_text("#said")
         assert page.inner_text("#speed") == speed_words(run(tiny).passes[0])
         assert page.inner_text("#dismiss") == "Restore this light"
         stale = page.context.browser.new_page()

@@ -9,7 +9,7 @@ from tests.tiny import CLIP, edit
 from vidspeed.assembly.reading import read_session
 from vidspeed.desk import choices, passes
 from vidspeed.desk.films import NEAR_PX, around, film_key, filmed, lanes_by_clip
-from vidspeed.desk.passes import Wanted, solved, together
+from vidspeed.desk.passes import Wanted, linked, solved, together
 from vidspeed.desk.results import summary_of
 from vidspeed.desk.sources import Changed, read_source
 from vidspeed.measure import run
@@ -143,13 +143,21 @@ def test_clips_that_bear_on_each_other_are_solved_together(tiny):
         )
         return replace(session, clips=clips)
 
+    def wanted(clip, *others):
+        return replace(WANTED, clips=(clip,), linked=(clip, *others))
+
     labelled = of(("a", "n", "1"), ("b", "s", "1"), ("c", "n", "2"), ("d", "n", None))
-    assert together(labelled, ["a"]) == {"a", "b"}
-    assert together(labelled, ["d"]) == {"d"}
-    free = of(("a", "n", None), ("b", "n", None))
-    assert together(free, ["a"]) == {"a"}
-    both = of(("a", "n", None), ("b", "s", None), ("c", "n", "1"))
-    assert together(both, ["a"]) == {"a", "b"}
+    assert together(labelled, wanted("a")) == {"a", "b"}
+    assert together(labelled, wanted("d")) == {"d"}
+    free = of(("a", "n", None), ("b", "s", None), ("c", "n", "1"), ("e", "s", None))
+    assert together(free, wanted("a", "b")) == {"a", "b"}
+
+
+def test_clips_are_linked_over_any_number_of_passes():
+    rows = [{"clips": list(pair)} for pair in ("ab", "bc", "de", "f")]
+    assert linked(rows, ["a"]) == ("a", "b", "c")
+    assert linked(rows, ["e"]) == ("d", "e")
+    assert linked(rows, ["f"]) == ("f",)
 
 
 def test_the_frames_of_a_pass_show_each_light_in_their_middle(tiny):

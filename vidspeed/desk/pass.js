@@ -32,6 +32,7 @@ const pass = (() => {
     pointed = null;
     buttons();
     draw();
+    keep();
     element("tall").dataset.asked = String(asked);
   }
 
@@ -47,6 +48,7 @@ const pass = (() => {
     if (!views[number]) return;
     views[number].film = found;
     draw();
+    if (number === at) keep();
     element("tall").dataset.filmed = String(number);
   }
 
@@ -265,9 +267,15 @@ const pass = (() => {
   function choose(index) {
     chosen = index;
     pointed = null;
+    keep();
+    draw();
+  }
+
+  // The chosen light stays in sight.
+  function keep() {
+    if (!view() || !view().lights[chosen]) return;
     const home = element("drawn"), y = frame().y(view().lights[chosen].seen) + 34;
     if (y < home.scrollTop + 60 || y > home.scrollTop + home.clientHeight - 30) home.scrollTop = y - home.clientHeight / 2;
-    draw();
   }
 
   function key(event) {

@@ -13,10 +13,11 @@ from collections import OrderedDict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
-from vidspeed.assembly.agree import by_light
+from vidspeed.assembly.agree import by_light, with_exposure
 from vidspeed.assembly.dismissed import with_dismissed
 from vidspeed.assembly.drive import drive_of
 from vidspeed.assembly.filming import lanes_of
@@ -33,11 +34,11 @@ from vidspeed.assembly.looking import look_within_bounds
 from vidspeed.assembly.passes import Pass, seen_of, solve_passes
 from vidspeed.assembly.reading import read_session
 from vidspeed.errors import MotionError
-from vidspeed.executor import Inline
-from vidspeed.measure import checked
 from vidspeed.motion.choose import Seen, plausible, relabelled, solve_tracks
+from vidspeed.motion.flight import Flight
+from vidspeed.motion.montecarlo import beyond_first_order, curvature
 from vidspeed.motion.pairs import UNNAMED
-from vidspeed.values import Choice, Clip, PassResult, Problem, Session, Track, Value
+from vidspeed.values import Check, Choice, Clip, PassResult, Problem, Session, Track, Value
 from vidspeed.values.pictured import Lane
 
 REMEMBERED = 12  # clips that a worker keeps in mind
@@ -55,6 +56,7 @@ class Wanted(Value):
     clips: tuple[str, ...]
     time_s: float | None
     intervals_s: Mapping[str, float]
+    linked: tuple[str, ...] = ()  # clips of the same passes, and so on
 
     def at(self, time_s: float) -> Wanted:
         """Return the same pass, seen at another time."""
@@ -109,15 +111,19 @@ def solved(folder: Path, wanted: Wanted) -> Shown:
     Raises VidspeedError where the session is wrong or a clip cannot be looked at.
     """
     session = read_session(folder)
-    names = together(session, wanted.clips)
+    names = together(session, wanted)
     part = replace(session, clips=tuple(clip for clip in session.clips if clip.name in names))
     cameras = calibrate_all(part)
     clips = [look_once(folder, part, cameras, clip) for clip in part.clips]
     cameras = with_intervals(cameras, clips, wanted.intervals_s)
     there = [row for row in clips if row.interval_s is not None]
-    passes, problems = _passes(part, cameras, there)
+    flown = [row for row in there if _flown(part, row.clip)]
+    passes, problems = solve_passes(part, cameras, flown)
     mine = _meant(passes, wanted)
     rest = [row for row in passes if mine is None or row.flight is not mine.flight]
+    if mine is not None and mine.flight is not None:
+        mine, doubts = _finished(part, cameras, there, mine)
+        problems += doubts
     lanes, darker = _lanes(mine, clips)
     told = [problem for row in clips for problem in row.problems]
     return Shown(
@@ -133,17 +139,31 @@ def solved(folder: Path, wanted: Wanted) -> Shown:
     )
 
 
-def together(session: Session, clips: Sequence[str]) -> set[str]:
-    """Return the clips that bear on a pass of some clips: those that are solved with them."""
-    mine = [clip for clip in session.clips if clip.name in clips]
-    labels = {clip.pass_label for clip in mine}
-    labelled = {clip.name for clip in session.clips if clip.pass_label in labels - {None}}
-    free = [clip for clip in session.clips if clip.pass_label is None and _flown(session, clip)]
-    if None not in labels:
-        return labelled
-    if len({clip.camera for clip in free}) > 1:
-        return labelled | {clip.name for clip in free}
-    return labelled | {clip.name for clip in mine}
+def together(session: Session, wanted: Wanted) -> set[str]:
+    """Return the clips that bear on a pass: those of its label, and those linked with its own."""
+    mine = {clip.name for clip in session.clips if clip.name in wanted.clips}
+    labels = {clip.pass_label for clip in session.clips if clip.name in mine} - {None}
+    labelled = {clip.name for clip in session.clips if clip.pass_label in labels}
+    free = {
+        clip.name
+        for clip in session.clips
+        if clip.pass_label is None and clip.name in wanted.linked and _flown(session, clip)
+    }
+    return mine | labelled | free
+
+
+def linked(passes: Sequence[Mapping[str, Any]], clips: Sequence[str]) -> tuple[str, ...]:
+    """Return clips and whatever shares a pass with one of them, over any number of passes.
+
+    `passes` are rows of summary.json. Clips of several cameras that hold several passes are solved
+    with one time offset, so that one of them bears on all.
+    """
+    found = set(clips)
+    while more := [
+        row for row in passes if found & set(row["clips"]) and set(row["clips"]) - found
+    ]:
+        found.update(*(row["clips"] for row in more))
+    return tuple(sorted(found))
 
 
 def _flown(session: Session, clip: Clip) -> bool:
@@ -180,23 +200,32 @@ def _key(folder: Path, session: Session, clip: Clip) -> str:
     return hashlib.sha256(told.encode("utf-8")).hexdigest()
 
 
-def _passes(
-    session: Session, cameras: Cameras, clips: Sequence[Looked]
-) -> tuple[list[Pass], list[Problem]]:
-    """Solve the passes of these clips as a run does."""
-    flown = [row for row in clips if _flown(session, row.clip)]
-    passes, problems = solve_passes(session, cameras, flown)
-    used = {seen.clip for row in passes for seen in row.result.sightings}
-    passes, doubts = by_light(
-        session, cameras, [row for row in clips if row.clip.name in used], passes
+def _finished(
+    session: Session, cameras: Cameras, clips: Sequence[Looked], mine: Pass
+) -> tuple[Pass, list[Problem]]:
+    """Judge a solved pass as a run does, but draw nothing: that would take seconds."""
+    assert mine.flight is not None
+    used = {lit.clip for lit in mine.flight.lit}
+    judged, doubts = by_light(
+        session, cameras, [row for row in clips if row.clip.name in used], [mine]
     )
-    passes = [with_heights(row) for row in passes]
-    results = checked(passes, None, monte_carlo=False, pool=Inline())
-    flights = {row.result.label: row.flight for row in passes if row.flight is not None}
-    parted = {row.clip.name: row.parted for row in clips if row.parted}
-    results = with_dismissed(session, parted, flights, results)
-    rows = [replace(row, result=made) for row, made in zip(passes, results, strict=True)]
-    return rows, [*problems, *doubts]
+    row = with_heights(judged[0])
+    if row.flight is None:
+        return row, doubts
+    result = with_exposure(row, _beyond_first_order(row.flight, row.result))
+    parted = {each.clip.name: each.parted for each in clips if each.parted}
+    (result,) = with_dismissed(session, parted, {result.label: row.flight}, [result])
+    return replace(row, result=result), doubts
+
+
+def _beyond_first_order(flight: Flight, result: PassResult) -> PassResult:
+    """Look beyond first order; where that is needed, say that a run draws."""
+    if curvature(flight, result).linear:
+        return beyond_first_order(flight, result)
+    detail = "first order does not describe this pass: U95 is worked out anew when all is measured"
+    return replace(
+        result, checks=(*result.checks, Check(name="linear", status="warn", detail=detail))
+    )
 
 
 def _meant(passes: Sequence[Pass], wanted: Wanted) -> Pass | None:

@@ -17,7 +17,7 @@ from vidspeed.assembly.reading import read_session
 from vidspeed.desk import choices
 from vidspeed.desk.films import Film, film_key, lanes_by_clip
 from vidspeed.desk.frame import page
-from vidspeed.desk.passes import Candidate, Shown, Wanted
+from vidspeed.desk.passes import Candidate, Shown, Wanted, linked
 from vidspeed.desk.passview import checks_rows, pass_rows, speed_words, view_of
 from vidspeed.desk.results import summary_of
 from vidspeed.desk.sources import Source, read_source
@@ -82,6 +82,7 @@ class _PassPage:
             clips=tuple(self.row["clips"]),
             time_s=self.row["time_in_s"],
             intervals_s=_intervals_s(found),
+            linked=linked(found["passes"], self.row["clips"]),
         )
         self.source: Source | None = None
         self.shown: Shown | None = None
@@ -175,9 +176,11 @@ class _PassPage:
         before = self.row["speed_mps"]
         if now == before or (now and before and abs(now / before - 1.0) < SAME):
             return ""
+        before, after = speed_words(self.row), speed_words(shown.result)
+        still = "are of before this change" if before == after else f"still say {before}"
         return (
-            f" The results still say {speed_words(self.row)}: measure again on the page of the "
-            "clips, so that report, mark and pack have these figures."
+            f" The results {still}: measure again on the page of the clips, so that report, mark "
+            "and pack have these figures."
         )
 
     def _candidates(self, shown: Shown) -> None:

@@ -39,20 +39,22 @@ def table_html(caption: str, head: Sequence[str], rows: Iterable[Sequence[Cell]]
     Examples
     --------
     >>> table_html("<b>", ["a"], [["1 < 2"]])
-    '<table class="plain"><caption>&lt;b&gt;</caption><thead><tr><th scope="col">a</th></tr></thead><tbody><tr><th scope="row">1 &lt; 2</th></tr></tbody></table>'
+    '<table class="plain" role="table"><caption>&lt;b&gt;</caption><thead><tr role="row"><th scope="col">a</th></tr></thead><tbody role="rowgroup"><tr role="row"><th scope="row" role="rowheader">1 &lt; 2</th></tr></tbody></table>'
     """  # noqa: E501
     top = "".join(f'<th scope="col">{escape(name)}</th>' for name in head)
-    body = "".join(f"<tr>{_cells(row)}</tr>" for row in rows)
+    body = "".join(f'<tr role="row">{_cells(head, row)}</tr>' for row in rows)
     return (
-        f'<table class="plain"><caption>{escape(caption)}</caption>'
-        f"<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>"
+        f'<table class="plain" role="table"><caption>{escape(caption)}</caption>'
+        f'<thead><tr role="row">{top}</tr></thead><tbody role="rowgroup">{body}</tbody></table>'
     )
 
 
-def _cells(row: Sequence[Cell]) -> str:
+def _cells(head: Sequence[str], row: Sequence[Cell]) -> str:
+    """Return the cells of a row; on a narrow screen they stand below each other, named."""
     first, *others = row
-    return f'<th scope="row">{_cell(first)}</th>' + "".join(
-        f"<td>{_cell(other)}</td>" for other in others
+    return f'<th scope="row" role="rowheader">{_cell(first)}</th>' + "".join(
+        f'<td role="cell" data-head="{escape(name)}">{_cell(other)}</td>'
+        for name, other in zip(head[1:], others, strict=True)
     )
 
 
