@@ -16,7 +16,7 @@ from vidspeed.answer.mark import mark_of
 from vidspeed.assembly.advice import advice, best_change
 from vidspeed.assembly.agree import by_light, with_exposure
 from vidspeed.assembly.beside import beside_others
-from vidspeed.assembly.dismissed import Parted, with_dismissed
+from vidspeed.assembly.dismissed import Parted, in_vain, with_dismissed
 from vidspeed.assembly.drive import drive_of
 from vidspeed.assembly.filming import film_passes
 from vidspeed.assembly.fixed import between_clips
@@ -142,7 +142,8 @@ def run_session(
     steps.done("solving the passes")
     passes = checked(solved, progress, monte_carlo=monte_carlo, pool=pool)
     passes, apart = beside_others(session, cameras, clips, solved, passes, pool, joint)
-    passes = with_dismissed(session, *_dismissed(clips, solved), passes)
+    parted, flights = _dismissed(clips, solved)
+    passes = with_dismissed(session, parted, flights, passes)
     tell_passes(passes)
     steps.done("looking beyond first order and at other ways to each speed")
     labels, matrix = covariance(passes)
@@ -172,6 +173,7 @@ def run_session(
             *proofs.problems,
             *(Problem(level="warn", where="session.toml", message=text) for text in decided.doubts),
             *unseen,
+            *in_vain(parted, passes),
             *_what_would_help(session, passes, changes),
         ),
         drawing=_drawings(session, fits),

@@ -54,7 +54,7 @@ def test_a_dismissed_light_is_left_out_shown_and_said(tiny):
     )
     assert check["status"] == "warn"
     assert "1 light was dismissed by hand" in check["detail"] and CLIP in check["detail"]
-    assert "With them it would be" in check["detail"]
+    assert "with them it would be" in check["detail"]
     report = (tiny / "results" / "report.html").read_text(encoding="utf-8")
     assert "1 light was dismissed by hand" in report
     assert f"{len(after) - 1} of {len(after)} used, 1 dismissed by hand" in report
@@ -73,7 +73,7 @@ def test_without_a_dismissed_light_the_speed_is_that_of_a_track_that_never_had_i
     mended = run(tiny).passes[0]
     assert mended.speed_mps != wrong.speed_mps
     detail = next(row.detail for row in mended.checks if row.name == "dismissed")
-    assert f"With them it would be {3.6 * wrong.speed_mps:.2f} km/h" in detail
+    assert f"with them it would be {3.6 * wrong.speed_mps:.2f} km/h" in detail
     (tiny / "hand.csv").write_text("\n".join(rows[:-1]), encoding="utf-8")
     never = run(tiny)
     assert never.passes[0].speed_mps == mended.speed_mps
@@ -118,6 +118,22 @@ def test_dismissing_nearly_all_lights_leaves_no_pass(tiny):
     outcome = run(tiny)
     assert outcome.passes[0].status == "none"
     assert "no light moves along the course like the craft" in outcome.problems[0].message
+    assert outcome.problems[-1].message.startswith(f"{len(lights) - 3} lights were dismissed")
+
+
+def test_a_rival_that_was_dismissed_away_is_told_of(tiny):
+    rows = (tiny / "results/north-pass-1/track.csv").read_text(encoding="utf-8").splitlines()
+    head = rows[0].split(",")
+    cells = [dict(zip(head, row.split(","), strict=True)) for row in rows[1:]]
+    rival = [{**row, "pass": "2", "y_px": str(float(row["y_px"]) - 30.0)} for row in cells]
+    as_track(tiny)
+    text = "\n".join(",".join(row.values()) for row in (*cells, *rival))
+    (tiny / "hand.csv").write_text(f"{rows[0]}\n{text}\n", encoding="utf-8")
+    dismiss(tiny, *((row["time_s"], row["x_px"], row["y_px"]) for row in rival))
+    result = run(tiny).passes[0]
+    detail = next(row.detail for row in result.checks if row.name == "dismissed")
+    assert detail == f"{len(rival)} lights were dismissed by hand of other tracks in hand.csv"
+    assert result.sightings[0].dismissed is None
 
 
 def test_a_time_that_was_written_short_means_the_nearest_frame(tiny):

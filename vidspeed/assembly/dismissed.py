@@ -125,11 +125,33 @@ def with_dismissed(
         The flight that each pass was solved as, by its label.
     """
     return [
-        _said(session, result, _found(parted, flights[result.label]), flights[result.label])
-        if result.label in flights
-        else result
+        _said(session, result, parted, flights[result.label]) if result.label in flights else result
         for result in passes
     ]
+
+
+def in_vain(parted: Mapping[str, Sequence[Parted]], passes: Sequence[PassResult]) -> list[Problem]:
+    """Say of clips without a pass that lights in them were dismissed: that may be why."""
+    return [
+        Problem(
+            level="warn",
+            where=clip,
+            message=f"{_count(rows)} dismissed by hand in this clip, which then shows no pass",
+        )
+        for result in passes
+        if result.status == "none"
+        for clip in result.clips
+        if (rows := parted.get(clip, ()))
+    ]
+
+
+def _count(rows: Sequence[Parted]) -> str:
+    """Say how many lights were dismissed of some tracks."""
+    return _lights(sum(int(row.out.sum()) for row in rows))
+
+
+def _lights(count: int) -> str:
+    return f"{count} light was" if count == 1 else f"{count} lights were"
 
 
 def _found(parted: Mapping[str, Sequence[Parted]], flight: Flight) -> list[Parted | None]:
@@ -145,15 +167,45 @@ def _same(one: Track, other: Track) -> bool:
 
 
 def _said(
-    session: Session, result: PassResult, found: Sequence[Parted | None], flight: Flight
+    session: Session,
+    result: PassResult,
+    parted: Mapping[str, Sequence[Parted]],
+    flight: Flight,
 ) -> PassResult:
     """Return the result of a pass with its dismissed lights, and a check that tells of them."""
-    if not any(found) or len(found) != len(result.sightings):
+    found = _found(parted, flight)
+    other = _of_others(parted, flight)
+    if not any(found) and not other:
         return result
     seen = [
         sighted if row is None else _beside(sighted, row)
         for sighted, row in zip(result.sightings, found, strict=True)
     ]
+    said = [*_of_this(seen, _with_them(session, result, found, flight)), *other]
+    check = Check(name="dismissed", status="warn", detail="; ".join(said))
+    return replace(result, sightings=tuple(seen), checks=(*result.checks, check))
+
+
+def _of_others(parted: Mapping[str, Sequence[Parted]], flight: Flight) -> list[str]:
+    """Say what was dismissed, while this pass flew, of other lights: they might have been it."""
+    said = []
+    for lit in flight.lit:
+        rows = [
+            row
+            for row in parted.get(lit.clip, ())
+            if not _same(row.kept, lit.track) and _at_once(row.whole, lit.track)
+        ]
+        if rows:
+            said.append(f"{_count(rows)} dismissed by hand of other tracks in {lit.clip}")
+    return said
+
+
+def _at_once(one: Track, other: Track) -> bool:
+    return bool(one.time_s[0] <= other.time_s[-1] and other.time_s[0] <= one.time_s[-1])
+
+
+def _of_this(seen: Sequence[Sighted], with_them: str) -> list[str]:
+    """Say which lights of the pass itself were dismissed, and what they would do to it."""
     lights = [
         f"{sighted.clip} at {time_s:.4f} s ({x_px:.1f}, {y_px:.1f})"
         for sighted in seen
@@ -164,21 +216,20 @@ def _said(
             strict=True,
         )
     ]
-    more = f"; and {len(lights) - LISTED} more" if len(lights) > LISTED else ""
-    what = "light was" if len(lights) == 1 else "lights were"
-    check = Check(
-        name="dismissed",
-        status="warn",
-        detail=f"{len(lights)} {what} dismissed by hand: {'; '.join(lights[:LISTED])}{more}. "
-        + _with_them(session, result, found, flight),
-    )
-    return replace(result, sightings=tuple(seen), checks=(*result.checks, check))
+    if not lights:
+        return []
+    more = f", and {len(lights) - LISTED} more" if len(lights) > LISTED else ""
+    return [
+        f"{_lights(len(lights))} dismissed by hand: {', '.join(lights[:LISTED])}{more}; {with_them}"
+    ]
 
 
 def _with_them(
     session: Session, result: PassResult, found: Sequence[Parted | None], flight: Flight
 ) -> str:
     """Say what the speed would be if nothing had been dismissed."""
+    if not any(found):
+        return ""
     clips = {clip.name: clip for clip in session.clips}
     seen = [Seen(clip=clips[lit.clip], stand=lit.stand, tracks=(lit.track,)) for lit in flight.lit]
     tracks = [
@@ -187,10 +238,10 @@ def _with_them(
     try:
         again = solve_tracks(session, seen, tracks, result.label)
     except MotionError:
-        return "With them no flight along the course explains the lights"
+        return "with them no flight along the course explains the lights"
     assert again.speed_mps is not None and result.speed_mps is not None
     return (
-        f"With them it would be {3.6 * again.speed_mps:.2f} km/h, "
+        f"with them it would be {3.6 * again.speed_mps:.2f} km/h, "
         f"without them it is {3.6 * result.speed_mps:.2f} km/h"
     )
 
