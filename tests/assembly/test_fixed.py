@@ -3,6 +3,7 @@
 import json
 import shutil
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -14,7 +15,7 @@ from vidspeed.errors import ClipError
 from vidspeed.geometry.steady import Steadiness
 from vidspeed.geometry.turned import carried
 from vidspeed.render.session import render_scene_file
-from vidspeed.values import Camera, ClipView, Lens, Movement, Pick
+from vidspeed.values import Camera, ClipView, Lens, Movement, Pick, Sway
 
 LENS = np.array([280.0, 280.0, 239.5, 134.5, 0, 0, 0, 0, 0])
 PLACES = np.array([[40.0, 40.0], [440.0, 50.0], [60.0, 230.0], [420.0, 220.0]])
@@ -99,6 +100,19 @@ def test_shaking_of_a_few_lamps_names_stabilisation_too():
     judged = Steadiness(verdict="shaken", size_px=1.2, at_s=None, rms_px=1.2)
     assert room.STABILISATION in room._shaken("a.mp4", judged, few=True).message
     assert room.STABILISATION not in room._shaken("a.mp4", judged, few=False).message
+
+
+def test_a_clip_that_shows_no_background_says_so():
+    nothing = Sway(
+        time_s=np.arange(90) / 60.0, places_px=np.empty((0, 2)), away_px=np.empty((90, 0, 2)),
+        replaced=np.zeros(90),
+    )  # fmt: skip
+    stand, fit = SimpleNamespace(camera=camera()), SimpleNamespace(lens=LENS)
+    stand.camera = replace(stand.camera, reference=None)
+    found = room.fixed(None, "a.mp4", stand, fit, SimpleNamespace(sway=nothing))
+    (said,) = found.problems
+    assert (said.level, said.where, found.shaken) == ("warn", "a.mp4", False)
+    assert "to tell whether the camera stood still" in said.message
 
 
 @pytest.fixture(scope="module")

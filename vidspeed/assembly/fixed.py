@@ -72,6 +72,8 @@ def fixed(session: Session, clip: str, stand: Stand, fit: CameraFit, seen: Scan)
             few = len(seen.sway.places_px) < BENT_PIECES
             problems.append(_shaken(clip, judged, few=few))
             shaken = True
+        elif judged.verdict == "unknown":
+            problems.append(_not_seen(clip))
     camera = stand.camera
     if camera.reference is None:
         return Fixed(problems=tuple(problems), shaken=shaken)
@@ -169,6 +171,15 @@ def _told(found: Movement, camera: Camera, off_px: float, u_px: float) -> str:
     if rezoomed(found, camera.image_size_px[0]):
         what += f", and zoomed or focused anew by {100.0 * (found.zoom - 1.0):+.2f} %"
     return what
+
+
+def _not_seen(clip: str) -> Problem:
+    message = (
+        "too little of the fixed background can be followed (fewer than two lamps or pieces of "
+        "lit ground, or too few frames) to tell whether the camera stood still; leave fixed lamps "
+        "in the picture"
+    )
+    return Problem(level="warn", where=clip, message=message)
 
 
 def _roughly(clip: str, camera: Camera, u_px: float) -> Problem:
