@@ -56,7 +56,7 @@ def test_what_was_looked_at_is_remembered_while_lights_are_dismissed(tiny, monke
     sighted = first.result.sightings[0]
     at = light(float(sighted.track.time_s[9]), *sighted.track.xy_px[9])
     session = read_session(tiny)
-    rows = choices.with_dismissed(session.clips[0], at)
+    rows = choices.with_dismissed(session.clips[0], [at])
     source = choices.change(read_source(tiny), session, [(CLIP, "dismiss", rows)])
     assert f"dismiss = [{{time_s = {rows[0]['time_s']}, x_px = {rows[0]['x_px']}" in source.text
     again = solved(tiny, WANTED)
@@ -110,13 +110,13 @@ def test_restoring_takes_out_whatever_dismissed_the_light(tiny):
         read_session(tiny).clips[0], dismiss=(light(0.27, 93.0, 135.0), light(0.5, 93.0, 135.0))
     )
     meant = light(0.266667, 95.0, 134.0)
-    assert choices.without_dismissed(clip, meant, 1.0 / 60.0) == [
+    assert choices.without_dismissed(clip, [meant], 1.0 / 60.0) == [
         {"time_s": 0.5, "x_px": 93.0, "y_px": 135.0}
     ]
     alone = replace(clip, dismiss=clip.dismiss[:1])
-    assert choices.without_dismissed(alone, meant, 1.0 / 60.0) is None
+    assert choices.without_dismissed(alone, [meant], 1.0 / 60.0) is None
     twice = replace(clip, dismiss=(meant,))
-    assert choices.with_dismissed(twice, meant) == [choices.written(meant)]
+    assert choices.with_dismissed(twice, [meant]) == [choices.written(meant)]
 
 
 def test_a_pass_that_is_gone_says_what_there_is(tiny):

@@ -26,28 +26,32 @@ def written(light: Choice) -> dict[str, float]:
     }
 
 
-def with_dismissed(clip: Clip, light: Choice) -> Rows:
-    """Return what `dismiss` of a clip is with one more light."""
-    return [written(row) for row in (*_others(clip.dismiss, light, SAME_S, SAME_PX), light)]
+def with_dismissed(clip: Clip, lights: Sequence[Choice]) -> Rows:
+    """Return what `dismiss` of a clip is with more lights."""
+    return [written(row) for row in (*_others(clip.dismiss, lights, SAME_S, SAME_PX), *lights)]
 
 
-def without_dismissed(clip: Clip, light: Choice, interval_s: float) -> Rows | None:
-    """Return what `dismiss` of a clip is without what dismissed a light; None: nothing is left.
+def without_dismissed(clip: Clip, lights: Sequence[Choice], interval_s: float) -> Rows | None:
+    """Return what `dismiss` of a clip is without what dismissed lights; None: nothing is left.
 
     `interval_s` is the time between its frames.
     """
-    left = _others(clip.dismiss, light, NEAR_FRAMES * interval_s, NEAR_PX)
+    left = _others(clip.dismiss, lights, NEAR_FRAMES * interval_s, NEAR_PX)
     return [written(row) for row in left] or None
 
 
 def _others(
-    lights: Sequence[Choice], light: Choice, within_s: float, within_px: float
+    stated: Sequence[Choice], lights: Sequence[Choice], within_s: float, within_px: float
 ) -> list[Choice]:
+    """Return what was stated of other lights than these."""
     return [
         row
-        for row in lights
-        if abs(row.time_s - light.time_s) > within_s
-        or np.linalg.norm(row.xy_px - light.xy_px) > within_px
+        for row in stated
+        if not any(
+            abs(row.time_s - light.time_s) <= within_s
+            and np.linalg.norm(row.xy_px - light.xy_px) <= within_px
+            for light in lights
+        )
     ]
 
 

@@ -4,18 +4,19 @@
 const pass = (() => {
   const ROW = 16, LEFT = 100, RIGHT = 26, MOST_TALL = 12000; // pixels of the page
   const INK = "#16181b", GATE = "#0061a1", RED = "#a33b00", FAINT = "#c9ccd1", CHOSEN = "#e69f00";
-  let views = [], at = 0, chosen = 0, pointed = null, busy = false, asked = 0;
+  let views = [], at = 0, chosen = 0, from = 0, pointed = null, busy = false, asked = 0;
   const pictures = new Map(); // by address
 
   const element = (id) => document.getElementById(id);
   const view = () => views[at];
   const shownLight = () => (pointed === null ? chosen : pointed);
+  const stretch = () => (pointed === null || pointed === chosen ? [Math.min(from, chosen), Math.max(from, chosen)] : [pointed, pointed]);
 
   function start() {
     const tall = element("tall");
     tall.addEventListener("pointermove", (event) => point(near(event)));
     tall.addEventListener("pointerleave", () => point(null));
-    tall.addEventListener("click", (event) => { const found = near(event); if (found !== null) choose(found); tall.focus(); });
+    tall.addEventListener("click", (event) => { const found = near(event); if (found !== null) choose(found, event.shiftKey); tall.focus(); });
     tall.addEventListener("keydown", key);
     element("dismiss").addEventListener("click", dismiss);
     new ResizeObserver(draw).observe(element("drawn"));
@@ -28,7 +29,7 @@ const pass = (() => {
     const before = view() && view().lights[chosen], clip = view() && view().clip;
     views = state.views.map((row) => ({ ...row, film: row.film || null }));
     at = Math.max(0, views.findIndex((row) => row.clip === clip));
-    if (view()) chosen = nearestTo(before);
+    if (view()) chosen = from = nearestTo(before);
     pointed = null;
     buttons();
     draw();
@@ -84,6 +85,7 @@ const pass = (() => {
       const lights = view().lights;
       lights.forEach((row, k) => { if (Math.abs(row.x - before.x) < Math.abs(lights[chosen].x - before.x)) chosen = k; });
     }
+    from = chosen;
     pointed = null;
     buttons();
     draw();
@@ -124,13 +126,13 @@ const pass = (() => {
       const image = picture(now.film.whole);
       if (image) pen.drawImage(image, on.x(on.metres[0]), on.y(on.span[0]), on.x(on.metres[1]) - on.x(on.metres[0]), on.y(on.span[1]) - on.y(on.span[0]));
     }
-    const mine = now.lights[shownLight()];
-    if (mine) {
+    const mine = now.lights[shownLight()], [first, last] = stretch();
+    now.lights.slice(first, last + 1).forEach((light) => {
       pen.fillStyle = CHOSEN;
-      pen.globalAlpha = 0.35;
-      pen.fillRect(0, on.y(mine.seen) - on.row / 2, on.wide, on.row);
+      pen.globalAlpha = light === mine ? 0.45 : 0.25;
+      pen.fillRect(0, on.y(light.seen) - on.row / 2, on.wide, on.row);
       pen.globalAlpha = 1;
-    }
+    });
     times(pen, on, now, mine);
     [0, now.length].forEach((m) => { pen.strokeStyle = GATE; pen.lineWidth = 2; line(pen, on.x(m), 0, on.x(m), on.tall); });
     now.lights.forEach((light) => mark(pen, on, light, now.enlarged));
@@ -224,14 +226,15 @@ const pass = (() => {
     element("light").textContent = mine ? mine.words : "";
     const button = element("dismiss");
     button.disabled = busy || !mine;
-    button.textContent = mine && mine.state === "dismissed" ? "Restore this light" : "Dismiss this light";
+    const [first, last] = stretch(), what = first === last ? "this light" : `these ${last - first + 1} lights`;
+    button.textContent = `${mine && mine.state === "dismissed" ? "Restore" : "Dismiss"} ${what}`;
     const index = shownLight(), film = now.film;
     const image = film && mine && film.near[index] ? picture(film.near[index]) : null;
     canvas.dataset.light = image ? String(index) : "";
     if (!image) {
       pen.fillStyle = "#ffffff";
       pen.font = "22px system-ui, sans-serif";
-      pen.fillText(now.unseen || "the frame is not here yet", 24, 48);
+      pen.fillText(now.unseen || "the frame is not here yet", 24, 48, canvas.width - 48);
       return;
     }
     const zoom = canvas.width / image.naturalWidth;
@@ -264,17 +267,18 @@ const pass = (() => {
     draw();
   }
 
-  function choose(index) {
+  function choose(index, further = false) {
     chosen = index;
+    if (!further) from = index;
     pointed = null;
     keep();
     draw();
   }
 
   // The chosen light stays in sight.
-  function keep() {
-    if (!view() || !view().lights[chosen]) return;
-    const home = element("drawn"), y = frame().y(view().lights[chosen].seen) + 34;
+  function keep(index = chosen) {
+    if (!view() || !view().lights[index]) return;
+    const home = element("drawn"), y = frame().y(view().lights[index].seen) + 34;
     if (y < home.scrollTop + 60 || y > home.scrollTop + home.clientHeight - 30) home.scrollTop = y - home.clientHeight / 2;
   }
 
@@ -282,7 +286,7 @@ const pass = (() => {
     const last = view() ? view().lights.length - 1 : -1;
     const steps = { ArrowDown: 1, ArrowUp: -1, PageDown: 10, PageUp: -10, Home: -last, End: last };
     if (event.ctrlKey || event.metaKey || event.altKey || last < 0) return;
-    if (event.key in steps) choose(Math.min(Math.max(shownLight() + steps[event.key], 0), last));
+    if (event.key in steps) choose(Math.min(Math.max((event.shiftKey ? chosen : shownLight()) + steps[event.key], 0), last), event.shiftKey);
     else if (event.key === "ArrowLeft" && views.length > 1) turn(at - 1);
     else if (event.key === "ArrowRight" && views.length > 1) turn(at + 1);
     else if (event.key === "d" || event.key === "D" || event.key === "Delete") dismiss();
@@ -292,14 +296,16 @@ const pass = (() => {
 
   function dismiss() {
     if (busy || !view() || !view().lights[shownLight()]) return;
-    choose(shownLight());
+    const [first, last] = stretch();
+    if (pointed !== null && pointed !== chosen) choose(pointed);
     busy = true;
     element("dismiss").disabled = true;
-    emitEvent("vidspeed-light", { asked, view: at, light: chosen });
+    emitEvent("vidspeed-light", { asked, view: at, light: chosen, first, last });
   }
 
   return {
-    start, show, film, choose,
+    start, show, film, keep,
+    unseen: (number, why) => { if (views[number]) { views[number].unseen = why; draw(); } },
     free: () => { busy = false; draw(); },
     state: () => ({ at, chosen, pointed, views }),
     place: (index) => { const on = frame(), light = view().lights[index]; return [on.x(light.x), on.y(light.seen)]; },

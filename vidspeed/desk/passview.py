@@ -60,8 +60,10 @@ def checks_rows(result: PassResult) -> Iterator[list[Cell]]:
         yield [row.name, Tag(words=row.status, kind=row.status), row.detail]
 
 
-def view_of(shown: Shown, sighted: Sighted, lane: Lane | None) -> dict[str, Any]:
-    """Return what the page draws of one clip of a pass."""
+def view_of(
+    shown: Shown, sighted: Sighted, lane: Lane | None, unseen: str | None
+) -> dict[str, Any]:
+    """Return what the page draws of one clip of a pass; `unseen` is why it has no frames."""
     assert shown.result is not None
     track = sighted.track
     seen_s = track.time_s if lane is None else seen_at_s(sighted, lane)
@@ -79,7 +81,7 @@ def view_of(shown: Shown, sighted: Sighted, lane: Lane | None) -> dict[str, Any]
         "length": length_m,
         "zero": float(seen_s[0]) if crossing is None else crossing.time_in_s,
         "enlarged": enlarged(sighted),
-        "unseen": None if lane is not None else "this clip is given as a track: there is no frame",
+        "unseen": unseen,
         "lights": [_light(sighted, index, float(seen_s[index])) for index in range(len(track))],
     }
 

@@ -20,13 +20,17 @@ class Workshop:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self.solving, self.filming = (
-            Processes(1, tell=None, imports=IMPORTS, patience_s=PATIENCE_S) for _ in range(2)
-        )
+        self.doing = ""  # what the process that solves is at, where it looks at a clip anew
+        self.solving = Processes(1, tell=self._hear, imports=IMPORTS, patience_s=PATIENCE_S)
+        self.filming = Processes(1, tell=None, imports=IMPORTS, patience_s=PATIENCE_S)
         self.films: OrderedDict[str, Film] = OrderedDict()
+
+    def _hear(self, what: str, done: int, total: int) -> None:
+        self.doing = f"looking at {what}" + (f": {100 * done // total} %" if total else "")
 
     async def solve(self, wanted: Wanted) -> Shown:
         """Solve a pass; VidspeedError where that cannot be done."""
+        self.doing = ""
         return await asyncio.wrap_future(self.solving.submit(solved, self.folder, wanted))
 
     async def film(self, key: str, *job: Any, darker: bool) -> Film:
