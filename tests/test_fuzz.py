@@ -1,16 +1,23 @@
-"""A fixed slice of the damaged clips that `tests/bench/fuzz_clips.py` makes by the thousand."""
+"""A fixed slice of what `tests/bench` spoils by the thousand: clips, and sessions."""
 
 from __future__ import annotations
 
 import pytest
+from hypothesis import HealthCheck, Phase, example, given, settings
 
+from tests import spoiling
 from tests.fuzzing import KINDS, SPOILERS, all_kinds, boxes, case, render_base
 from tests.fuzzrun import run_here, verdict
 from vidspeed.executor import executor
 
-SLICE = [(1, number) for number in range(0, 1200, 37)]
-ONCE_WRONG = [(1, 31), (1, 144), (1, 966), (1, 63), (2, 54), (2, 127), (3, 222), (3, 429)]
+SLICE = [(1, number) for number in range(0, 1200, 61) if number != 854]
+ONCE_WRONG = [(1, 31), (1, 144), (1, 966), (1, 63), (2, 54), (2, 127), (3, 222), (3, 429), (1, 854)]
+
 INTACT = "h264.mkv"  # its stamps are coarse, which is said of it
+SESSIONS = settings(
+    max_examples=25, derandomize=True, database=None, deadline=None, phases=[Phase.explicit,
+    Phase.generate], suppress_health_check=list(HealthCheck),
+)  # fmt: skip
 BLIND = ("vp9",)  # codecs that notice no damage: a wrong speed may go unsaid there
 
 
@@ -56,3 +63,24 @@ def test_damaged_clips_are_refused_measured_or_flagged(home, base, good):
     assert wrong == []
     assert undamaged.result().passes[0].status == "measured"
     assert 5 <= sum(words == "refused" for words in said) <= len(said) - 10
+
+
+def spoilt(file, old, new):
+    """Return the good session with one change."""
+    assert old in spoiling.GOOD[file]
+    texts = spoiling.GOOD | {file: spoiling.GOOD[file].replace(old, new, 1)}
+    files = {name: text.encode("utf-8") for name, text in texts.items()}
+    return spoiling.Spoilt(files, (f"{file}: {old} -> {new}",))
+
+
+@SESSIONS
+@example(spoilt("hand/out.csv", "frame,", "frame,x\nframe,"))  # several faults of one file
+@given(spoiling.spoilt_sessions())
+def test_a_spoilt_session_ends_as_the_contract_says(session):
+    words = spoiling.verdict(session)
+    assert not words[0].isupper(), f"{session.how}: {words}"
+
+
+def test_the_session_that_is_spoilt_is_good():
+    files = {name: text.encode("utf-8") for name, text in spoiling.GOOD.items()}
+    assert spoiling.verdict(spoiling.Spoilt(files, ())) == "measured"

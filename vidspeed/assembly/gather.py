@@ -168,11 +168,18 @@ def failed(clip: Clip, error: VidspeedError) -> Looked:
     view = ClipView(
         clip=clip.name, camera=clip.camera, facts=None, brightest=None, still=None, tracks=()
     )
-    message = str(error)
-    for name in (clip.name, Path(clip.name).name):  # `where` has it in full
+    problems = tuple(
+        Problem(level="error", where=clip.name, message=_without_name(clip, message))
+        for message in error.messages
+    )
+    return Looked(clip=clip, view=view, interval_s=None, input=None, problems=problems)
+
+
+def _without_name(clip: Clip, message: str) -> str:
+    """Return a message without the clip's name in front: `where` has it in full."""
+    for name in (clip.name, Path(clip.name).name):
         message = message.removeprefix(f"{name}: ")
-    problem = Problem(level="error", where=clip.name, message=message)
-    return Looked(clip=clip, view=view, interval_s=None, input=None, problems=(problem,))
+    return message
 
 
 def _given(session: Session, cameras: Cameras, clip: Clip) -> Looked:

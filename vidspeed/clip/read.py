@@ -203,8 +203,12 @@ class ClipReader:
         base = stream.time_base or Fraction(1, 1)
         try:
             self._container.seek(max(0, int(from_s / base)), stream=stream, backward=True)
-        except av.FFmpegError:
-            self._container.seek(0)
+        except av.FFmpegError:  # now it may stand anywhere, and AVI may not even go to 0
+            self._container.close()
+            self._container = open_clip(self.path)
+            self._stream = video_stream(self.path, self._container)
+            if self._order is not None:
+                self._stream.thread_type = "SLICE"
 
     def _decode(self) -> Generator[tuple[Any, int | None]]:
         """Yield good frames with their stamps; after damage go on at the next key frame."""
