@@ -11,13 +11,14 @@ from fastapi.responses import JSONResponse, Response
 from nicegui import run, ui
 
 from vidspeed.desk.clips import Accounts, ClipRow, add_clip, clip_list
+from vidspeed.desk.dropping import EVENT, drop_place, received
 from vidspeed.desk.frame import messages, page
 from vidspeed.desk.runs import Run, Runner
 from vidspeed.desk.setuppage import offer
 from vidspeed.desk.sources import SESSION, read_source
 from vidspeed.desk.tables import Cell, Link, Tag, table
 from vidspeed.desk.toml import entries, read
-from vidspeed.desk.uploads import TooLarge, take_in
+from vidspeed.desk.uploads import MOST_BYTES
 from vidspeed.errors import VidspeedError
 from vidspeed.watch import SUFFIXES
 
@@ -57,21 +58,25 @@ def add(app: FastAPI, folder: Path) -> None:
 
 async def _uploaded(request: Request, folder: Path, name: str, camera: str) -> Response:
     """Take one clip in and name it in session.toml; answer with what to say of it."""
-    stated = request.headers.get("content-length", "")
-    try:
-        known = [str(row.get("name")) for row in entries(read(read_source(folder).text), "camera")]
-        if camera not in known:
-            raise VidspeedError(f"no camera is named {camera}; load the page again")
-        if Path(name).suffix.lower() not in SUFFIXES:
-            raise VidspeedError(f"{name[-80:]}: a clip ends in {', '.join(SUFFIXES)}")
-        path = await take_in(
-            request.stream(), folder / CLIPS, name, stated=int(stated) if stated.isdigit() else None
-        )
+
+    async def named(path: Path) -> str:
         file = path.relative_to(folder).as_posix()
         await run.io_bound(add_clip, folder, file, camera)
-    except VidspeedError as error:
-        return JSONResponse({"said": str(error)}, 413 if isinstance(error, TooLarge) else 422)
-    return JSONResponse({"said": f"{file} is in the session"})
+        return f"{file} is in the session"
+
+    if camera not in _cameras(folder):
+        said = f"no camera is named {camera[:80]}; load the page again"
+        return JSONResponse({"said": said}, 422)
+    return await received(request, folder / CLIPS, name, SUFFIXES, named, most=MOST_BYTES)
+
+
+def _cameras(folder: Path) -> list[str]:
+    """Return the names of the cameras; none where session.toml cannot be read."""
+    try:
+        cameras = entries(read(read_source(folder).text), "camera")
+    except VidspeedError:
+        return []
+    return [str(camera["name"]) for camera in cameras if "name" in camera]
 
 
 class _ClipsPage:
@@ -83,7 +88,11 @@ class _ClipsPage:
 
     def show(self) -> None:
         """Lay the page out."""
-        self._drop()
+        drop_place(
+            "/upload/clip",
+            "Drop clips here. They are copied into the session; yours stay as they are.",
+            cameras=_cameras(self.folder),
+        )
         with ui.element("div").classes("keys"):
             self.all = ui.button("Measure all clips", on_click=self._start).props(
                 'id="measure" no-caps'
@@ -91,32 +100,7 @@ class _ClipsPage:
         _Progress(self.runner, ended=self._list)
         self.home = ui.element("div").props('id="clips"')
         self._list()
-        ui.on("vidspeed-dropped", self._list)
-
-    def _drop(self) -> None:
-        """Lay out the place on which clips are dropped."""
-        try:
-            cameras = entries(read(read_source(self.folder).text), "camera")
-        except VidspeedError as error:
-            messages("session.toml cannot be read:", error.messages)
-            return
-        with (
-            ui.element("section")
-            .props('id="drop" data-to="/upload/clip" aria-label="Add clips"')
-            .classes("drop")
-        ):
-            ui.label("Drop clips here. They are copied into the session; yours stay as they are.")
-            with ui.element("label").props('for="camera"'):
-                ui.label("Recorded by camera")
-            with ui.element("select").props('id="camera"'):
-                for camera in cameras:
-                    with ui.element("option"):
-                        ui.label(str(camera.get("name", "")))
-            with ui.element("label").props('for="files"'):
-                ui.label("Or choose files")
-            ui.element("input").props('id="files" type="file" multiple')
-            ui.element("ul").props('id="arriving" role="status"')
-        ui.add_body_html('<script src="/desk/drop.js"></script>')
+        ui.on(EVENT, self._list)
 
     def _list(self) -> None:
         self.home.clear()

@@ -1,5 +1,5 @@
 "use strict";
-// Clips that are dropped on the page, or chosen: sent one after the other, each a request whose body
+// Files that are dropped on the page, or chosen: sent one after the other, each a request whose body
 // is the file. Whatever a file is called is shown as text.
 (() => {
   const waiting = [];
@@ -16,7 +16,8 @@
   }
 
   function add(files) {
-    const camera = document.getElementById("camera").value.trim();
+    const chosen = document.getElementById("camera");
+    const camera = chosen ? chosen.value.trim() : "";
     for (const file of files) waiting.push({ file, camera, ...row(`${file.name}: waits`) });
     next();
   }
@@ -44,11 +45,13 @@
       item.dataset.state = request.status === 200 ? "there" : "failed";
       button.remove();
       sending = false;
-      emitEvent("vidspeed-dropped", {});
+      emitEvent("vidspeed-dropped", { there: request.status === 200 });
       next();
     };
-    const where = new URLSearchParams({ name: file.name, camera });
-    request.open("PUT", `${document.getElementById("drop").dataset.to}?${where}`);
+    const where = new URL(document.getElementById("drop").dataset.to, location.href);
+    where.searchParams.set("name", file.name);
+    if (camera) where.searchParams.set("camera", camera);
+    request.open("PUT", where);
     request.send(file);
   }
 

@@ -37,6 +37,9 @@ class FormPage:
                 messages("This form cannot be shown:", error.messages)
                 return
             ui.label(f"{self.table.meaning[:1].upper()}{self.table.meaning[1:]}.")
+            if self.table.name == "camera" and not self.form.new:
+                where = f"/picks/{self.number}/still"
+                ui.link("Its still, to pick markers on: it tells the image size too", where)
             self._fields()
             with ui.element("div").classes("keys"):
                 ui.button("Save", on_click=self.save).props('id="save" no-caps')

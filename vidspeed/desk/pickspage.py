@@ -4,22 +4,30 @@ from __future__ import annotations
 
 import asyncio
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from fastapi import FastAPI, HTTPException, Response
+from fastapi import FastAPI, HTTPException, Request, Response
 from nicegui import run, ui
 
 from vidspeed.assembly.reading import read_session
-from vidspeed.clip.still import png_bytes, read_picture, still
+from vidspeed.clip.still import png_bytes, read_picture
+from vidspeed.desk.dropping import EVENT, drop_place, received
 from vidspeed.desk.frame import head, messages, navigation, page
 from vidspeed.desk.picks import Fitted, Picking, fitted
+from vidspeed.desk.sources import read_source
+from vidspeed.desk.stills import still_of_clip, take_still
+from vidspeed.desk.toml import entries, read
+from vidspeed.desk.uploads import MOST_BYTES
 from vidspeed.desk.verdict import verdict
 from vidspeed.errors import SessionError, VidspeedError
 from vidspeed.geometry.snap import snap_corner, snap_lamp
 from vidspeed.values import Picture, Session
+from vidspeed.watch import SUFFIXES
 
+STILLS = (".png", *SUFFIXES)  # what a still is, or is made of
 IDLE_S = 0.8  # without a change, before the verdict is worked out
 
 
@@ -33,29 +41,96 @@ def add(app: FastAPI, folder: Path) -> None:
         if not 0 <= number < len(session.cameras):
             raise HTTPException(404)
         name = session.cameras[number].name
-        pictures[name] = still_of(session, name)
+        if name not in pictures:
+            pictures[name] = still_of(session, name)
         return Response(
             png_bytes(pictures[name]), media_type="image/png", headers={"cache-control": "no-store"}
         )
 
+    @app.put("/upload/still")
+    async def upload(request: Request, name: str, number: int) -> Response:
+        async def taken(path: Path) -> str:
+            return await run.io_bound(take_still, folder, number, path) or ""
+
+        return await received(request, folder, name, STILLS, taken, most=MOST_BYTES)
+
     @ui.page("/picks")
     def cameras() -> None:
+        session = _session(folder)
+        if session is None:
+            return
         with page("Picks", here="/picks"):
-            try:
-                session = read_session(folder, unpicked=True)
-            except VidspeedError as error:
-                messages("This session cannot be read yet:", error.messages)
-                return
             ui.label("Pick the markers in the picture of each camera.")
             for number, camera in enumerate(session.cameras):
                 ui.link(camera.name, f"/picks/{number}").classes("big")
+                ui.label(f"{len(camera.picks)} of {len(session.markers)} markers picked")
+                ui.link("Another still to pick on", f"/picks/{number}/still")
 
     @ui.page("/picks/{number}")
     async def picks(number: int) -> None:
-        session = read_session(folder, unpicked=True)
+        session = _session(folder)
+        if session is None:
+            return
         if not 0 <= number < len(session.cameras):
             raise HTTPException(404)
+        try:
+            name = session.cameras[number].name
+            picture = await run.io_bound(still_of, session, name)
+        except VidspeedError as error:
+            _ask_for_still(number, name, error.messages)
+            return
+        if picture is None:  # the server is going down
+            return
+        pictures[name] = picture
         await _PickingPage(folder, session, number, pictures).show()
+
+    @ui.page("/picks/{number}/still")
+    def another(number: int) -> None:
+        names = _camera_names(folder)  # the session may still lack the picture's size
+        if not 0 <= number < len(names):
+            raise HTTPException(404)
+        _ask_for_still(number, names[number], ())
+
+
+def _session(folder: Path) -> Session | None:
+    """Return the session; where it cannot be read, say what is to do and return None."""
+    try:
+        return read_session(folder, unpicked=True)
+    except VidspeedError as error:
+        with page("Picks", here="/picks"):
+            messages("To do before markers can be picked:", error.messages)
+            ui.link("Set up", "/setup").classes("big")
+            for number, name in enumerate(_camera_names(folder)):
+                ui.link(f"A still of {name}", f"/picks/{number}/still").classes("big")
+    return None
+
+
+def _camera_names(folder: Path) -> list[str]:
+    """Return what the cameras are called; none where session.toml cannot be read."""
+    try:
+        cameras = entries(read(read_source(folder).text), "camera")
+    except VidspeedError:
+        return []
+    return [str(camera.get("name", number + 1)) for number, camera in enumerate(cameras)]
+
+
+def _ask_for_still(number: int, name: str, faults: Sequence[str]) -> None:
+    """Lay out the page on which a camera is given its still."""
+    with page(f"Still of {name}", here="/picks"):
+        if faults:
+            messages("There is no picture to pick on yet:", faults)
+        drop_place(
+            f"/upload/still?number={number}",
+            "Drop a frame of this camera's video as a PNG file, or a clip of the view with no "
+            "craft in it: a still is made of it.",
+            many=False,
+        )
+
+    def there(event: Any) -> None:
+        if event.args.get("there"):
+            ui.navigate.to(f"/picks/{number}")
+
+    ui.on(EVENT, there)
 
 
 def still_of(session: Session, camera: str) -> Picture:
@@ -73,7 +148,7 @@ def still_of(session: Session, camera: str) -> Picture:
             f'session.toml: camera "{camera}": neither reference nor a clip to pick on; make a '
             "still with `vidspeed still CLIP` and name it under reference"
         )
-    return still(folder / clips[0], at_s=None)
+    return still_of_clip(folder / clips[0])
 
 
 class _PickingPage:
