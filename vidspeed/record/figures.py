@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.text import Annotation
 
 from vidspeed.record.canvas import (
     ORANGE,
@@ -19,6 +20,7 @@ from vidspeed.record.canvas import (
     png,
     write,
 )
+from vidspeed.record.labels import Placed, beside, box
 from vidspeed.record.wholepass import dismissed, window
 from vidspeed.values import (
     CameraFit,
@@ -29,6 +31,8 @@ from vidspeed.values import (
     Picture,
     Sighted,
 )
+
+NAME_PT = 9.0  # size of markers' names
 
 
 def track_figure(view: ClipView, sighted: Sighted | None, drawing: CourseDrawing | None) -> Figure:
@@ -125,16 +129,31 @@ def _draw_markers(axes: Axes, markers: Sequence[MarkerResidual], enlarged: float
             scale_units="xy", scale=1.0, width=0.0025, zorder=3,
             label=f"residual × {enlarged:g}" if use == "fit" else None,
         )  # fmt: skip
-        for marker, place in zip(group, picked, strict=True):
-            _name_marker(axes, plain(marker.name, 16), place)
+    _name_markers(axes, markers)
 
 
-def _name_marker(axes: Axes, name: str, place_px: Floats) -> None:
-    """Write a marker's name beside its pick, inwards near the right edge of the picture."""
-    left, right = axes.get_xlim()
-    late = (place_px[0] - left) / (right - left) > 0.88
-    side, offset = ("right", -7.0) if late else ("left", 7.0)
-    write(axes, name, place_px, offset_pt=(offset, 6.0), side=side)
+def _name_markers(axes: Axes, markers: Sequence[MarkerResidual]) -> None:
+    """Write each marker's name beside its pick, where it covers no other name and no pick."""
+    names = [plain(marker.name, 16) for marker in markers]
+    to_pt = 72.0 / axes.figure.dpi
+    at_pt = axes.transData.transform(_stack([marker.picked_px for marker in markers])) * to_pt
+    ends = axes.get_window_extent()
+    room = np.array([ends.x0, ends.y0, ends.x1, ends.y1]) * to_pt
+    taken = [_written(text, to_pt) for text in axes.texts if isinstance(text, Annotation)]
+    for marker, name, placed in zip(
+        markers, names, beside(at_pt, names, taken, room, NAME_PT), strict=True
+    ):
+        write(axes, name, marker.picked_px, offset_pt=placed.offset_pt, side=placed.side,
+              size_pt=NAME_PT)  # fmt: skip
+
+
+def _written(text: Annotation, to_pt: float) -> Floats:
+    """Return the box (4,) of words that stand in a drawing, in points."""
+    assert text.axes is not None
+    at_pt = text.axes.transData.transform(text.xy) * to_pt
+    offset = tuple(float(each) for each in text.xyann)
+    placed = Placed((offset[0], offset[1]), str(text.get_horizontalalignment()))
+    return box(at_pt, text.get_text(), placed, float(text.get_fontsize()))
 
 
 def _enlargement(markers: Sequence[MarkerResidual], width_px: float) -> float:
