@@ -32,6 +32,7 @@ from vidspeed.render.stated import session_files
 from vidspeed.values import Floats, Outcome, PassResult
 
 NO_EMPTY = ("plain", "streak", "flash", "dashed", "flare", "wet", "several", "faint", "many")
+LEAST_ADDED = 20  # frames in which a light as strong as the noise must be found by adding up
 ALL_SEEN = 0.4  # share of the frames on the course in which a lamp must be lit to be asked for
 ASKED_SIGMAS, ASKED_LEVELS, ASKED_SHARE = 5.0, 5.0, 0.6
 NEAR_PX = 4.0
@@ -206,9 +207,11 @@ def blank(hard: Hard, shot: Shot, condition: str, index: int, empty: bool) -> Tr
         lossless or (amplitude >= ASKED_LEVELS and kept >= ASKED_SHARE)
     )
     seen = float(lit.mean())
+    asked = strong and seen >= ALL_SEEN
+    if condition == "faint1":
+        asked = int(lit.sum()) >= LEAST_ADDED
     return replace(
-        trial, strength=strength, left=amplitude, kept=kept, seen=seen,
-        asked=strong and seen >= ALL_SEEN,
+        trial, strength=strength, left=amplitude, kept=kept, seen=seen, asked=asked
     )  # fmt: skip
 
 

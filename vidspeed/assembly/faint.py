@@ -1,7 +1,8 @@
 """A second look along the flight line, at clips in which the first one saw no pass.
 
-Only a clip in which no light flies along the course like the craft is looked at again, and only
-where a flight line is stated that its camera sees.
+Only a clip in which no light flies along the course like the craft, or none from gate to gate, is
+looked at again, and only where a flight line is stated that its camera sees. What is found then
+must be a flight, too.
 """
 
 from __future__ import annotations
@@ -9,13 +10,18 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+from scipy.interpolate import CubicSpline
+
 from vidspeed.assembly.gather import Cameras, Looked, undismissed
 from vidspeed.clip.coding import drag_u_px
 from vidspeed.clip.striplight import faint_tracks
 from vidspeed.errors import ClipError
 from vidspeed.geometry.corridor import corridor
-from vidspeed.motion.choose import Seen, holds_a_pass
-from vidspeed.values import Clip, ClipFacts, Problem, Session, Track
+from vidspeed.motion.choose import Seen, best_status
+from vidspeed.values import Clip, ClipFacts, Corridor, Problem, Session, Track
+
+ON_WAY_PX = 6.0
 
 
 def with_faint(session: Session, cameras: Cameras, clip: Clip, looked: Looked) -> Looked:
@@ -27,20 +33,38 @@ def with_faint(session: Session, cameras: Cameras, clip: Clip, looked: Looked) -
     along = corridor(
         session.course, session.flight_line, session.craft, stand.pose, stand.lens(), facts.size_px
     )
-    seen = Seen(
-        clip=clip, stand=replace(stand, interval_s=facts.interval_s), tracks=looked.view.tracks
-    )
-    if along is None or holds_a_pass(session, seen):
+    if along is None:
+        return looked
+    timed = replace(stand, interval_s=facts.interval_s)
+    seen = Seen(clip=clip, stand=timed, tracks=looked.view.tracks)
+    before = best_status(session, seen)
+    if before == "measured" or (before == "partial" and not _both_gates(session, along)):
         return looked
     try:
         found = faint_tracks(Path(session.folder) / clip.file, along, facts, rate_hz=clip.rate_hz)
     except ClipError:
         return looked
     laid = [_of_clip(track, facts, looked) for track in found]
-    tracks = tuple(row for row in laid if holds_a_pass(session, replace(seen, tracks=(row,))))
-    view = replace(looked.view, tracks=(*looked.view.tracks, *tracks))
-    told = tuple(_told(clip, track) for track in tracks)
+    wanted = ("measured",) if before == "partial" else ("measured", "partial")
+    new = [row for row in laid if best_status(session, replace(seen, tracks=(row,))) in wanted]
+    kept = [row for row in looked.view.tracks if not any(_part_of(row, other) for other in new)]
+    view = replace(looked.view, tracks=(*kept, *new))
+    told = tuple(_told(clip, track) for track in new)
     return undismissed(replace(looked, view=view, problems=(*looked.problems, *told)))
+
+
+def _both_gates(session: Session, along: Corridor) -> bool:
+    """Tell whether a camera sees both gates, so that a partial pass could be a whole one."""
+    return bool(along.x_m[0] < 0.0 and along.x_m[-1] > session.course.length_m)
+
+
+def _part_of(track: Track, whole: Track) -> bool:
+    """Tell whether a track is a part of one that was found by adding up."""
+    during = (track.time_s >= whole.time_s[0]) & (track.time_s <= whole.time_s[-1])
+    if during.sum() < 0.5 * len(track):
+        return False
+    way = CubicSpline(whole.time_s, whole.xy_px)(track.time_s[during])
+    return float(np.median(np.linalg.norm(way - track.xy_px[during], axis=1))) < ON_WAY_PX
 
 
 def _of_clip(track: Track, facts: ClipFacts, looked: Looked) -> Track:

@@ -206,11 +206,14 @@ def faint_light(patches: Patches) -> Faint:
     width, length = _image(patches, off)
     streaks = _streak_px(patches, length)
     maps = responses(patches, width, streaks)
-    off, score = _best_way(patches, maps, 0.5, off)
+    off, _ = _best_way(patches, maps, 0.5, off)
+    strong = 2.0 * float(np.median(_looked_up(patches, maps, off)))
+    if strong > CUT:  # cut off there, it would not matter where on the lamp the way lies
+        off, _ = _best_way(patches, maps, 0.5, off, strong)
     _, against = _best_way(patches, -maps, 1.0)
     return Faint(
         off_px=off,
-        score=score,
+        score=_total(_looked_up(patches, maps, off)),
         against=against,
         response=_looked_up(patches, maps, off),
         width_px=width,
@@ -263,7 +266,11 @@ def lamp_image(width_px: float, streak_px: Floats, half: int) -> Maps:
 
 
 def _best_way(
-    patches: Patches, maps: Maps, wide: float, start_px: Floats | None = None
+    patches: Patches,
+    maps: Maps,
+    wide: float,
+    start_px: Floats | None = None,
+    cut: float = CUT,
 ) -> tuple[Floats, float]:
     """Return how far off (n, 2) the middles the best way lies, and its score.
 
@@ -271,7 +278,7 @@ def _best_way(
     R. Y. Rubinstein); always the same draws, so that the same clip gives the same way.
     """
     rng = np.random.default_rng(7)
-    basis = _bends(patches.time_s)
+    basis = bends(patches.time_s)
     start = np.zeros((len(basis), 2)) if start_px is None else start_px
     scale = wide * np.array([*ALONG_PX, *ACROSS_PX])
     best, top = np.zeros(len(scale)), -np.inf
@@ -279,7 +286,7 @@ def _best_way(
     for number in range(ROUNDS):
         drawn = centre + spread * rng.normal(size=(DRAWS, len(scale)))
         drawn[0] = best
-        sums = _totals(patches, maps, basis, drawn, start)
+        sums = _totals(patches, maps, basis, drawn, start, cut)
         order = np.argsort(sums)[-KEPT:]
         if sums[order[-1]] >= top:
             best, top = drawn[order[-1]], float(sums[order[-1]])
@@ -288,7 +295,7 @@ def _best_way(
     return np.asarray(start + _off(basis, best[None])[0]), top
 
 
-def _bends(time_s: Floats) -> Floats:
+def bends(time_s: Floats) -> Floats:
     """Return shift, rate, bend and its change (n, 4) over the way, each about as large."""
     t = 2.0 * (time_s - time_s[0]) / max(float(np.ptp(time_s)), 1e-9) - 1.0
     return np.column_stack([np.ones_like(t), t, 1.5 * t**2 - 0.5, 2.5 * t**3 - 1.5 * t])
@@ -301,8 +308,10 @@ def _off(basis: Floats, drawn: Floats) -> Floats:
     return np.stack([along, across], axis=2)
 
 
-def _totals(patches: Patches, maps: Maps, basis: Floats, drawn: Floats, start_px: Floats) -> Floats:
-    """Return the scores (d,) of some ways."""
+def _totals(
+    patches: Patches, maps: Maps, basis: Floats, drawn: Floats, start_px: Floats, cut: float
+) -> Floats:
+    """Return the scores (d,) of some ways, no response counted beyond `cut`."""
     off = start_px + _off(basis, drawn)
     found = np.zeros(len(drawn))
     base = patches.middle_px - patches.corner_px
@@ -310,7 +319,7 @@ def _totals(patches: Patches, maps: Maps, basis: Floats, drawn: Floats, start_px
         place = base[number] + off[:, number] @ np.stack(
             [patches.along[number], patches.across[number]]
         )
-        found += np.clip(bilinear(maps[number], place), -CUT, CUT)
+        found += np.clip(bilinear(maps[number], place), -cut, cut)
     return np.asarray(found / np.sqrt(len(maps)))
 
 
@@ -318,9 +327,7 @@ def _looked_up(patches: Patches, maps: Maps, off_px: Floats) -> Floats:
     """Return the responses (n,) at offsets (n, 2) along and across."""
     base = patches.middle_px - patches.corner_px
     place = base + off_px[:, :1] * patches.along + off_px[:, 1:] * patches.across
-    return np.array(
-        [float(bilinear(one, at[None])[0]) for one, at in zip(maps, place, strict=True)]
-    )
+    return np.array([bilinear(one, at[None])[0] for one, at in zip(maps, place, strict=True)])
 
 
 def _total(response: Floats) -> float:

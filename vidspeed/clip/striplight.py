@@ -6,14 +6,18 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from scipy.stats import chi2
 
 from vidspeed.clip.read import readout_row
 from vidspeed.clip.strip import stretches
 from vidspeed.clip.stripfit import (
+    ACROSS_PX,
+    ALONG_PX,
     KERNEL_PX,
     Faint,
     Maps,
     Patches,
+    bends,
     bilinear,
     faint_light,
     lamp_image,
@@ -24,29 +28,38 @@ from vidspeed.clip.strippaths import lines
 from vidspeed.values import ClipFacts, Corridor, Floats, Ints, Track, Value
 
 LOOKED_AT = 3  # lines of a window that are looked at closer
-LEAST_SCORE = 7.5  # standard deviations; noise reaches 6 in a clip now and then
+# Standard deviations. A window of 100 frames holds some 5e9 ways that are not alike; noise reaches
+# 6 along one of them now and then, and 8 in one window of 300 000 at most.
+LEAST_SCORE = 8.0
 LEAST_LEAD = 2.0  # before the best sum in the negative of the picture
 PARTS, LEAST_PART = 3, 0.35  # each part of a way brings this share of what it should, at least
 TRIMMED, LEAST_TRIMMED = 0.25, 0.4  # the strongest frames left out, so much of the score is left
-BRIGHTEST = 14.0  # response from which the search of single frames finds it, if it is a craft
+BRIGHTEST, PLAIN_LEVELS = 14.0, 10.0  # response and peak: single frames show it, if it is a craft
 GROUP_SCORE = 5.0  # of the frames that give one place
-LEAST_GROUP_SCORE = 3.0
+LEAST_GROUP_SCORE = 3.5
 FEWEST, MOST = 6, 24  # places of a pass
 APART_S = 0.2  # between two places, at most
-REACH_PX = 3.0  # of a group's place about the way
+REACH_PX = 3.0  # of a group's place about the way: the light lies within
+LEAST_THERE = 0.5  # of what a group should bring, to be taken for the light
+FEWEST_SEEN = 5
 STEP_PX = 0.25
 NEAR_PX = 1.0  # places around the largest sum through which a parabola is laid
+BY_CHANCE = 0.95  # of places that scatter no more than they should
 CURVED = 2.0  # over the squared score: by how much noise widens a place beyond first order
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Group(Value):
-    """Some frames of a way, and where their light lies: `off_px` (2,) along and across of it."""
+    """Some frames of a way, and where their light lies: `off_px` (2,) along and across of it.
+
+    `middle` is the frame in their middle, `seen` says that the light is there as it should be.
+    """
 
     members: Ints
+    middle: int
     off_px: Floats
     cov_px2: Floats  # (2, 2), along and across
-    score: float
+    seen: bool
 
 
 def faint_tracks(
@@ -70,23 +83,32 @@ def faint_tracks(
             if patches is None:
                 continue
             faint = faint_light(patches)
-            if is_light(faint):
-                found.append((faint.score, _track(patches, faint, facts)))
+            track = _track(patches, faint, facts) if is_light(patches, faint) else None
+            if track is not None:
+                found.append((faint.score, track))
     return _each_once(found)
 
 
-def is_light(faint: Faint) -> bool:
+def is_light(patches: Patches, faint: Faint) -> bool:
     """Say whether a way's responses are no chance: many frames, evenly, and of one sign."""
     response = np.clip(faint.response, -GROUP_SCORE, GROUP_SCORE)
     count = len(response)
     if faint.score < LEAST_SCORE or faint.score < faint.against + LEAST_LEAD:
         return False
-    if float(np.median(faint.response)) > BRIGHTEST:
+    middle = float(np.median(faint.response))
+    levels = middle * _peak(faint) * float(np.median(patches.noise))
+    if middle > BRIGHTEST and levels > PLAIN_LEVELS:
         return False
     each = float(response.mean())
     parts = [float(part.mean()) for part in np.array_split(response, PARTS)]
     weakest = np.sort(response)[: count - int(TRIMMED * count)]
     return min(parts) >= LEAST_PART * each and float(weakest.mean()) >= LEAST_TRIMMED * each
+
+
+def _peak(faint: Faint) -> float:
+    """Return the peak of a lamp's image, in noise of a pixel, that brings a response of 1."""
+    streak = np.array([float(np.median(faint.streak_px)), 0.0])
+    return float(lamp_image(faint.width_px, streak, KERNEL_PX).max())
 
 
 def _each_once(found: list[tuple[float, Track]]) -> tuple[Track, ...]:
@@ -101,23 +123,24 @@ def _each_once(found: list[tuple[float, Track]]) -> tuple[Track, ...]:
     return tuple(sorted(kept, key=lambda track: float(track.time_s[0])))
 
 
-def _track(patches: Patches, faint: Faint, facts: ClipFacts) -> Track:
-    """Turn the groups of a way into a track, a light each."""
+def _track(patches: Patches, faint: Faint, facts: ClipFacts) -> Track | None:
+    """Turn the groups of a way into a track, a light each; None where too few show it."""
     maps = responses(patches, faint.width_px, faint.streak_px)
     amplitude = _amplitude(patches.time_s, faint.response)
-    groups = [
+    each = (
         _group(patches, faint, maps, members, amplitude)
         for members in _split(patches.time_s, faint.score)
-    ]
-    middle = np.array([group.members[len(group.members) // 2] for group in groups])
+    )
+    groups = [group for group in each if group.seen]
+    if len(groups) < FEWEST_SEEN:
+        return None
+    middle = np.array([group.middle for group in groups])
     off = faint.off_px[middle] + np.array([group.off_px for group in groups])
     turn = np.stack([patches.along[middle], patches.across[middle]], axis=1)  # (g, 2, 2)
     xy = patches.middle_px[middle] + np.einsum("gk,gkx->gx", off, turn)
-    cov = np.array([group.cov_px2 for group in groups])
+    cov = _scatter(patches, groups) * np.array([group.cov_px2 for group in groups])
     nothing = np.full(len(groups), np.nan)
-    snr = np.array([amplitude[group.members].mean() for group in groups]) * float(
-        lamp_image(faint.width_px, np.zeros(2), KERNEL_PX).max()
-    )
+    snr = np.array([amplitude[group.members].mean() for group in groups]) * _peak(faint)
     return Track(
         frame=patches.frame[middle],
         time_s=patches.time_s[middle],
@@ -132,6 +155,25 @@ def _track(patches: Patches, faint: Faint, facts: ClipFacts) -> Track:
         snr=snr,
         fill=nothing,
     )
+
+
+def _scatter(patches: Patches, groups: list[_Group]) -> float:
+    """Return by how much places scatter about a way beyond their variance; 1 where chance may.
+
+    A coder's noise hangs together from frame to frame, so that sums are less sure than they look.
+    """
+    basis = bends(patches.time_s)[[group.middle for group in groups]]
+    square, freedom = 0.0, 0
+    for axis, terms in enumerate((len(ALONG_PX), len(ACROSS_PX))):
+        off = np.array([group.off_px[axis] for group in groups])
+        u = np.sqrt([group.cov_px2[axis, axis] for group in groups])
+        design = basis[:, :terms] / u[:, None]
+        left = off / u - design @ np.linalg.lstsq(design, off / u, rcond=None)[0]
+        square += float(left @ left)
+        freedom += len(groups) - terms
+    if freedom < 1 or square <= float(chi2.ppf(BY_CHANCE, freedom)):
+        return 1.0
+    return square / freedom
 
 
 def _split(time_s: Floats, score: float) -> list[Ints]:
@@ -165,9 +207,10 @@ def _group(patches: Patches, faint: Faint, maps: Maps, members: Ints, amplitude:
     top = grid[int(np.argmax(total))]
     return _Group(
         members=members,
+        middle=int(members[len(members) // 2]),
         off_px=_top(grid, total, top),
         cov_px2=_spread(patches, faint, maps, members, strength),
-        score=strength,
+        seen=bool(np.abs(top).max() < REACH_PX and total.max() >= LEAST_THERE * strength**2),
     )
 
 

@@ -297,10 +297,15 @@ def _same_time(first: PassResult, second: PassResult) -> bool:
     return one.time_in_s < other.time_out_s and other.time_in_s < one.time_out_s
 
 
-def holds_a_pass(session: Session, seen: Seen) -> bool:
-    """Tell whether some track of a clip is by itself a flight of the craft."""
-    tracks = plausible(session, seen)[:TRIED]
-    return any(_attempt(session, [seen], [track], "?") is not None for track in tracks)
+def best_status(session: Session, seen: Seen) -> str:
+    """Return the best status of the tracks that are by themselves a flight, "none" without one."""
+    status = "none"
+    for track in plausible(session, seen)[:TRIED]:
+        found = _attempt(session, [seen], [track], "?")
+        if found is not None and found.result.status == "measured":
+            return "measured"
+        status = status if found is None else found.result.status
+    return status
 
 
 def relabelled(result: PassResult, label: str) -> PassResult:
