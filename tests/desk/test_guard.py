@@ -4,9 +4,10 @@ import asyncio
 
 import pytest
 
-from vidspeed.desk.guard import COOKIE, Guard
+from vidspeed.desk.guard import Guard, cookie_name
 
 TOKEN = "t" * 43
+COOKIE = cookie_name(5000)
 HOME = (b"host", b"127.0.0.1:5000")
 KNOWN = (b"cookie", f"{COOKIE}={TOKEN}".encode())
 
@@ -52,6 +53,7 @@ def test_the_token_goes_from_the_address_into_a_cookie():
         (KNOWN,),
         (HOME, KNOWN, (b"origin", b"http://evil.example")),
         (HOME, KNOWN, (b"origin", b"null")),
+        (HOME, (b"cookie", f"{cookie_name(5001)}={TOKEN}".encode())),
     ],
 )
 def test_others_are_refused(kind, headers):
@@ -61,6 +63,14 @@ def test_others_are_refused(kind, headers):
         assert answer["status"] in (401, 403)
     else:
         assert answer["type"] == "websocket.close" and answer["code"] == 1008
+
+
+def test_what_changes_something_and_sockets_must_say_where_they_come_from():
+    own = (b"origin", b"http://127.0.0.1:5000")
+    for kind, method in (("http", "POST"), ("http", "PUT"), ("websocket", "GET")):
+        assert not asked(HOME, KNOWN, kind=kind, method=method)[0]
+        assert asked(HOME, KNOWN, own, kind=kind, method=method)[0]
+    assert asked(HOME, KNOWN)[0]
 
 
 def test_a_wrong_token_in_the_address_opens_nothing():

@@ -2,7 +2,8 @@
 
 The address that the command prints holds a random token. The first request takes it out of the
 address and into a cookie that scripts cannot read and other sites do not send; everything after
-that needs the cookie, and a Host and an Origin that are the desk's own.
+that needs the cookie, and a Host and an Origin that are the desk's own. A browser names the Origin
+of every socket and of every request that changes something: there, none is no good either.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
 App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 COOKIE = "vidspeed-desk"
+READS = ("GET", "HEAD")
 SAFE = (
     (b"x-content-type-options", b"nosniff"),
     (b"referrer-policy", b"no-referrer"),
@@ -33,6 +35,7 @@ class Guard:
     def __init__(self, app: App, *, token: str, port: int) -> None:
         self.app = app
         self.token = token
+        self.cookie = cookie_name(port)
         self.hosts = {f"{name}:{port}" for name in ("127.0.0.1", "localhost")}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -43,20 +46,22 @@ class Guard:
         headers = {
             key.decode("latin-1"): value.decode("latin-1") for key, value in scope["headers"]
         }
-        if not self._at_home(headers):
+        if not self._at_home(scope, headers):
             await _refuse(scope, send, 403, "this desk answers to its own address only")
         elif scope["type"] == "http" and self._token_in_address(scope):
-            await _welcome(scope, send, self.token)
+            await _welcome(scope, send, f"{self.cookie}={self.token}")
         elif not self._knows(headers):
             await _refuse(scope, send, 401, "open the address that `vidspeed desk` printed")
         else:
             await self.app(scope, receive, _with_headers(send))
 
-    def _at_home(self, headers: dict[str, str]) -> bool:
-        """Tell whether Host, and Origin where there is one, are the desk's own."""
-        origin = headers.get("origin")
+    def _at_home(self, scope: Scope, headers: dict[str, str]) -> bool:
+        """Tell whether Host and Origin are the desk's own."""
         own = {f"http://{host}" for host in self.hosts}
-        return headers.get("host", "") in self.hosts and (origin is None or origin in own)
+        origin = headers.get("origin")
+        only_reads = scope["type"] == "http" and scope["method"] in READS
+        known = only_reads if origin is None else origin in own
+        return headers.get("host", "") in self.hosts and known
 
     def _token_in_address(self, scope: Scope) -> bool:
         given = dict(parse_qsl(scope.get("query_string", b"").decode("latin-1"))).get("token", "")
@@ -69,11 +74,16 @@ class Guard:
             cookie.load(headers.get("cookie", ""))
         except CookieError:
             return False
-        given = cookie[COOKIE].value if COOKIE in cookie else ""
+        given = cookie[self.cookie].value if self.cookie in cookie else ""
         return hmac.compare_digest(given.encode(), self.token.encode())
 
 
-async def _welcome(scope: Scope, send: Send, token: str) -> None:
+def cookie_name(port: int) -> str:
+    """Return what the cookie of a desk is called: browsers keep names apart, ports they do not."""
+    return f"{COOKIE}-{port}"
+
+
+async def _welcome(scope: Scope, send: Send, pair: str) -> None:
     """Put the token into a cookie and send the browser to the address without it."""
     rest = [
         (name, value)
@@ -81,7 +91,7 @@ async def _welcome(scope: Scope, send: Send, token: str) -> None:
         if name != "token"
     ]
     where = quote("/" + scope["path"].lstrip("/")) + (f"?{urlencode(rest)}" if rest else "")
-    cookie = f"{COOKIE}={token}; HttpOnly; SameSite=Strict; Path=/"
+    cookie = f"{pair}; HttpOnly; SameSite=Strict; Path=/"
     headers = [(b"location", where.encode()), (b"set-cookie", cookie.encode()), *SAFE]
     await send({"type": "http.response.start", "status": 303, "headers": headers})
     await send({"type": "http.response.body", "body": b""})
