@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import Executor
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,10 +12,11 @@ from vidspeed.assembly.passes import Pass
 from vidspeed.clip.rows import film
 from vidspeed.clip.shown import readout_row
 from vidspeed.errors import ClipError, MotionError, WorkerError
+from vidspeed.geometry.course import drawing
 from vidspeed.geometry.lens import project
 from vidspeed.motion.account import speed_between
 from vidspeed.motion.flight import Flight, clip_times
-from vidspeed.values import Bools, ClipView, Floats, Problem, Session
+from vidspeed.values import Bools, ClipView, CourseDrawing, Floats, Problem, Session
 from vidspeed.values.pictured import Filmed, Lane
 
 PLACES = 800
@@ -34,7 +36,7 @@ def film_passes(
         (lane, bool(np.median(row.flight.lit[order].track.peak) < 0.0))
         for row in passes
         if row.flight is not None
-        for order, lane in enumerate(lanes_of(row.flight, row.result.label, views))
+        for order, lane in enumerate(lanes_of(row.flight, row.result.label, views, session=session))
         if lane.clip in clips
     ]
     jobs = [
@@ -57,10 +59,18 @@ def film_passes(
     return tuple(filmed), tuple(problems)
 
 
-def lanes_of(flight: Flight, label: str, views: Sequence[ClipView]) -> list[Lane]:
+def lanes_of(
+    flight: Flight,
+    label: str,
+    views: Sequence[ClipView],
+    *,
+    speeds: bool = True,
+    session: Session | None = None,
+) -> list[Lane]:
     """Return where each clip of a pass shows its path, in order of the pass's clips.
 
-    Empty where the path turns back before a gate.
+    Empty where the path turns back before a gate. Without `speeds` those so far are NaN: they
+    take longer to work out than all the rest. With the `session` its course is drawn for each.
     """
     sizes = {
         (view.camera, view.clip): (view.facts.size_px, view.facts.rotation_deg)
@@ -70,14 +80,19 @@ def lanes_of(flight: Flight, label: str, views: Sequence[ClipView]) -> list[Lane
     margin = BEYOND * flight.length_m
     x_m = np.linspace(-margin, flight.length_m + margin, PLACES)
     try:
-        times_s, so_far = flight.times_at(x_m), _so_far(flight, x_m)
+        times_s = flight.times_at(x_m)
+        nothing = np.full(len(x_m), np.nan)
+        so_far = _so_far(flight, x_m) if speeds else (nothing, nothing)
     except MotionError:
         return []
     lanes = []
     for order, lit in enumerate(flight.lit):
         camera = lit.stand.camera
         seen_as = sizes.get((camera.name, lit.clip), (camera.image_size_px, 0))
-        lanes.append(_lane(flight, order, label, (x_m, times_s), so_far, seen_as))
+        lane = _lane(flight, order, label, (x_m, times_s), so_far, seen_as)
+        if lane is not None and session is not None:
+            lane = replace(lane, drawing=_course(session, flight, order))
+        lanes.append(lane)
     return [lane for lane in lanes if lane is not None]
 
 
@@ -117,6 +132,13 @@ def _lane(
         so_far_mps=so_far[0],
         so_far_u_mps=so_far[1],
     )
+
+
+def _course(session: Session, flight: Flight, order: int) -> CourseDrawing:
+    """Return the course as the camera of a clip saw it, which may have been moved before."""
+    station = flight.network.stations[flight.network.traverses[0].clips[order].station]
+    pose, lens = station.pose(flight.state), station.lens_at(flight.state)
+    return drawing(session.course, session.flight_line, pose, lens)
 
 
 def _so_far(flight: Flight, x_m: Floats) -> tuple[Floats, Floats]:

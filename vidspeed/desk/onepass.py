@@ -39,13 +39,7 @@ class PassPage:
     def __init__(self, shop: Workshop, found: dict[str, Any], number: int) -> None:
         self.shop, self.found, self.number = shop, found, number
         self.row = found["passes"][number]
-        self.wanted = Wanted(
-            label=str(self.row["pass"]),
-            clips=tuple(self.row["clips"]),
-            time_s=self.row["time_in_s"],
-            intervals_s=_intervals_s(found),
-            linked=linked(found["passes"], self.row["clips"]),
-        )
+        self.wanted = wanted_of(found, number)
         self.source: Source | None = None
         self.shown: Shown | None = None
         self.asked = 0
@@ -279,6 +273,18 @@ def _film(key: str, film: Film) -> dict[str, Any]:
         ],
         "corner": film.corner_px.tolist(),
     }
+
+
+def wanted_of(found: dict[str, Any], number: int) -> Wanted:
+    """Return which pass a row of summary.json means."""
+    row = found["passes"][number]
+    return Wanted(
+        label=str(row["pass"]),
+        clips=tuple(row["clips"]),
+        time_s=row["time_in_s"],
+        intervals_s=_intervals_s(found),
+        linked=linked(found["passes"], row["clips"]),
+    )
 
 
 def _intervals_s(found: dict[str, Any]) -> dict[str, float]:

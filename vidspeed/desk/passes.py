@@ -170,6 +170,11 @@ def _flown(session: Session, clip: Clip) -> bool:
     return drive_of(session, clip) is None and not clip.expect_none
 
 
+def forget() -> None:
+    """Forget what was looked at."""
+    _looked.clear()
+
+
 def look_once(folder: Path, session: Session, cameras: Cameras, clip: Clip) -> Looked:
     """Look at a clip, or remember it; what was chosen or dismissed in it changes nothing there."""
     plain = replace(clip, dismiss=(), choose=())
@@ -285,7 +290,7 @@ def _candidates(
         ]
         beside = [(row, taken[row.clip.name]) for row in seen if row is not each and taken]
         found += [
-            _candidate(session, each, track, beside, taken=track is own)
+            _candidate(session, each, track, beside, mine if track is own else None)
             for track in tracks[:MOST_CANDIDATES]
         ]
     return found
@@ -301,12 +306,16 @@ def _candidate(
     seen: Seen,
     track: Track,
     beside: Sequence[tuple[Seen, Track]],
-    *,
-    taken: bool,
+    taken: Pass | None,
 ) -> Candidate:
-    """Return a track as a candidate, solved with what was taken in the other clips."""
+    """Return a track as a candidate, solved with what was taken in the other clips.
+
+    `taken` is the pass that was solved from it, None where it was not.
+    """
     speed_mps = wide_mps = None
-    if beside or session.flight_line.stated:
+    if taken is not None:
+        speed_mps, wide_mps = taken.result.speed_mps, taken.result.speed_U95_mps
+    elif beside or session.flight_line.stated:
         rows = [(seen, track), *beside]
         try:
             result = solve_tracks(
@@ -324,7 +333,7 @@ def _candidate(
         middle=_middle(track),
         speed_mps=speed_mps,
         speed_U95_mps=wide_mps,
-        taken=taken,
+        taken=taken is not None,
     )
 
 
@@ -332,6 +341,7 @@ def _lanes(mine: Pass | None, clips: Sequence[Looked]) -> tuple[tuple[Lane, ...]
     """Return where each clip shows the path, and whether the craft is darker there."""
     if mine is None or mine.flight is None:
         return (), ()
-    lanes = lanes_of(mine.flight, mine.result.label, [row.view for row in clips])
+    views = [row.view for row in clips]
+    lanes = lanes_of(mine.flight, mine.result.label, views, speeds=False)
     dark = {lit.clip: bool(np.median(lit.track.peak) < 0.0) for lit in mine.flight.lit}
     return tuple(lanes), tuple(dark[lane.clip] for lane in lanes)
