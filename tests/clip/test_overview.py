@@ -15,7 +15,7 @@ def test_a_light_that_passes_is_in_the_brightest_and_not_in_the_still(kind, anno
     for k in range(100):
         luma = np.full((40, 400), 30 * scale, kind)
         luma[20, 4 * k : 4 * k + 4] = 200 * scale
-        overview.take(luma)
+        overview.take([luma])
     assert overview.still().dtype == overview.brightest.dtype == np.uint8
     assert np.all(overview.still() == 30)
     assert np.all(overview.brightest[20] == 200)
@@ -30,6 +30,6 @@ def test_stills_of_large_pictures_take_little_memory(announced):
     for k in range(24):
         luma = np.full((1200, 4096), 30, np.uint8)
         luma[:, 170 * k : 170 * k + 170] = 200
-        overview.take(luma)
+        overview.take([luma])
         assert len(overview._stills) * luma.nbytes <= MOST_BYTES + luma.nbytes
     assert np.all(overview.still()[:, : 170 * 24] == 30)

@@ -99,7 +99,7 @@ class Backdrop:
             return
         self._full[self._offered % SAMPLES] = luma.copy()
         self._offered += 1
-        self._half.put(half.copy())
+        self._half.put(half)
         self._level = _weighed(self._half.middle())
         renewed = apart is not None and self._spread.learn(apart.size)
         if renewed or abs(self.sigmas / self._ceiling_sigmas - 1.0) > 0.03:
@@ -135,9 +135,10 @@ class Backdrop:
         self._raise_ceiling()
         return True
 
-    def past(self, rows: slice, columns: slice) -> Luma:
-        """Return the ring's samples of a patch (n, h, w), in the file's own levels."""
-        return np.stack([luma[rows, columns] for luma in self._full])
+    @property
+    def ring(self) -> tuple[Luma, ...]:
+        """Return the samples (h, w) that the background is made of, in the file's own levels."""
+        return tuple(self._full)
 
     def _raise_ceiling(self) -> None:
         """Work out how far noise may reach."""

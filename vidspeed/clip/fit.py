@@ -8,6 +8,7 @@ least squares", Quarterly of Applied Mathematics 2 (1944) 164-168.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -126,7 +127,9 @@ def fit_streak(pixels: Pixels, curve: Curve, start: Floats, prior: Prior, noise2
     weight = 1.0 / np.sqrt(noise2)
     tightness = 1.0 / prior.sd**2
     now, damping = _kept_possible(start), 1e-2
-    level, residual, slopes = _state(pixels, curve, now, weight)
+    under = curve.light(pixels.ground)
+    beneath = _Beneath(under, curve.level(under))
+    level, residual, slopes = _state(pixels, curve, beneath, now, weight)
     cost = _cost(residual, now, prior)
     settled = False
     for _ in range(ROUNDS):
@@ -138,7 +141,7 @@ def fit_streak(pixels: Pixels, curve: Curve, start: Floats, prior: Prior, noise2
         step[free] = np.linalg.solve(damped[np.ix_(free, free)], pull[free])
         settled = bool(pull @ step < SETTLED)
         then = _kept_possible(now + step)
-        new_state = _state(pixels, curve, then, weight)
+        new_state = _state(pixels, curve, beneath, then, weight)
         new_cost = _cost(new_state[1], then, prior)
         if new_cost <= cost:
             settled = settled or cost - new_cost < SETTLED
@@ -193,29 +196,33 @@ def slope_prior(length_px: float, picture_px: float) -> float:
     return 0.005 + 1.5 * length_px / picture_px
 
 
+class _Beneath(NamedTuple):
+    """The background of pixels (n,) as light, and the level of that light."""
+
+    light: Floats
+    level: Floats
+
+
 def _state(
-    pixels: Pixels, curve: Curve, parameters: Floats, weight: Floats
+    pixels: Pixels, curve: Curve, beneath: _Beneath, parameters: Floats, weight: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Return the light's level, the residuals over the noise and the slopes over the noise."""
     light, shape_slopes = streak(parameters[:SHAPE], pixels.x, pixels.y)
-    under = curve.light(pixels.ground)
-    level = curve.level(under + light) - curve.level(under)
-    shape_slopes *= curve.slope(under + light)[:, None]
-    tilt = np.column_stack(
-        [
-            np.ones_like(level),
-            (pixels.x - parameters[X]) / TILT_PX,
-            (pixels.y - parameters[Y]) / TILT_PX,
-        ]
-    )
-    base = tilt @ parameters[SHAPE:]
-    slopes = np.hstack([shape_slopes, tilt])
-    slopes[:, X] -= parameters[SHAPE + 1] / TILT_PX
-    slopes[:, Y] -= parameters[SHAPE + 2] / TILT_PX
-    residual = pixels.value - pixels.ground - level - base
+    light += beneath.light
+    level = curve.level(light) - beneath.level
+    slopes = np.empty((PARAMETERS, len(level)))  # a row each: passes over them are short
+    np.multiply(shape_slopes.T, curve.slope(light), out=slopes[:SHAPE])
+    tilt = slopes[SHAPE:]
+    tilt[0] = 1.0
+    tilt[1] = (pixels.x - parameters[X]) / TILT_PX
+    tilt[2] = (pixels.y - parameters[Y]) / TILT_PX
+    residual = pixels.value - pixels.ground - level - parameters[SHAPE:] @ tilt
+    slopes[X] -= parameters[SHAPE + 1] / TILT_PX
+    slopes[Y] -= parameters[SHAPE + 2] / TILT_PX
     met = pixels.full & (residual <= 0.0)  # the model is at least as bright as it must be
     keep = np.where(met, 0.0, weight)
-    return level, residual * keep, slopes * keep[:, None]
+    slopes *= keep
+    return level, residual * keep, slopes.T
 
 
 def _cost(residual: Floats, parameters: Floats, prior: Prior) -> float:

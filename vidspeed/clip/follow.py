@@ -7,6 +7,7 @@ leaves this module; the spots themselves do.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -101,14 +102,25 @@ class Follower:
     def _give_birth(self, free: Sequence[Spot]) -> None:
         """Begin a tentative chain from every pair of spots that a craft could have made."""
         used = {id(spot) for spots in self._tentative for spot in spots[-2:]}
-        for before in self._recent:
-            for old in before:
-                for new in free:
-                    if len(self._tentative) >= MOST_TENTATIVE:
-                        return
-                    both_used = id(old) in used and id(new) in used
-                    if not both_used and possible(old, new, self.limits):
-                        self._tentative.append([old, new])
+        for old, new in self._far_enough_apart(free):
+            if len(self._tentative) >= MOST_TENTATIVE:
+                return
+            both_used = id(old) in used and id(new) in used
+            if not both_used and possible(old, new, self.limits):
+                self._tentative.append([old, new])
+
+    def _far_enough_apart(self, free: Sequence[Spot]) -> list[tuple[Spot, Spot]]:
+        """Return the pairs of a recent spot and a free one whose distance a craft could fly."""
+        recent = [spot for before in self._recent for spot in before]
+        if not recent or not free:
+            return []
+        old, new = np.array(_xyt(recent)), np.array(_xyt(free))
+        way = new[None] - old[:, None]
+        distance = np.hypot(way[..., 0], way[..., 1])
+        low, high = self.limits.speed_px_s
+        step = way[..., 2]
+        there = (distance >= 0.999 * low * step) & (distance <= 1.001 * high * step)
+        return [(recent[i], free[j]) for i, j in np.argwhere(there).tolist()]
 
     def _confirm(self) -> None:
         """Turn tentative chains that are long enough into chains, the straightest first."""
@@ -163,9 +175,11 @@ class _Chain:
         """Move the filter on to a moment."""
         step = time_s - self._now_s
         self._now_s = time_s
-        one = np.array([[1.0, step], [0.0, 1.0]])
+        move = np.eye(4)
+        move[0, 1] = move[2, 3] = step
         shake = np.array([[step**4 / 4, step**3 / 2], [step**3 / 2, step**2]])
-        self._filter.predict(F=np.kron(np.eye(2), one), Q=np.kron(self._bending(), shake))
+        spread = (self._bending()[:, None, :, None] * shake[:, None]).reshape(4, 4)
+        self._filter.predict(F=move, Q=spread)
 
     def _bending(self) -> Floats:
         """Return the covariance (2, 2) of the acceleration: little across, as ways are straight.
@@ -194,10 +208,12 @@ class _Chain:
         """Return the normalised distance of a spot from the prediction; infinite outside."""
         if not alike(self.spots[-1], spot):
             return np.inf
-        spread = self._filter.H @ self._filter.P @ self._filter.H.T + _noise_px2(spot)
-        off = spot.xy_px - self._filter.x[[0, 2], 0]
-        distance = float(off @ np.linalg.solve(spread, off))
-        return distance + float(np.log(np.linalg.det(spread))) if distance <= GATE else np.inf
+        noise, known, now = _variance_px2(spot), self._filter.P, self._filter.x
+        xx, yy, xy = known[0, 0] + noise, known[2, 2] + noise, known[0, 2]
+        dx, dy = spot.xy_px[0] - now[0, 0], spot.xy_px[1] - now[2, 0]
+        area = xx * yy - xy * xy
+        distance = float((yy * dx * dx - 2.0 * xy * dx * dy + xx * dy * dy) / area)
+        return distance + math.log(area) if distance <= GATE else math.inf
 
     def add(self, spot: Spot) -> None:
         """Take a spot into the chain."""
@@ -206,6 +222,11 @@ class _Chain:
         self.last_s = spot.time_s
         if len(self.spots) in LOOKED_AT:
             self.lost = self.lost or not keeps_its_way(self.spots)
+
+
+def _xyt(spots: Sequence[Spot]) -> list[tuple[float, float, float]]:
+    """Return place and time of spots as rows."""
+    return [(*spot.xy_px.tolist(), spot.time_s) for spot in spots]
 
 
 def _new_filter(first: Spot, second: Spot) -> KalmanFilter:
@@ -236,9 +257,13 @@ def _acceleration(spots: Sequence[Spot]) -> float:
 
 def _noise_px2(spot: Spot) -> Floats:
     """Return the covariance (2, 2) of a rough position: wider for streaks and faint spots."""
-    length = 2.0 * float(np.linalg.norm(spot.half_px))
-    sd = 0.7 + 0.06 * length + 1.5 / max(spot.snr, 1.0)
-    return np.eye(2) * sd**2
+    return np.eye(2) * _variance_px2(spot)
+
+
+def _variance_px2(spot: Spot) -> float:
+    """Return the variance of each coordinate of a rough position."""
+    length = 2.0 * math.hypot(*spot.half_px.tolist())
+    return (0.7 + 0.06 * length + 1.5 / max(spot.snr, 1.0)) ** 2
 
 
 def _nearest(
@@ -251,12 +276,14 @@ def _nearest(
     place = last.xy_px + velocity * (time_s - last.time_s)
     bend = bend_px_s2(float(np.linalg.norm(velocity)), width_px)
     slack = bend * (time_s - last.time_s) * (time_s - old.time_s)
-    known = _noise_px2(last)[0, 0] * (1 + ahead) ** 2 + _noise_px2(old)[0, 0] * ahead**2
+    known = _variance_px2(last) * (1 + ahead) ** 2 + _variance_px2(old) * ahead**2
     best, best_distance = None, np.inf
     for spot in free:
-        distance = float(np.linalg.norm(spot.xy_px - place))
-        reach = np.sqrt(GATE * (known + _noise_px2(spot)[0, 0])) + slack
-        if distance < min(reach, best_distance) and alike(last, spot):
+        distance = math.hypot(*(spot.xy_px - place).tolist())
+        if distance >= best_distance:
+            continue
+        reach = math.sqrt(GATE * (known + _variance_px2(spot))) + slack
+        if distance < reach and alike(last, spot):
             best, best_distance = spot, distance
     return best
 

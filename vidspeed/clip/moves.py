@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -139,7 +140,7 @@ def bend_px_s2(speed_px_s: Any, width_px: float) -> Any:
 def stands(spot: Spot, before: Sequence[Spot]) -> bool:
     """Say whether a spot was there in the frame before: something that changed and stayed."""
     return any(
-        float(np.linalg.norm(spot.xy_px - old.xy_px)) < STANDING_PX and alike(spot, old)
+        math.hypot(*(spot.xy_px - old.xy_px).tolist()) < STANDING_PX and alike(spot, old)
         for old in before
     )
 
@@ -156,7 +157,7 @@ def possible(old: Spot, new: Spot, limits: Limits) -> bool:
     """Say whether a craft could have made these two spots, by place, speed and streak."""
     step = new.time_s - old.time_s
     way = new.xy_px - old.xy_px
-    distance = float(np.linalg.norm(way))
+    distance = math.hypot(*way.tolist())
     low, high = limits.speed_px_s
     if step <= 0 or not low * step <= distance <= high * step or not alike(old, new):
         return False
@@ -167,7 +168,7 @@ def possible(old: Spot, new: Spot, limits: Limits) -> bool:
 
 def _along(spot: Spot, way: Floats, distance: float) -> bool:
     """Say whether a streak lies along the way and is not longer than the way."""
-    half = float(np.linalg.norm(spot.half_px))
+    half = math.hypot(*spot.half_px.tolist())
     if half < 1.5 * spot.sigma_px + 1.0 or spot.cut:
         return True
     across = abs(float(spot.half_px[0] * way[1] - spot.half_px[1] * way[0]))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 
@@ -12,8 +14,10 @@ from vidspeed.values import Floats, Picture
 
 MOST_BYTES = 24 << 20  # of the stills that are kept
 FEWEST = 6  # of them, so that half may go when there are too many
+SPARSE = 8  # frames from still to still at the beginning of a long clip
 AT = (1, 3, 5)  # sixths of a clip of known length at which large pictures have three instead
 BAND = 64  # rows of the still that are worked out together
+STRIPE = 128  # rows of the brightest values that are worked out together
 SAMPLED = 16  # rows, of which two tell how much a frame changes
 WHOLE = 256  # rows of a picture that is not sampled
 LITTLE = 0.5  # of the usual change: a frame that changes less is compared as a whole
@@ -32,16 +36,19 @@ class Overview:
         self._before: Luma | None = None  # the last frame, still the decoder's
         self._rows: Picture | None = None  # what was sampled of it, at half size
         self._stills: list[Picture] = []
-        self._step = 1
+        self._step = max(1, min(frames // (2 * SAMPLES), SPARSE))
 
-    def take(self, luma: Luma) -> None:
-        """Take the next frame (h, w); it is held until the one after it."""
+    def take(self, lumas: Sequence[Luma]) -> None:
+        """Take the next frames (h, w); the last is held until the one after it."""
         if self._brightest is None:
-            self._brightest = luma.copy()
-        else:
-            cv2.max(self._brightest, luma, dst=self._brightest)
-        self._keep(luma)
-        self._changes.append(self._change(luma))
+            self._brightest = lumas[0].copy()
+        for top in range(0, len(self._brightest), STRIPE):
+            brightest = self._brightest[top : top + STRIPE]
+            for luma in lumas:
+                cv2.max(brightest, luma[top : top + STRIPE], dst=brightest)
+        for luma in lumas:
+            self._keep(luma)
+            self._changes.append(self._change(luma))
 
     def _change(self, luma: Luma) -> float:
         """Return the mean absolute change from the frame before, at half size.

@@ -37,48 +37,52 @@ def streak(parameters: Floats, x: Floats, y: Floats) -> tuple[Floats, Floats]:
 
     `parameters`: middle x, y; half vector x, y; width (pixels); peak (light); slope g; halo h.
     """
-    core, core_slopes = _segment(parameters[:HALO], x, y)
+    slopes, halo_slopes = np.empty((SHAPE, len(x))), np.empty((HALO, len(x)))
+    core = _segment(parameters[:HALO], x, y, slopes[:HALO])
     wide = parameters[:HALO].copy()
     wide[WIDTH] *= HALO_WIDTH
-    halo, halo_slopes = _segment(wide, x, y)
+    halo = _segment(wide, x, y, halo_slopes)
     thin = 1.0 / HALO_WIDTH**2
     share = parameters[HALO] * thin
-    halo_slopes[:, WIDTH] *= HALO_WIDTH
-    slopes = np.column_stack([core_slopes + share * halo_slopes, thin * halo])
-    return core + share * halo, slopes
+    halo_slopes[WIDTH] *= HALO_WIDTH
+    halo_slopes *= share
+    slopes[:HALO] += halo_slopes
+    slopes[HALO] = thin * halo
+    return core + share * halo, slopes.T
 
 
-def _segment(parameters: Floats, x: Floats, y: Floats) -> tuple[Floats, Floats]:
-    """Return the light (n,) of a blurred segment and its derivatives (n, 7)."""
+def _segment(parameters: Floats, x: Floats, y: Floats, slopes: Floats) -> Floats:
+    """Return the light (n,) of a blurred segment; its derivatives go into `slopes` (7, n)."""
     half_x, half_y, width = parameters[HALF_X], parameters[HALF_Y], parameters[WIDTH]
     half = max(float(np.hypot(half_x, half_y)), LEAST_HALF * width)
     cosine, sine = (half_x / half, half_y / half) if np.hypot(half_x, half_y) > 0 else (1.0, 0.0)
     dx, dy = x - parameters[X], y - parameters[Y]
     u, v = dx * cosine + dy * sine, dy * cosine - dx * sine
     across = np.exp(-0.5 * (v / width) ** 2)
-    even, tilted = _even(u, half, width), _tilted(u, half, width)
+    ends = _ends(u, half, width)
+    even, tilted = _even(u, half, width, ends), _tilted(u, half, width, ends)
     peak, slope = parameters[PEAK], parameters[SLOPE]
     along = _Along(*(e + slope * t for e, t in zip(even, tilted, strict=True)))
-    level = peak * across * along.level
-    by_u = peak * across * along.by_u
-    by_v = -level * v / width**2
+    bright = peak * across
+    level = bright * along.level
+    by_u = bright * along.by_u
+    by_v = level * v / -(width**2)
     by_turn = by_u * v - by_v * u  # by the angle from +x towards +y
-    by_half = peak * across * along.by_half
-    slopes = np.column_stack(
-        [
-            -by_u * cosine + by_v * sine,
-            -by_u * sine - by_v * cosine,
-            by_half * cosine - by_turn * sine / half,
-            by_half * sine + by_turn * cosine / half,
-            level * v**2 / width**3 + peak * across * along.by_width,
-            across * along.level,
-            peak * across * tilted.level,
-        ]
-    )
-    return level, slopes
+    by_half = bright * along.by_half
+    slopes[X] = by_v * sine - by_u * cosine
+    slopes[Y] = -by_u * sine - by_v * cosine
+    slopes[HALF_X] = by_half * cosine - by_turn * (sine / half)
+    slopes[HALF_Y] = by_half * sine + by_turn * (cosine / half)
+    slopes[WIDTH] = by_v * v / -width + bright * along.by_width
+    slopes[PEAK] = across * along.level
+    slopes[SLOPE] = bright * tilted.level
+    return np.asarray(level)
 
 
-def _ends(u: Floats, half: float, width: float) -> tuple[Floats, Floats, Floats]:
+_Ends = tuple[Floats, Floats, Floats]
+
+
+def _ends(u: Floats, half: float, width: float) -> _Ends:
     """Return the integral of the blur over the segment, and the blur at its two ends."""
     ahead = np.exp(-0.5 * ((u - half) / width) ** 2)
     behind = np.exp(-0.5 * ((u + half) / width) ** 2)
@@ -87,9 +91,9 @@ def _ends(u: Floats, half: float, width: float) -> tuple[Floats, Floats, Floats]
     return whole, ahead, behind
 
 
-def _even(u: Floats, half: float, width: float) -> _Along:
+def _even(u: Floats, half: float, width: float, ends: _Ends) -> _Along:
     """Return E and its derivatives."""
-    whole, ahead, behind = _ends(u, half, width)
+    whole, ahead, behind = ends
     length = 2.0 * half
     spread = (whole - (half - u) * ahead - (half + u) * behind) / width
     return _Along(
@@ -100,9 +104,9 @@ def _even(u: Floats, half: float, width: float) -> _Along:
     )
 
 
-def _tilted(u: Floats, half: float, width: float) -> _Along:
+def _tilted(u: Floats, half: float, width: float, ends: _Ends) -> _Along:
     """Return T and its derivatives."""
-    whole, ahead, behind = _ends(u, half, width)
+    whole, ahead, behind = ends
     area = 4.0 * half**2
     moment = u * whole - width**2 * (ahead - behind)
     spread = (whole - (half - u) * ahead - (half + u) * behind) / width

@@ -22,6 +22,9 @@ from vidspeed.values import ClipFacts, Floats, Scan, Strip, Track
 __all__ = ["frame_numbers", "scan"]
 
 LEAST_LIGHTS = 4
+MOST_TOGETHER = 4  # frames that are worked through together
+MOST_HELD = 6_000_000  # bytes of their luma
+TOLD_EVERY = 16  # frames
 FEW, PLAIN_SNR = 7, 6.0  # a track of fewer lights than this must be plain to see
 
 Progress = Callable[[int, int], None]
@@ -60,14 +63,16 @@ def scan(
             accept(reader.header.size_px)
         expected = reader.header.frames_announced or 0
         stamps: list[int] = []
+        told = -TOLD_EVERY
         overview = Overview(expected)
         with Search(reader.header, strip) as search:
-            for frame in _timed(path, reader, rate_hz):
-                stamps.append(frame.stamp)
-                overview.take(frame.luma)
-                search.take(frame)
-                if progress is not None and frame.index % 16 == 0:
-                    progress(frame.index, expected)
+            for frames in _together(_timed(path, reader, rate_hz)):
+                stamps += [frame.stamp for frame in frames]
+                overview.take([frame.luma for frame in frames])
+                search.take(frames)
+                if progress is not None and frames[0].index - told >= TOLD_EVERY:
+                    told = frames[0].index
+                    progress(told, expected)
             search.finish()
             check_length(path, len(stamps))
             ticks = np.array(stamps, dtype=np.int64)
@@ -117,6 +122,18 @@ def _timed(path: Path, reader: ClipReader, rate_hz: float | None) -> Iterator[Fr
     for frame in reader.frames():
         captured = numbers.get(frame.stamp, captured + 1)
         yield replace(frame, time_s=captured / rate_hz)
+
+
+def _together(frames: Iterator[Frame]) -> Iterator[list[Frame]]:
+    """Yield frames some at a time, as the decoder holds them: work that is repeated is fast."""
+    held: list[Frame] = []
+    for frame in frames:
+        held.append(frame)
+        if len(held) == MOST_TOGETHER or len(held) * frame.luma.nbytes >= MOST_HELD:
+            yield held
+            held = []
+    if held:
+        yield held
 
 
 def _tracks(

@@ -12,26 +12,36 @@ from collections.abc import Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextvars import copy_context
 from dataclasses import replace
+from functools import partial
 from types import TracebackType
-from typing import Self
+from typing import NamedTuple, Self
 
 import numpy as np
 
 from vidspeed.clip.astray import Astray
-from vidspeed.clip.background import SIGMAS, Backdrop, halved
+from vidspeed.clip.background import SIGMAS, Apart, Backdrop, halved
 from vidspeed.clip.follow import Follower
 from vidspeed.clip.lamp import Light, lights_of
 from vidspeed.clip.lights import Finder, Spot, flooded
 from vidspeed.clip.medians import SAMPLES, middle_of_nine
 from vidspeed.clip.moves import Limits, limits_of
-from vidspeed.clip.read import Frame, Header
+from vidspeed.clip.read import Frame, Header, Luma
 from vidspeed.clip.sway import SwayMeter
 from vidspeed.clip.window import Pane, window_of
 from vidspeed.values import Picture, Strip, Sway
 from vidspeed.worker import alive
 
 LEAST_FRAMES = 4
-MOST_WAITING = 48 << 20  # bytes of the frames that wait for the first background
+AT_ONCE = 4  # of the frames that waited
+MOST_WAITING = 40 << 20  # bytes of the frames that wait for the first background
+
+
+class _Look(NamedTuple):
+    """A frame's window, what stands out in it, and the background's samples at that time."""
+
+    pane: Pane
+    apart: Apart
+    ring: tuple[Luma, ...]
 
 
 class Search:
@@ -63,17 +73,23 @@ class Search:
     ) -> None:
         self._fitting.shutdown(wait=True, cancel_futures=True)
 
-    def take(self, frame: Frame) -> None:
-        """Take the next frame."""
-        if self._backdrop is None:
+    def take(self, frames: Sequence[Frame]) -> None:
+        """Take the next frames, which are worked through together."""
+        for number, frame in enumerate(frames):
+            if self._backdrop is not None:
+                self._work(frames[number:])
+                return
             self._waiting.append((self._window.cut(frame, copied=True), halved(frame.luma)))
             self._begin()
-            return
-        pane = self._window.cut(frame)
-        if self._look(pane) and self._meter is not None:
-            self._meter.take_whole(pane.time_s, frame.luma)
-            lost = self._meter.astray
-            self._astray.take(pane.time_s, lambda: halved(frame.luma), lost=lost)
+
+    def _work(self, frames: Sequence[Frame]) -> None:
+        """Search frames, and look up the pieces of the background in them."""
+        news = self._look([self._window.cut(frame) for frame in frames])
+        for frame, new in zip(frames, news, strict=True):
+            if new and self._meter is not None:
+                self._meter.take_whole(frame.time_s, frame.luma)
+                lost = self._meter.astray
+                self._astray.take(frame.time_s, partial(halved, frame.luma), lost=lost)
 
     def finish(self) -> None:
         """Work through what still waits and end the chains."""
@@ -119,25 +135,44 @@ class Search:
         self.limits = limits_of(self._header.size_px, interval_s, self._strip)
         self._backdrop, self._finder = backdrop, Finder(backdrop)
         self._follower = Follower(self.limits)
-        for pane, half in self._waiting:
-            if self._look(pane):
-                self._meter.take(pane.time_s, half)
-                self._astray.take(pane.time_s, half.view, lost=self._meter.astray)
-        self._waiting.clear()
+        while self._waiting:
+            some, self._waiting = self._waiting[:AT_ONCE], self._waiting[AT_ONCE:]
+            news = self._look([pane for pane, _ in some])
+            for (pane, half), new in zip(some, news, strict=True):
+                if new:
+                    self._meter.take(pane.time_s, half)
+                    self._astray.take(pane.time_s, half.view, lost=self._meter.astray)
 
-    def _look(self, pane: Pane) -> bool:
-        """Search a frame, then let it enter the background in its turn; say whether it is new."""
+    def _look(self, panes: Sequence[Pane]) -> list[bool]:
+        """Search some frames; say which are new. Each enters the background in its turn.
+
+        The few passes over each picture come first, then what they found: each is done fastest
+        while it is done again and again. Where the exposure jumps the background goes along at
+        once.
+        """
         assert self._backdrop is not None
+        backdrop, news = self._backdrop, []
+        looks: list[_Look] = []
+        for pane in panes:
+            apart = backdrop.apart(pane.half)
+            flood = flooded(apart)
+            news.append(pane.time_s > self._last_s)
+            if news[-1]:
+                looks.append(_Look(pane, apart, backdrop.ring))
+                self._last_s = pane.time_s
+            if flood:
+                self._follow(looks)
+                looks = []
+            backdrop.offer(pane.frame, pane.luma, pane.half, None if flood else apart)
+        self._follow(looks)
+        return news
+
+    def _follow(self, looks: Sequence[_Look]) -> None:
+        """Follow what stands out in some frames."""
         assert self._finder is not None and self._follower is not None
-        apart = self._backdrop.apart(pane.half)
-        new = pane.time_s > self._last_s
-        if new:
-            spots = self._finder.spots(pane, apart)
+        for pane, apart, ring in looks:
+            spots = self._finder.spots(pane, apart, ring)
             self._fit(self._follower.offer(pane.time_s, spots))
-            self._last_s = pane.time_s
-        learnt = None if flooded(apart) else apart
-        self._backdrop.offer(pane.frame, pane.luma, pane.half, learnt)
-        return new
 
     def _fit(self, chains: Sequence[Sequence[Spot]]) -> None:
         """Fit the lights of chains that have ended; their pixels are then let go."""

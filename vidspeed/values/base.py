@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import fields
 from datetime import date as Date
 from datetime import datetime
 from typing import Any
@@ -24,12 +23,12 @@ class Value:
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""
-        for item in fields(self):  # type: ignore[arg-type]
-            value = getattr(self, item.name)
+        for name in self.__dataclass_fields__:  # type: ignore[attr-defined]
+            value = getattr(self, name)
             if isinstance(value, np.ndarray) and value.flags.writeable:
                 frozen = value.copy()
                 frozen.flags.writeable = False
-                object.__setattr__(self, item.name, frozen)
+                object.__setattr__(self, name, frozen)
 
 
 def jsonable(value: Any) -> Any:
