@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from vidspeed.values.base import Floats, Picture, Value
+from vidspeed.values.placed import CourseDrawing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -16,7 +17,8 @@ class Lane(Value):
     (m,) how much later than a frame's stamp the row at that place is read.
     `from_s` and `to_s` bound the stamps of the frames that show it. `gates_s` is `passed_s` at the
     start and the finish gate. `so_far_mps` and `so_far_u_mps` (m,) are the speed from the gate that
-    was passed first to each place and its standard uncertainty, NaN before it.
+    was passed first to each place and its standard uncertainty, NaN before it. `drawing` is the
+    course as the camera saw it in this clip, by the pose that the solution has for it.
     """
 
     label: str  # of the pass
@@ -32,6 +34,7 @@ class Lane(Value):
     gates_s: tuple[float, float]
     so_far_mps: Floats
     so_far_u_mps: Floats
+    drawing: CourseDrawing | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
