@@ -20,6 +20,7 @@ from vidspeed.desk.tables import Cell, Link, Tag, table
 from vidspeed.desk.toml import entries, read
 from vidspeed.desk.uploads import MOST_BYTES
 from vidspeed.errors import VidspeedError
+from vidspeed.record.report import visible
 from vidspeed.watch import SUFFIXES
 
 CLIPS = "clips"  # the folder in which dropped clips are put
@@ -169,7 +170,7 @@ class _Progress:
 async def _one(row: ClipRow, runner: Runner, accounts: Accounts) -> None:
     """Show one clip: how it stands, and the account of its time."""
     with page(row.name, here="/clips"):
-        table("", ("Camera", "State", "Passes"), [(row.camera, _state(row), _passes(row))])
+        table("", ("Camera", "State", "Passes"), [(visible(row.camera), _state(row), _passes(row))])
 
         def start() -> None:
             if not runner.start(row.name, 1):
@@ -203,8 +204,8 @@ def _count(rows: list[ClipRow]) -> str:
 
 def _cells(row: ClipRow) -> tuple[Cell, ...]:
     size = "–" if row.size_bytes is None else f"{row.size_bytes / 1e6:.1f}"
-    return (Link(words=row.name, where=f"/clips/{row.number}"), row.camera, size,
-            _state(row), _passes(row))  # fmt: skip
+    name = Link(words=visible(row.name), where=f"/clips/{row.number}")
+    return (name, visible(row.camera), size, _state(row), _passes(row))
 
 
 def _state(row: ClipRow) -> Cell:
@@ -212,4 +213,4 @@ def _state(row: ClipRow) -> Cell:
 
 
 def _passes(row: ClipRow) -> str:
-    return "; ".join(row.passes) or "–"
+    return visible("; ".join(row.passes)) or "–"

@@ -7,6 +7,8 @@ from contextlib import contextmanager
 
 from nicegui import ui
 
+from vidspeed.record.report import visible
+
 STEPS = (
     ("Set up", "/setup"),
     ("Picks", "/picks"),
@@ -23,6 +25,7 @@ def page(title: str, *, here: str) -> Iterator[None]:
 
     `here` is the address of the step that the page belongs to, "" for none.
     """
+    title = visible(title)
     head(title)
     navigation(here)
     with ui.element("main").classes("page"):

@@ -53,7 +53,13 @@ def desk(folder: Path, *, port: int = 0, told: Callable[[str], None]) -> None:
     add_pages(app, folder)
     ui.run_with(app, title="vidspeed", dark=None, reconnect_timeout=RECONNECT_S)
     guarded = Guard(app, token=token, port=bound)
-    config = uvicorn.Config(guarded, log_level="warning", ws_max_size=2**20, access_log=False)
+    config = uvicorn.Config(
+        guarded,
+        log_level="warning",
+        ws_max_size=2**20,
+        access_log=False,
+        timeout_graceful_shutdown=1,
+    )
     told(f"http://127.0.0.1:{bound}/?token={token}")
     uvicorn.Server(config).run(sockets=[listening])
 

@@ -14,6 +14,7 @@ from vidspeed.desk.setup import faults_of, place_of
 from vidspeed.desk.sources import SESSION, read_source
 from vidspeed.desk.toml import entries, read
 from vidspeed.errors import VidspeedError
+from vidspeed.record.report import visible
 from vidspeed.session.keys import TABLES, TOP, Table, keys_of
 from vidspeed.session.scaffold import new_session
 
@@ -102,7 +103,7 @@ def _entries_of(table: Table, data: dict[str, Any], faults: tuple[str, ...]) -> 
         _row(table.name or "day", where, table, found[0] if found else {}, 0, faults)
         return
     for number, item in enumerate(found):
-        name = str(item.get("name") or item.get("file") or item.get("track") or number + 1)
+        name = visible(str(item.get("name") or item.get("file") or item.get("track") or number + 1))
         where = f"/setup/{table.name}/{number}"
         _row(f"{table.name} {name}", where, table, item, number, faults)
     with ui.element("li"):
