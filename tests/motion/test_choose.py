@@ -8,6 +8,7 @@ import pytest
 from tests.motion.flown import evening, flown
 from vidspeed.errors import MotionError
 from vidspeed.motion.choose import Seen, many_passes, one_pass, relabelled
+from vidspeed.motion.flight import take
 from vidspeed.values import Choice, Clip, Craft
 
 COLUMNS = (
@@ -83,6 +84,39 @@ def test_a_fainter_image_below_the_craft_is_no_rival():
     found = one_pass(scene.session, seen_of(scene, lit, [image]), "1")
     assert found.rivals == 0
     assert found.result.sightings[0].track is lit[0].track
+
+
+def parts_of(track, *gaps_s):
+    """Return a track's parts beside gaps (from, to) in seconds of its own middle."""
+    since = track.time_s - track.time_s.mean()
+    edges = [-np.inf, *(edge for gap in gaps_s for edge in gap), np.inf]
+    pairs = zip(edges[::2], edges[1::2], strict=True)
+    return [take(track, (since > low) & (since < high)) for low, high in pairs]
+
+
+@pytest.mark.parametrize("cameras", [1, 2])
+@pytest.mark.parametrize("gaps_s", [[(-0.1, 0.1)], [(-0.16, -0.08), (0.05, 0.15)]])
+def test_parts_of_a_track_on_both_sides_of_a_pole_are_one_flight(cameras, gaps_s):
+    scene = evening(33, cameras)
+    lit, truth = flown(scene, speed_mps=100.0)
+    first, *others = parts_of(lit[0].track, *gaps_s)
+    seen = seen_of(scene, [replace(lit[0], track=first), *lit[1:]], others)
+    for found in [one_pass(scene.session, seen, "1"), *many_passes(scene.session, seen[0])]:
+        assert found.rivals == 0
+        assert not any(check.name == "candidates" for check in found.result.checks)
+        assert len(found.result.sightings[0].track) == len(first) + sum(map(len, others))
+        assert found.result.speed_mps == pytest.approx(truth, abs=4 * found.result.speed_u_mps)
+
+
+def test_a_craft_that_comes_back_after_a_gap_is_not_joined():
+    scene = evening(33, 1)
+    there, _ = flown(scene, speed_mps=100.0)
+    back, _ = flown(scene, speed_mps=-100.0)
+    again = shifted(back[0].track, later_s=2.0)
+    again = replace(again, frame=again.frame + 120)
+    found = many_passes(scene.session, seen_of(scene, there, [again])[0])
+    assert {row.result.direction for row in found} == {"forward", "reverse"}
+    assert [row.rivals for row in found] == [0, 0]
 
 
 def test_a_scrap_of_the_track_in_one_of_two_clips_is_no_rival():

@@ -6,6 +6,7 @@ Two that explain a pass about equally well are both reported; nothing is chosen 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -15,6 +16,7 @@ from vidspeed.decisions import decided, wanted
 from vidspeed.errors import MotionError
 from vidspeed.motion.account import account
 from vidspeed.motion.flight import Flight, Lit, solve
+from vidspeed.motion.halves import is_part, joined, one_flight
 from vidspeed.motion.lamps import all_go_along, brightness, lamps_check
 from vidspeed.motion.stand import Stand
 from vidspeed.motion.start import FALLBACK_HEIGHT_M, Sketch, sketch
@@ -55,20 +57,29 @@ class Found(Value):
 
 
 def plausible(session: Session, seen: Seen) -> list[Track]:
-    """Return the tracks of a clip that may be the craft on the course, longest first."""
-    line = session.flight_line
-    place = (line.offset_m, line.height_m) if line.stated else (0.0, FALLBACK_HEIGHT_M)
-    readout = seen.stand.camera.readout_s or 0.0
+    """Return the tracks of a clip that may be the craft on the course, longest first.
+
+    Those that a pole broke are there whole, too.
+    """
     kept = []
-    for track in seen.tracks:
-        why = _too_little(track, seen)
-        if why is None:
-            laid = sketch(track, seen.stand, place, session.course.length_m, readout)
-            why = _cannot_fly(laid, session)
+    for track, why in _sifted(session, seen):
         if why is None:
             kept.append(track)
         _tell(seen.clip.name, track, "may be the craft" if why is None else f"left out: {why}")
     return sorted(kept, key=len, reverse=True)
+
+
+def _sifted(session: Session, seen: Seen) -> Iterator[tuple[Track, str | None]]:
+    """Yield the tracks of a clip and why they cannot be the craft, None where they may."""
+    line = session.flight_line
+    place = (line.offset_m, line.height_m) if line.stated else (0.0, FALLBACK_HEIGHT_M)
+    readout = seen.stand.camera.readout_s or 0.0
+    for track in (*seen.tracks, *joined(seen.tracks)):
+        why = _too_little(track, seen)
+        if why is None:
+            laid = sketch(track, seen.stand, place, session.course.length_m, readout)
+            why = _cannot_fly(laid, session)
+        yield track, why
 
 
 def _too_little(track: Track, seen: Seen) -> str | None:
@@ -184,9 +195,13 @@ def _solved(
     session: Session, options: Sequence[tuple[Seen, list[Track]]], label: str
 ) -> Iterator[Found]:
     """Yield every combination of tracks that is a flight of the craft."""
+    taken: list[tuple[Track, ...]] = []
     for tracks in product(*(tracks for _, tracks in options)):
+        if any(all(map(is_part, tracks, whole)) for whole in taken):
+            continue
         found = _attempt(session, [row for row, _ in options], tracks, label)
         if found is not None:
+            taken.append(tracks)
             yield found
 
 
@@ -262,9 +277,13 @@ def _rival(other: Found, best: Found) -> bool:
     """
     alike = other.result.status == best.result.status
     theirs = {(row.camera, row.clip): int(row.used.sum()) for row in other.result.sightings}
-    return alike and all(
-        theirs.get((row.camera, row.clip), 0) >= EQUAL_LIGHTS * int(row.used.sum())
-        for row in best.result.sightings
+    return (
+        alike
+        and not one_flight(best.result, other.result)
+        and all(
+            theirs.get((row.camera, row.clip), 0) >= EQUAL_LIGHTS * int(row.used.sum())
+            for row in best.result.sightings
+        )
     )
 
 
@@ -281,8 +300,8 @@ def _with_rivals(best: PassResult, rivals: Sequence[PassResult]) -> PassResult:
 
 def many_passes(session: Session, seen: Seen) -> list[Found]:
     """Solve every pass of a clip that may hold several, in order of time, labelled "?"."""
-    solved = [_attempt(session, [seen], [track], "?") for track in plausible(session, seen)]
-    waiting = sorted((row for row in solved if row is not None), key=_rank, reverse=True)
+    options = [(seen, plausible(session, seen))]
+    waiting = sorted(_solved(session, options, "?"), key=_rank, reverse=True)
     found = []
     while waiting:
         beside = [row for row in waiting if _same_time(row.result, waiting[0].result)]
@@ -300,11 +319,13 @@ def _same_time(first: PassResult, second: PassResult) -> bool:
 def best_status(session: Session, seen: Seen) -> str:
     """Return the best status of the tracks that are by themselves a flight, "none" without one."""
     status = "none"
-    for track in plausible(session, seen)[:TRIED]:
-        found = _attempt(session, [seen], [track], "?")
-        if found is not None and found.result.status == "measured":
-            return "measured"
-        status = status if found is None else found.result.status
+    tracks = (track for track, why in _sifted(session, seen) if why is None)
+    for track in sorted(tracks, key=len, reverse=True)[:TRIED]:
+        with suppress(MotionError):
+            result = solve_tracks(session, [seen], [track], "?")
+            status = result.status if _is_craft(result) else status
+        if status == "measured":
+            break
     return status
 
 
