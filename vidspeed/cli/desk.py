@@ -17,7 +17,7 @@ def desk(
     port: Annotated[int, typer.Option(help="Port on this machine; any that is free.")] = 0,
     browser: Annotated[bool, typer.Option(help="Open the page in the browser.")] = True,
 ) -> int:
-    """Open the session's page in the browser: pick markers, see what the fit says."""
+    """Open the session in the browser: set up, pick, measure, judge; an empty folder will do."""
     from vidspeed.desk.serve import desk as serve_desk
 
     def told(address: str) -> None:
