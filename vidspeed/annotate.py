@@ -11,6 +11,7 @@ from vidspeed.errors import ResultsError
 from vidspeed.measure import run
 from vidspeed.picture import film_name, pass_films
 from vidspeed.record.onframes import Annotator
+from vidspeed.record.pictures import course_of
 
 FOLDER = "annotated"  # in the session folder
 BEFORE_S, AFTER_S = 0.5, 1.0  # that are shown before and after the pass
@@ -49,7 +50,7 @@ def annotate(
     for result, filmed, _ in films:
         lane = filmed.lane
         clip = next(row for row in outcome.session.clips if row.name == lane.clip)
-        pen = Annotator(result, lane, outcome.drawing.get(lane.camera), unit)
+        pen = Annotator(result, lane, course_of(outcome, lane), unit)
         target = place / f"{film_name(outcome, filmed)}.mp4"
         cut(
             outcome.session.path_of(clip), target, pen.draw, from_s=lane.from_s - BEFORE_S,

@@ -11,6 +11,7 @@ from vidspeed.errors import ResultsError, VidspeedError
 from vidspeed.measure import run
 from vidspeed.record.canvas import png, svg
 from vidspeed.record.names import legal_name
+from vidspeed.record.pictures import course_of
 from vidspeed.record.spacetime import LARGE, space_time
 from vidspeed.record.wholepass import whole_pass
 from vidspeed.values import Outcome, PassResult, Sighted
@@ -54,7 +55,7 @@ def picture(
         )  # fmt: skip
         name = film_name(outcome, filmed)
         sheet = space_time(result, large, unit, room=LARGE)
-        whole = whole_pass(result, sighted, large, outcome.drawing.get(filmed.lane.camera))
+        whole = whole_pass(result, sighted, large, course_of(outcome, filmed.lane))
         files = {
             f"{name}-space-time.png": png(sheet, dpi=PRINT_DPI),
             f"{name}-space-time.svg": svg(sheet, name),

@@ -65,11 +65,11 @@ def test_a_clip_that_cannot_be_read_again_is_a_warning(outcome, measured_tiny, m
 
     monkeypatch.setattr(filming, "film", lost)
     (made,) = outcome.filmed
-    monkeypatch.setattr(filming, "lanes_of", lambda *_args: [made.lane])
+    monkeypatch.setattr(filming, "lanes_of", lambda *_args, **_more: [made.lane])
     track = outcome.passes[0].sightings[0].track
 
     class Solved:
-        flight = type("F", (), {"lit": [type("L", (), {"track": track})]})
+        flight = type("F", (), {"lit": [type("L", (), {"track": track, "clip": made.lane.clip})]})
         result = outcome.passes[0]
 
     filmed, problems = filming.film_passes(outcome.session, [Solved()], outcome.clips, Inline())

@@ -10,10 +10,15 @@ import pytest
 
 from tests.tiny import CLIP, command, edit, scene_text
 from vidspeed.assembly import fixed as room
+from vidspeed.assembly.gather import calibrate_all
+from vidspeed.assembly.reading import read_session
 from vidspeed.clip.still import still, write_still
 from vidspeed.errors import ClipError
+from vidspeed.geometry.course import drawing
 from vidspeed.geometry.steady import Steadiness
 from vidspeed.geometry.turned import carried
+from vidspeed.measure import run
+from vidspeed.record.pictures import course_of
 from vidspeed.render.session import render_scene_file
 from vidspeed.values import Camera, ClipView, Lens, Movement, Pick, Sway
 
@@ -154,10 +159,25 @@ def test_a_bumped_camera_measures_as_before_and_its_archive_too(bumped, tmp_path
     assert again["speed_u_mps"] == pytest.approx(turned["speed_u_mps"], rel=1e-6)
 
 
-def test_clips_of_one_camera_are_held_against_each_other(bumped):
-    from vidspeed.assembly.gather import calibrate_all
-    from vidspeed.assembly.reading import read_session
+def test_the_course_is_drawn_where_the_moved_camera_saw_it(bumped, tmp_path):
+    """Beside the markers' lamps of that clip, as a camera calibrated after the bump draws it."""
+    session = shutil.copytree(bumped / "before", tmp_path / "session")
+    write_still(session / "still.png", still(session / CLIP, at_s=None))
+    edit(session / "session.toml", "picks = ", 'reference = "still.png"\npicks = ')
+    shutil.copy(bumped / "after" / CLIP, session / CLIP)
+    outcome = run(session)
+    own = course_of(outcome, outcome.filmed[0].lane)
+    afresh = read_session(bumped / "after")
+    _, fit = calibrate_all(afresh).stands["north"]
+    truth = drawing(afresh.course, afresh.flight_line, fit.pose, fit.lens)
+    for line, there in zip((own.course_line_px, *own.gates_px),
+                           (truth.course_line_px, *truth.gates_px), strict=True):  # fmt: skip
+        assert np.abs(line - there).max() < 1.5
+    before = outcome.drawing["north"]
+    assert np.abs(before.course_line_px - truth.course_line_px).min(axis=0).max() > 4.0
 
+
+def test_clips_of_one_camera_are_held_against_each_other(bumped):
     session = read_session(bumped / "before")
     fits = [fit for _, fit in calibrate_all(session).stands.values()]
     views = [
@@ -174,9 +194,6 @@ def test_clips_of_one_camera_are_held_against_each_other(bumped):
 
 
 def test_the_picks_follow_the_picture(bumped):
-    from vidspeed.assembly.gather import calibrate_all
-    from vidspeed.assembly.reading import read_session
-
     session = read_session(bumped / "before")
     stand, fit = calibrate_all(session).stands["north"]
     before, after = (still(bumped / name / CLIP, at_s=None) for name in ("before", "after"))

@@ -33,10 +33,10 @@ def film_passes(
     """
     clips = {clip.name: clip for clip in session.clips if not clip.track}
     lanes = [
-        (lane, bool(np.median(row.flight.lit[order].track.peak) < 0.0))
+        (lane, _is_darker(row.flight, lane))
         for row in passes
         if row.flight is not None
-        for order, lane in enumerate(lanes_of(row.flight, row.result.label, views, session=session))
+        for lane in lanes_of(row.flight, row.result.label, views, session=session)
         if lane.clip in clips
     ]
     jobs = [
@@ -57,6 +57,12 @@ def film_passes(
             message = f"the pictures of pass {lane.label} could not be made: {error}"
             problems.append(Problem(level="warn", where=lane.clip, message=message))
     return tuple(filmed), tuple(problems)
+
+
+def _is_darker(flight: Flight, lane: Lane) -> bool:
+    """Tell whether the craft is darker than what is behind it in the clip of a lane."""
+    lit = next(row for row in flight.lit if row.clip == lane.clip)
+    return bool(np.median(lit.track.peak) < 0.0)
 
 
 def lanes_of(

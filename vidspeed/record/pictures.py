@@ -14,8 +14,8 @@ from vidspeed.record.courseview import plan_view
 from vidspeed.record.figures import track_figure
 from vidspeed.record.spacetime import Sheet, sheet_of, space_time
 from vidspeed.record.wholepass import whole_pass
-from vidspeed.values import ClipView, Outcome, Sighted, Value
-from vidspeed.values.pictured import Filmed
+from vidspeed.values import ClipView, CourseDrawing, Outcome, Sighted, Value
+from vidspeed.values.pictured import Filmed, Lane
 
 ClipKey = tuple[str, str]  # camera, clip
 
@@ -89,12 +89,17 @@ def _drawn(
         if filmed is None:
             yield _pictures(track_figure(view, sighted, drawing), None, None, label, most_bytes)
             continue
-        whole = whole_pass(results[label], sighted, filmed, drawing)
+        whole = whole_pass(results[label], sighted, filmed, course_of(outcome, filmed.lane))
         sheet = sheet_of(filmed)
         space = space_time(results[label], filmed, unit)
         yield _pictures(whole, space, sheet, label, most_bytes)
     if not seen and view.brightest is not None:
         yield _pictures(track_figure(view, None, drawing), None, None, clip, most_bytes)
+
+
+def course_of(outcome: Outcome, lane: Lane) -> CourseDrawing | None:
+    """Return the course as it lies in the clip of a lane, or else as its camera was calibrated."""
+    return lane.drawing or outcome.drawing.get(lane.camera)
 
 
 def _pictures(
