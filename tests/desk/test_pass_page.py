@@ -108,6 +108,18 @@ def dismiss_and_restore(tiny, page, address):
     page.click("#dismiss")
     solved_so_often(page, 5)
     assert states_of(page, 15) == ["used"]
+    page.focus("#tall")
+    page.keyboard.press("Home")
+    page.keyboard.press("Shift+End")
+    assert page.inner_text("#dismiss") == "Dismiss these 36 lights"
+    page.keyboard.press("d")
+    solved_so_often(page, 6)
+    assert page.inner_text("#speed") == "no speed"
+    assert "no light moves along the course" in page.inner_text("main.page")
+    page.click("text=Restore all of them")
+    solved_so_often(page, 7)
+    assert page.inner_text("#speed") == speed_words(summary_of(tiny)["passes"][0])
+    assert faults(page) == []
     after = (tiny / "session.toml").read_text(encoding="utf-8")
     assert [row for row in after.splitlines() if "dismiss" not in row] == before.splitlines()
     stale.focus("#tall")

@@ -119,6 +119,21 @@ def test_restoring_takes_out_whatever_dismissed_the_light(tiny):
     assert choices.with_dismissed(twice, [meant]) == [choices.written(meant)]
 
 
+def test_a_choice_moves_to_another_light_when_its_own_is_dismissed(tiny):
+    track = solved(tiny, WANTED).result.sightings[0].track
+    lights = choices.lights_of(track)
+    clip = replace(read_session(tiny).clips[0], choose=(light(9.0, 1.0, 1.0), lights[5]))
+    out = np.zeros(len(track), dtype=bool)
+    out[4] = True
+    assert choices.choices_after(clip, track, out) is None
+    out[5] = True
+    kept, moved = choices.choices_after(clip, track, out)
+    assert kept["time_s"] == 9.0
+    assert moved not in [choices.written(lights[4]), choices.written(lights[5])]
+    assert moved in [choices.written(each) for each in lights]
+    assert choices.choices_after(clip, track, np.ones(len(track), dtype=bool)) is None
+
+
 def test_a_pass_that_is_gone_says_what_there_is(tiny):
     session = read_session(tiny)
     lights = solved(tiny, WANTED).result.sightings[0].track

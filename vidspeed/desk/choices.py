@@ -7,11 +7,12 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from vidspeed.assembly.dismissed import NEAR_FRAMES, NEAR_PX
-from vidspeed.desk.passes import Candidate, Shown
+from vidspeed.desk.candidates import Candidate
+from vidspeed.desk.passes import Shown
 from vidspeed.desk.sources import SESSION, Changed, Source, keep, read_source
 from vidspeed.desk.toml import put
 from vidspeed.errors import SessionError
-from vidspeed.values import Choice, Clip, Session
+from vidspeed.values import Bools, Choice, Clip, Session, Track
 
 SAME_S, SAME_PX = 1e-5, 0.02  # two entries this near in time and place are one light
 Rows = list[dict[str, float]]
@@ -38,6 +39,27 @@ def without_dismissed(clip: Clip, lights: Sequence[Choice], interval_s: float) -
     """
     left = _others(clip.dismiss, lights, NEAR_FRAMES * interval_s, NEAR_PX)
     return [written(row) for row in left] or None
+
+
+def choices_after(clip: Clip, track: Track, out: Bools) -> Rows | None:
+    """Return what `choose` of a clip is once lights (n,) of a chosen track are dismissed.
+
+    A choice of one of them becomes one of a light that is left. None: it stays as it is.
+    """
+    gone = [light for light, off in zip(lights_of(track), out, strict=True) if off]
+    kept = _others(clip.choose, gone, SAME_S, NEAR_PX)
+    left = np.flatnonzero(~out)
+    if len(kept) == len(clip.choose) or not len(left):
+        return None
+    return [written(row) for row in (*kept, lights_of(track)[left[len(left) // 2]])]
+
+
+def lights_of(track: Track) -> list[Choice]:
+    """Return the lights of a track as they are pointed at."""
+    return [
+        Choice(time_s=float(time_s), xy_px=xy_px)
+        for time_s, xy_px in zip(track.time_s, track.xy_px, strict=True)
+    ]
 
 
 def _others(

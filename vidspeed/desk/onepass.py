@@ -13,16 +13,19 @@ from nicegui import ui
 
 from vidspeed.assembly.reading import read_session
 from vidspeed.desk import choices
-from vidspeed.desk.films import Film, film_key, lanes_by_clip
+from vidspeed.desk.candidates import Candidate
+from vidspeed.desk.films import Film, film_key, lanes_by_clip, out_of
 from vidspeed.desk.frame import page
-from vidspeed.desk.passes import Candidate, Shown, Wanted, linked
+from vidspeed.desk.passes import Shown, Wanted, linked
 from vidspeed.desk.passview import checks_rows, speed_words, view_of
 from vidspeed.desk.sources import Source, read_source
 from vidspeed.desk.tables import table
 from vidspeed.desk.workshop import Workshop
 from vidspeed.errors import VidspeedError
-from vidspeed.values import Choice, Clip, Session, Sighted
+from vidspeed.values import Clip, Session, Sighted
 from vidspeed.values.pictured import Lane
+
+Changed = tuple[str, str, choices.Rows | None]
 
 SAME = 1e-9  # of a speed
 TICK_S = 0.5
@@ -166,13 +169,23 @@ class PassPage:
                         _button("Take this one", partial(self.choose, candidate))
         if shown.chosen:
             _button("Let the tool choose", partial(self.choose, None))
+        with ui.element("div").classes("rows").props('id="dismissed"'):
+            for clip, count in shown.dismissed:
+                with ui.element("div"):
+                    ui.label(f"{clip}: {count} dismissed")
+                    _button("Restore all of them", partial(self._restore, clip))
+
+    async def _restore(self, clip: str) -> None:
+        """Take every dismissal of a clip away."""
+        rows: list[Changed] = [(clip, "dismiss", None)]
+        await self._change(lambda source: choices.change(source, self._session(), rows))
 
     async def choose(self, candidate: Candidate | None) -> None:
         """Solve the pass from another light; None: from what the tool takes."""
         shown = self.shown
         if shown is None:
             return
-        rows: list[tuple[str, str, choices.Rows | None]]
+        rows: list[Changed]
         if candidate is not None:
             rows = [(candidate.clip, "choose", choices.chosen(shown, candidate))]
         else:
@@ -205,14 +218,18 @@ class PassPage:
         session = self._session()
         clip = next(row for row in session.clips if row.name == sighted.clip)
         track = sighted.track
-        lights = [Choice(time_s=float(track.time_s[k]), xy_px=track.xy_px[k]) for k in which]
-        rows: choices.Rows | None
+        lights = [choices.lights_of(track)[k] for k in which]
         if restore:
             interval_s = track.interval_s or float(np.median(np.diff(track.time_s)))
             rows = choices.without_dismissed(clip, lights, interval_s)
-        else:
-            rows = choices.with_dismissed(clip, lights)
-        return choices.change(source, session, [(clip.name, "dismiss", rows)])
+            return choices.change(source, session, [(clip.name, "dismiss", rows)])
+        values: list[Changed] = [(clip.name, "dismiss", choices.with_dismissed(clip, lights))]
+        out = out_of(sighted).copy()
+        out[which.start : which.stop] = True
+        moved = choices.choices_after(clip, track, out)
+        if moved is not None:
+            values.append((clip.name, "choose", moved))
+        return choices.change(source, session, values)
 
     def _session(self) -> Session:
         return read_session(self.shop.folder)

@@ -120,7 +120,8 @@ const pass = (() => {
   }
 
   function draw() {
-    if (!view() || !element("drawn").clientWidth) return;
+    if (!element("drawn").clientWidth) return;
+    if (!view()) { nothing(); return; }
     const on = frame(), pen = paper(element("tall"), on.wide, on.tall), now = view();
     if (now.film) {
       const image = picture(now.film.whole);
@@ -138,6 +139,16 @@ const pass = (() => {
     now.lights.forEach((light) => mark(pen, on, light, now.enlarged));
     across(on, now);
     close(mine);
+  }
+
+  function nothing() {
+    paper(element("across"), element("drawn").clientWidth, 34);
+    const pen = paper(element("tall"), element("drawn").clientWidth, 80);
+    pen.fillStyle = INK;
+    if (asked) pen.fillText("No light is taken for the craft.", 24, 40);
+    element("light").textContent = "";
+    element("dismiss").disabled = true;
+    element("frame").getContext("2d").clearRect(0, 0, 704, 400);
   }
 
   function times(pen, on, now, mine) {

@@ -31,18 +31,16 @@ from vidspeed.assembly.gather import (
 )
 from vidspeed.assembly.heights import with_heights
 from vidspeed.assembly.looking import look_within_bounds
-from vidspeed.assembly.passes import Pass, seen_of, solve_passes
+from vidspeed.assembly.passes import Pass, solve_passes
 from vidspeed.assembly.reading import read_session
-from vidspeed.errors import MotionError
-from vidspeed.motion.choose import Seen, plausible, relabelled, solve_tracks
+from vidspeed.desk.candidates import Candidate, candidates, middles
+from vidspeed.motion.choose import relabelled
 from vidspeed.motion.flight import Flight
 from vidspeed.motion.montecarlo import beyond_first_order, curvature
-from vidspeed.motion.pairs import UNNAMED
-from vidspeed.values import Check, Choice, Clip, PassResult, Problem, Session, Track, Value
+from vidspeed.values import Check, Choice, Clip, PassResult, Problem, Session, Value
 from vidspeed.values.pictured import Lane
 
 REMEMBERED = 12  # clips that a worker keeps in mind
-MOST_CANDIDATES = 6  # of a clip
 SESSION = "session.toml"
 
 _looked: OrderedDict[str, Looked] = OrderedDict()
@@ -64,25 +62,6 @@ class Wanted(Value):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Candidate(Value):
-    """A light of a clip that moves along the course as the craft could.
-
-    `middle` is a light of it to choose it by. The speed is the pass's with it in the place of what
-    was taken, None where no flight explains it; `taken`: the pass was solved from it.
-    """
-
-    clip: str
-    camera: str
-    lights: int
-    from_s: float
-    to_s: float
-    middle: Choice
-    speed_mps: float | None
-    speed_U95_mps: float | None
-    taken: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Shown(Value):
     """A pass as its page shows it; `result` None where its clips hold no such pass any more.
 
@@ -96,6 +75,7 @@ class Shown(Value):
     problems: tuple[Problem, ...]
     others: Mapping[str, tuple[Choice, ...]]
     chosen: bool
+    dismissed: tuple[tuple[str, int], ...]  # how many lights of its clips are stated as dismissed
     length_m: float  # of the course
     without_sound: bool  # a run would solve it with its sound
     lanes: tuple[Lane, ...] = ()
@@ -128,10 +108,11 @@ def solved(folder: Path, wanted: Wanted) -> Shown:
     told = [problem for row in clips for problem in row.problems]
     return Shown(
         result=None if mine is None else mine.result,
-        candidates=tuple(_candidates(part, cameras, there, mine, rest)),
+        candidates=tuple(candidates(part, cameras, there, mine, rest)),
         problems=(*told, *problems),
-        others=_middles(rest),
+        others=middles(rest),
         chosen=any(clip.choose for clip in part.clips),
+        dismissed=tuple((clip.name, len(clip.dismiss)) for clip in part.clips if clip.dismiss),
         length_m=session.course.length_m,
         without_sound=session.use_sound,
         lanes=lanes,
@@ -249,92 +230,6 @@ def _meant(passes: Sequence[Pass], wanted: Wanted) -> Pass | None:
     if result.label != wanted.label:
         result = relabelled(result, wanted.label)
     return replace(found, result=result)
-
-
-def _middle(track: Track) -> Choice:
-    """Return the light in the middle of a track."""
-    at = len(track) // 2
-    return Choice(time_s=float(track.time_s[at]), xy_px=track.xy_px[at])
-
-
-def _middles(passes: Sequence[Pass]) -> dict[str, tuple[Choice, ...]]:
-    """Return a light of each pass by clip."""
-    found: dict[str, list[Choice]] = {}
-    for row in passes:
-        for lit in () if row.flight is None else row.flight.lit:
-            found.setdefault(lit.clip, []).append(_middle(lit.track))
-    return {clip: tuple(rows) for clip, rows in found.items()}
-
-
-def _candidates(
-    session: Session,
-    cameras: Cameras,
-    clips: Sequence[Looked],
-    mine: Pass | None,
-    rest: Sequence[Pass],
-) -> list[Candidate]:
-    """Return what in the clips of a pass might be the craft at that time, each solved alone."""
-    flight = None if mine is None else mine.flight
-    taken = {} if flight is None else {lit.clip: lit.track for lit in flight.lit}
-    away = [lit.track for row in rest if row.flight is not None for lit in row.flight.lit]
-    names = set(taken) if mine is None or taken else set(mine.result.clips)
-    rows = [row for row in clips if not names or row.clip.name in names]
-    seen = [seen_of(cameras, replace(row, clip=replace(row.clip, choose=()))) for row in rows]
-    found: list[Candidate] = []
-    for each in seen:
-        own = taken.get(each.clip.name)
-        tracks = [
-            track
-            for track in plausible(session, each)
-            if not any(track is other for other in away) and (own is None or _overlap(track, own))
-        ]
-        beside = [(row, taken[row.clip.name]) for row in seen if row is not each and taken]
-        found += [
-            _candidate(session, each, track, beside, mine if track is own else None)
-            for track in tracks[:MOST_CANDIDATES]
-        ]
-    return found
-
-
-def _overlap(one: Track, other: Track) -> bool:
-    """Tell whether two tracks were seen at the same time."""
-    return bool(one.time_s[0] <= other.time_s[-1] and other.time_s[0] <= one.time_s[-1])
-
-
-def _candidate(
-    session: Session,
-    seen: Seen,
-    track: Track,
-    beside: Sequence[tuple[Seen, Track]],
-    taken: Pass | None,
-) -> Candidate:
-    """Return a track as a candidate, solved with what was taken in the other clips.
-
-    `taken` is the pass that was solved from it, None where it was not.
-    """
-    speed_mps = wide_mps = None
-    if taken is not None:
-        speed_mps, wide_mps = taken.result.speed_mps, taken.result.speed_U95_mps
-    elif beside or session.flight_line.stated:
-        rows = [(seen, track), *beside]
-        try:
-            result = solve_tracks(
-                session, [row for row, _ in rows], [each for _, each in rows], UNNAMED
-            )
-            speed_mps, wide_mps = result.speed_mps, result.speed_U95_mps
-        except MotionError:
-            pass
-    return Candidate(
-        clip=seen.clip.name,
-        camera=seen.clip.camera,
-        lights=len(track),
-        from_s=float(track.time_s[0]),
-        to_s=float(track.time_s[-1]),
-        middle=_middle(track),
-        speed_mps=speed_mps,
-        speed_U95_mps=wide_mps,
-        taken=taken is not None,
-    )
 
 
 def _lanes(mine: Pass | None, clips: Sequence[Looked]) -> tuple[tuple[Lane, ...], tuple[bool, ...]]:
