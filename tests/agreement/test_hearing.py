@@ -2,11 +2,14 @@
 tests/bench/agreement.py.
 """
 
+from dataclasses import replace
+
 import numpy as np
+import pytest
 
 from tests.bench.bench_sound import RATE_HZ, Fly, sound_of, through_aac
 from vidspeed.agreement.arrival import pitch
-from vidspeed.agreement.doppler import Around
+from vidspeed.agreement.doppler import Around, _wavering
 from vidspeed.agreement.hearing import hear
 from vidspeed.agreement.tones import follow
 from vidspeed.values import Flyby
@@ -90,3 +93,38 @@ def test_following_measures_how_far_a_tone_is_off():
     z = (row.off_hz[middle, 0] - away) / row.u_hz[middle, 0]
     assert row.used[middle, 0].mean() > 0.95
     assert 0.6 < np.sqrt(np.nanmean(z**2)) < 1.5
+
+
+def test_a_path_that_bends_is_not_taken_for_one_that_bends_the_other_way():
+    """Both sound nearly alike, at speeds that differ by distance times bend over speed."""
+    stated = replace(STATED, wind_u_mps=0.1, sound_u_mps=0.1)
+    for bend_mps2 in (-7.0, 7.0):
+        fly = Fly(90.0, 30.0, 2.2, [1500.0, 3000.0], [20.0, 17.0], bend_mps2=bend_mps2)
+        samples = sound_of([fly], 4.4, np.random.default_rng(11))
+        (row,) = hear(samples, RATE_HZ, 0.0, around=stated, within_s=(1.9, 2.6)).heard
+        apart_mps = 30.0 * bend_mps2 / (2.0 * 90.0)
+        assert row.speed_mps - 90.0 == pytest.approx(apart_mps, abs=0.5 * abs(apart_mps))
+        assert row.speed_u_mps > 0.9 * 30.0 * 3.0 / (2.0 * 90.0)
+
+
+def test_a_pitch_that_wavers_is_not_believed_where_it_is_loud():
+    """Its scatter then is no noise of the windows, and the best heard are off as much as others."""
+    rng = np.random.default_rng(3)
+    off = 0.002 * rng.normal(size=(60, 1))
+    log_u = np.where(np.arange(60)[:, None] % 2, 2e-4, 2e-3)
+    own = _wavering(off / log_u, log_u, np.ones((60, 1), bool))
+    assert own[1::2].mean() > 8.0
+    assert own[::2].mean() < 2.0
+    assert np.sqrt(np.mean((off / (log_u * own)) ** 2)) == pytest.approx(1.0, abs=0.1)
+
+
+def test_what_a_sound_tells_is_its_fit_without_what_was_known_of_the_air():
+    fly = Fly(100.0, 25.0, 2.0, [1500.0, 3000.0], [20.0, 17.0])
+    (row,) = heard_of(sound_of([fly], 4.0, np.random.default_rng(12))).heard
+    known = row.told.information.copy()
+    known[3, 3] += 1.0 / STATED.wind_u_mps**2
+    known[4, 4] += 1.0 / STATED.sound_u_mps**2
+    spread = np.linalg.inv(known)
+    at = [0, 1, 2, 6, 7]
+    scale = np.array([row.speed_mps, row.flyby.distance_m, 1.0, 1.0, 1.0])
+    assert np.allclose(spread * np.outer(scale, scale), row.covariance[np.ix_(at, at)], rtol=0.02)

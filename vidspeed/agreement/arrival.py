@@ -25,31 +25,50 @@ NEWTON_STEPS = 4
 def emitted(flyby: Flyby, heard_s: Floats) -> Floats:
     """Return when the sound that is heard at `heard_s` (n,) was sent out (n,)."""
     since = np.asarray(heard_s, dtype=np.float64) - flyby.moment_s
-    c, w = flyby.sound_mps, flyby.wind_mps
-    spare = max(c**2 - flyby.speed_mps**2, 1.0)
-    reach = np.sqrt((c * flyby.speed_mps * since) ** 2 + spare * flyby.distance_m**2)
+    return np.asarray(_sent(numbers(flyby), since) + flyby.moment_s)
+
+
+def numbers(flyby: Flyby) -> Floats:
+    """Return a fly-by as an array (8, 1), in the order of `NAMES`."""
+    return np.array([[getattr(flyby, name)] for name in NAMES])
+
+
+def _sent(row: Floats, since: Floats) -> Floats:
+    """Return when, since the closest moment, what is heard at `since` (..., n) was sent out.
+
+    `row` (8, ..., 1) are the numbers of fly-bys.
+    """
+    v, d, _, _, _, _, w, c = row
+    spare = np.maximum(c**2 - v**2, 1.0)
+    reach = np.sqrt((c * v * since) ** 2 + spare * d**2)
     tau = (c**2 * since - reach) / spare  # exact where speed is constant and the air at rest
-    for _ in range(NEWTON_STEPS):
-        x, y, by_x, by_y = _place(flyby, tau)
+    for _step in range(NEWTON_STEPS):
+        x, y, by_x, by_y = _place(row, tau)
         late = since - tau
         along = x + w * late
         slip = along**2 + y**2 - (c * late) ** 2
         steep = 2.0 * (along * (by_x - w) + y * by_y + c**2 * late)
         tau = tau - slip / np.where(np.abs(steep) > 1e-9, steep, 1e-9)
         tau = np.minimum(tau, since)
-    return np.asarray(tau + flyby.moment_s)
+    return np.asarray(tau)
 
 
 def pitch(flyby: Flyby, heard_s: Floats) -> Floats:
     """Return the pitch heard at `heard_s` (n,) over the one sent out at the closest moment."""
-    tau = emitted(flyby, heard_s) - flyby.moment_s
-    x, y, by_x, by_y = _place(flyby, tau)
-    c, w = flyby.sound_mps, flyby.wind_mps
-    late = np.asarray(heard_s) - flyby.moment_s - tau
+    return pitches(numbers(flyby), np.asarray(heard_s, dtype=np.float64))
+
+
+def pitches(row: Floats, heard_s: Floats) -> Floats:
+    """Return the same (..., n) for many fly-bys at once: `row` (8, ..., 1) are their numbers."""
+    since = heard_s - row[2]
+    tau = _sent(row, since)
+    x, y, by_x, by_y = _place(row, tau)
+    slope, w, c = row[3], row[6], row[7]
+    late = since - tau
     along = x + w * late
     delay = c**2 * late
     rate = (delay - w * along) / (delay + along * (by_x - w) + y * by_y)
-    return np.asarray(rate * (1.0 + flyby.slope_per_s * tau))
+    return np.asarray(rate * (1.0 + slope * tau))
 
 
 def turns(flyby: Flyby, heard_s: Floats) -> Floats:
@@ -74,12 +93,8 @@ def speed_from_asymptotes(near_hz: float, far_hz: float, sound_mps: float) -> fl
     return sound_mps * (near_hz - far_hz) / (near_hz + far_hz)
 
 
-def _place(flyby: Flyby, tau: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-    """Return the place along and across (n,) at `tau` since the closest moment, and its rates."""
-    v, a, b = flyby.speed_mps, flyby.accel_mps2, flyby.bend_mps2
-    return (
-        v * tau + a * tau**2 / 2.0,
-        flyby.distance_m + b * tau**2 / 2.0,
-        v + a * tau,
-        b * tau,
-    )
+def _place(row: Floats, tau: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return the place along and across (..., n) at `tau` since the closest moment, and rates."""
+    v, d, _, _, a, b, _, _ = row
+    by_x, by_y = v + a * tau, b * tau
+    return (v + by_x) * tau / 2.0, d + by_y * tau / 2.0, by_x, by_y

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.optimize import least_squares
 
-from vidspeed.agreement.arrival import pitch
+from vidspeed.agreement.arrival import pitches
 from vidspeed.agreement.tones import Followed
 from vidspeed.air import sound_of
 from vidspeed.errors import MotionError
@@ -22,6 +22,9 @@ USUAL_SOUND_MPS = (340.3, 6.0)  # 15 °C, and not known to 10 K
 USUAL_WIND_U_MPS = 4.0
 SLOPE_U_PER_S = 0.2
 FORCED = 4.0  # standard uncertainties that a known number may be away from what is known of it
+BEND, HELD_U = 5, 1e-4  # where the bend stands among the numbers, and how closely it is held
+FITTED = 5  # numbers that take from the scatter: speed, distance, moment, a tone, its slope
+WAVERS = 1.3  # times more scatter than noise explains, from which it is the pitch that wavers
 TURNS = 5
 LITTLE_OFF = 1.5  # standard uncertainties beyond which a window pulls less (P. J. Huber, 1964)
 FAR_OFF = 4.0  # standard uncertainties beyond which a window is left out
@@ -102,35 +105,37 @@ def fit(
     used &= np.isfinite(log_seen)
     log_u = followed.u_hz / np.maximum(predicted_hz, 1.0)
     places = np.concatenate([_places(start), np.log(tones_hz)])
-    believed = log_u
+    believed, own = log_u, np.ones((len(log_u), 1))
     for _ in range(TURNS):
         if used.sum() < 8 + used.any(axis=0).sum():
             raise MotionError("too few windows of the sound hold a tone")
         places, jacobian, off = _solved(places, followed.time_s, log_seen, believed, used, around)
         left = off[used]
         off = off * believed / log_u
-        away = np.abs(np.where(np.isfinite(off), off, 0.0))
+        own = _wavering(off, log_u, used)
+        away = np.abs(np.where(np.isfinite(off), off / own, 0.0))
         spread = max(1.0, 1.4826 * float(np.median(away[used])))
         pull = np.sqrt(np.maximum(1.0, away / (LITTLE_OFF * spread)))
-        steady = np.allclose(believed, log_u * pull, rtol=0.05) and np.all(
+        steady = np.allclose(believed, log_u * own * pull, rtol=0.05) and np.all(
             away[used] <= FAR_OFF * spread
         )
         if steady:
             break
         used &= away <= FAR_OFF * spread
-        believed = log_u * pull
+        believed = log_u * own * pull
     used &= np.isfinite(off)
-    scatter, correlation = _widening(off, log_u, used, int(np.linalg.matrix_rank(jacobian[:, :3])))
+    scatter, _ = _widening(off, log_u, used)
+    beyond, correlation = _widening(off / own, log_u * own, used, wavers=bool(np.any(own > WAVERS)))
     return Fitted(
         flyby=_flyby(places),
         tones_hz=np.exp(places[8:]),
-        covariance=_covariance(places, jacobian, scatter, correlation),
+        covariance=_covariance(places, jacobian, beyond, correlation),
         used=used,
         off=off,
         scatter=scatter,
         correlation=correlation,
         forced=_forced(places, around),
-        told=_told(places, jacobian, left, around, scatter, correlation),
+        told=_told(places, jacobian, left, around, beyond, correlation, judged=scatter > 1.0),
     )
 
 
@@ -184,24 +189,26 @@ def _solved(
     row, tone = np.nonzero(used)
     y, u = log_seen[row, tone], log_u[row, tone]
     known, known_u = _priors(around)
+    held_u = np.where(np.arange(5) == BEND - 3, HELD_U, known_u)
 
-    def log_bend(places: Floats) -> Floats:
-        bend = pitch(_flyby(places), time_s)
-        return np.asarray(np.log(np.maximum(bend, 1e-6)))
+    def log_bends(places: Floats) -> Floats:
+        """Return the logarithms of pitches (k, n) of fly-bys (k, 8)."""
+        numbers = places[:, :8].T[:, :, None].copy()
+        numbers[:2] = np.exp(numbers[:2])
+        return np.asarray(np.log(np.maximum(pitches(numbers, time_s), 1e-6)))
 
     def rows(places: Floats) -> Floats:
-        model = log_bend(places)[row] + places[8:][tone]
-        return np.concatenate([(model - y) / u, (places[3:8] - known) / known_u])
+        model = log_bends(places[None])[0][row] + places[8:][tone]
+        return np.concatenate([(model - y) / u, (places[3:8] - known) / held_u])
 
     def slopes(places: Floats) -> Floats:
         whole = np.zeros((len(y) + 5, len(places)))
-        for at, step in enumerate(STEPS):
-            moved = np.zeros(len(places))
-            moved[at] = step
-            change = (log_bend(places + moved) - log_bend(places - moved)) / (2.0 * step)
-            whole[: len(y), at] = change[row] / u
+        moved = np.diag(STEPS)
+        up, down = np.split(log_bends(places[:8] + np.concatenate([moved, -moved])), 2)
+        change = (up - down) / (2.0 * STEPS[:, None])
+        whole[: len(y), :8] = change[:, row].T / u[:, None]
         whole[np.arange(len(y)), 8 + tone] = 1.0 / u
-        whole[len(y) + np.arange(5), 3 + np.arange(5)] = 1.0 / known_u
+        whole[len(y) + np.arange(5), 3 + np.arange(5)] = 1.0 / held_u
         return whole
 
     free = len(start) - 8
@@ -213,11 +220,32 @@ def _solved(
     )  # fmt: skip
     off = np.full(used.shape, np.nan)
     off[row, tone] = rows(found.x)[: len(y)]
-    return found.x, slopes(found.x), off
+    return found.x, _considered(slopes(found.x), float(known_u[BEND - 3])), off
 
 
-def _widening(off: Floats, log_u: Floats, used: Bools, fitted: int) -> tuple[float, float]:
-    """Return by how much the windows scatter beyond their own uncertainty, and how they hang on.
+def _considered(jacobian: Floats, bend_u: float) -> Floats:
+    """Return the Jacobian with the bend as it is known beforehand, which the pitches do not better.
+
+    A path that bends by b looks like a straight one whose speed squared is larger by d b, and also
+    like one that bends by -b with yet another speed; so a fit that were let free would take one of
+    the two for sure. The bend is held at nothing, and what is open of it carried (a parameter
+    that is considered, not estimated: S. Schmidt, 1966): its column is brought into those of the
+    others.
+    """
+    rest = np.delete(jacobian, BEND, axis=1)
+    column = jacobian[:, BEND].copy()
+    own = len(jacobian) - 5 + BEND - 3
+    column[own] = 0.0
+    size = np.maximum(np.linalg.norm(rest, axis=0), 1e-30)
+    share, *_ = np.linalg.lstsq(rest / size, column, rcond=1e-10)
+    whole = jacobian.copy()
+    whole[:, BEND] = rest / size @ share
+    whole[own, BEND] = 1.0 / bend_u
+    return whole
+
+
+def _means(off: Floats, log_u: Floats, used: Bools) -> tuple[Bools, Floats, Floats]:
+    """Return which windows are used (n,), and of those the means of their tones and 1 / u².
 
     Tones of one craft waver together, so the mean of a window's tones is what is judged.
     """
@@ -225,15 +253,47 @@ def _widening(off: Floats, log_u: Floats, used: Bools, fitted: int) -> tuple[flo
     rows = weight.sum(axis=1) > 0.0
     total = weight[rows].sum(axis=1)
     away = np.where(used, np.nan_to_num(off) * log_u, 0.0)[rows]
-    mean = (weight[rows] * away).sum(axis=1) / np.sqrt(total)
+    return rows, (weight[rows] * away).sum(axis=1) / total, total
+
+
+def _wavering(off: Floats, log_u: Floats, used: Bools) -> Floats:
+    """Return how many times more than noise explains each window (n, 1) may be off.
+
+    A pitch that wavers puts windows that are heard well off by as much as others, so they must not
+    count for more. Its variance is such that the windows' means scatter as expected (R. Mandel,
+    J. Paule, Anal. Chem. 42 (1970) 1194).
+    """
+    rows, mean, total = _means(off, log_u, used)
+    freedom = max(int(rows.sum()) - FITTED, 1)
+    size = 0.0
+    for _ in range(20):
+        inside = 1.0 / total + size
+        excess = float(np.sum(mean**2 / inside)) - freedom
+        if excess <= 0.0:
+            break
+        size += excess / float(np.sum(mean**2 / inside**2))
+    own = np.ones((len(used), 1))
+    own[rows, 0] = np.sqrt(1.0 + total * size)
+    return own
+
+
+def _widening(
+    off: Floats, log_u: Floats, used: Bools, *, wavers: bool = False
+) -> tuple[float, float]:
+    """Return by how much the windows scatter beyond their own uncertainty, and how they hang on."""
+    rows, mean, total = _means(off, log_u, used)
+    mean = mean * np.sqrt(total)
     own = np.nansum(np.where(used, off, np.nan) ** 2)
-    freedom = max(int(rows.sum()) - fitted - 2, 1)
-    all_freedom = max(int(used.sum()) - fitted - used.shape[1] - 1, 1)
+    freedom = max(int(rows.sum()) - FITTED, 1)
+    all_freedom = max(int(used.sum()) - FITTED - used.shape[1] + 1, 1)
     scale = max(1.0, float(mean @ mean) / freedom, float(own) / all_freedom)
     close = np.diff(np.nonzero(rows)[0]) == 1
     pairs = mean[:-1][close] * mean[1:][close]
     rho = float(pairs.sum() / max(float(mean @ mean), 1e-12)) if len(pairs) > 8 else 0.0
-    rho = rho if rho > 2.0 / np.sqrt(max(len(pairs), 1)) else 0.0
+    if wavers:  # a pitch that wavers hangs together, and a smooth fit takes some of that
+        rho = max(0.0, rho + FITTED / max(int(rows.sum()), 1))
+    else:  # noise of windows that do not overlap does not
+        rho = rho if rho > 2.0 / np.sqrt(max(len(pairs), 1)) else 0.0
     return float(np.sqrt(scale)), min(rho, 0.9)
 
 
@@ -244,6 +304,8 @@ def _told(
     around: Around,
     scatter: float,
     correlation: float,
+    *,
+    judged: bool,
 ) -> Told:
     """Return what the pitches alone say of speed, distance, moment, wind and speed of sound.
 
@@ -263,7 +325,7 @@ def _told(
         at=places[kept].copy(),
         information=own.T @ own,
         slope=own.T @ (apart - away @ (away.T @ apart)),
-        dof=_dof(len(left), len(places), correlation) if scatter > 1.0 else None,
+        dof=_dof(len(left), len(places), correlation) if judged else None,
     )
 
 

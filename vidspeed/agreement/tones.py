@@ -12,7 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.ndimage import uniform_filter1d
+from scipy.ndimage import binary_opening, uniform_filter1d
 
 from vidspeed.agreement.arrival import heard_moment, pitch, turns
 from vidspeed.agreement.spectra import (
@@ -43,6 +43,7 @@ TAPER = 0.5  # share of a window that is tapered (Tukey)
 NOISE_BINS = np.concatenate([np.arange(-12.0, -3.9), np.arange(4.0, 12.1)])
 SMOOTH_S = 0.125  # the tones' level is taken over so long
 LEAST_LEVEL = 3.5  # of power over noise, smoothed, for a window to be used
+RUN = 3  # windows on end that a tone must be there
 TONE_LEVEL = 2.6  # mean power over noise of a further tone
 MOST_TONES = 6
 
@@ -234,6 +235,7 @@ def follow(
     fits = np.outer(bend, tones_hz)
     inside = (fits > 0.5 * LOWEST_HZ) & (fits < top_hz)
     used = (level >= LEAST_LEVEL) & inside & np.isfinite(off)
+    used = binary_opening(used, np.ones((RUN, 1), bool))  # what stands by itself is noise
     u_bins = _U_BINS / np.sqrt(np.maximum(power, 0.5))
     return Followed(
         time_s=time_s,
