@@ -7,6 +7,10 @@ import numpy as np
 import pytest
 
 from tests.tiny import CLIP, command, edit
+from vidspeed.assembly import faint
+from vidspeed.assembly.gather import Keeping, calibrate_all
+from vidspeed.assembly.looking import look_within_bounds
+from vidspeed.assembly.reading import read_session
 from vidspeed.measure import run
 
 ENTRY = 'pass = "1"\n'
@@ -113,6 +117,17 @@ def test_dismissing_nearly_all_lights_leaves_no_pass(tiny):
     assert outcome.passes[0].status == "none"
     assert "no light moves along the course like the craft" in outcome.problems[0].message
     assert outcome.problems[-1].message.startswith(f"{len(lights) - 3} lights were dismissed")
+
+
+def test_what_is_dismissed_leads_to_no_second_look_for_faint_lights(tiny, monkeypatch):
+    lights = [(row["time_s"], row["x_px"], row["y_px"]) for row in lights_of(tiny)]
+    dismiss(tiny, *lights[:-3])
+    session = read_session(tiny)
+    monkeypatch.setattr(faint, "faint_tracks", None)
+    clip = session.clips[0]
+    looked = look_within_bounds(session, calibrate_all(session), clip, Keeping(folder=tiny))
+    assert not looked.problems and not looked.view.tracks
+    assert [int(row.out.sum()) for row in looked.parted] == [len(lights) - 3]
 
 
 def test_a_rival_that_was_dismissed_away_is_told_of(tiny):

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from vidspeed.assembly.gather import Cameras, Looked, undismissed
+from vidspeed.assembly.gather import Cameras, Looked
 from vidspeed.clip.coding import drag_u_px
 from vidspeed.clip.striplight import faint_tracks
 from vidspeed.errors import ClipError
@@ -50,7 +50,7 @@ def with_faint(session: Session, cameras: Cameras, clip: Clip, looked: Looked) -
     kept = [row for row in looked.view.tracks if not any(_part_of(row, other) for other in new)]
     view = replace(looked.view, tracks=(*kept, *new))
     told = tuple(_told(clip, track) for track in new)
-    return undismissed(replace(looked, view=view, problems=(*looked.problems, *told)))
+    return replace(looked, view=view, problems=(*looked.problems, *told))
 
 
 def _both_gates(session: Session, along: Corridor) -> bool:

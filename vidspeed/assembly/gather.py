@@ -143,8 +143,8 @@ def look(
         if clip.lost is not None:
             raise ClipError(clip.lost)
         if clip.track:
-            return undismissed(_given(session, cameras, clip))
-        return undismissed(_scanned(session, cameras, clip, progress, keeping))
+            return _given(session, cameras, clip)
+        return _scanned(session, cameras, clip, progress, keeping)
     except VidspeedError as error:
         return failed(clip, error)
 
@@ -248,6 +248,7 @@ def _scanned(
             facts=seen.facts,
             brightest=seen.brightest,
             still=seen.still,
+            footage=seen.footage,
             tracks=tuple(
                 replace(
                     row,

@@ -10,7 +10,7 @@ from concurrent.futures import CancelledError, Executor, Future
 
 from vidspeed.assembly.drive import drive_of, driven
 from vidspeed.assembly.faint import with_faint
-from vidspeed.assembly.gather import Cameras, Keeping, Looked, failed, look
+from vidspeed.assembly.gather import Cameras, Keeping, Looked, failed, look, undismissed
 from vidspeed.errors import ClipError, WorkerError
 from vidspeed.executor import AGAIN, clip_words
 from vidspeed.values import Clip, Session
@@ -47,7 +47,9 @@ def look_within_bounds(
     width, height = session.camera(clip.camera).image_size_px
     with memory_within(MEMORY_BYTES + MEMORY_BYTES_PER_PIXEL * width * height):
         looked = look(driven(session, clip), cameras, clip, report, keeping)
-        return looked if drive_of(session, clip) else with_faint(session, cameras, clip, looked)
+        if not drive_of(session, clip):
+            looked = with_faint(session, cameras, clip, looked)
+        return undismissed(looked)  # last: what is seen in a clip is not for a user to say
 
 
 def _looked(clip: Clip, future: Future[Looked]) -> Looked:

@@ -157,8 +157,8 @@ def forget() -> None:
 
 
 def look_once(folder: Path, session: Session, cameras: Cameras, clip: Clip) -> Looked:
-    """Look at a clip, or remember it; what was chosen or dismissed in it changes nothing there."""
-    plain = replace(clip, dismiss=(), choose=())
+    """Look at a clip, or remember it; what was dismissed in it changes nothing there."""
+    plain = replace(clip, dismiss=())
     key = _key(folder, session, clip)
     found = _looked.pop(key, None)
     if found is None:
@@ -178,7 +178,6 @@ def _key(folder: Path, session: Session, clip: Clip) -> str:
         said = {"text": text}
     for row in said.get("clip", ()):
         row.pop("dismiss", None)
-        row.pop("choose", None)
     files = [(row.file, row.sha256) for row in session.inputs if row.file != SESSION]
     path = folder / clip.track if clip.track is not None else session.path_of(clip)
     at = (path.stat().st_mtime_ns, path.stat().st_size) if path.is_file() else None
