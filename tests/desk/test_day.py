@@ -146,6 +146,7 @@ def pick(page, home, filmed):
         click_on(page, *place)
         wait_for_pick(page, name, place, 0.3)
     says(page, "ready", "ready")
+    assert faults(page) == []
 
 
 def drop_clips(page, home, filmed):
@@ -168,6 +169,7 @@ def measure(page):
     page.wait_for_function(
         "document.getElementById('progress-words').textContent.startsWith('measuring')"
     )
+    assert page.evaluate("fetch('/setup').then((answer) => answer.status)") == 200  # meanwhile
     page.wait_for_function(
         "document.getElementById('progress-words').textContent.includes(': done after')"
     )

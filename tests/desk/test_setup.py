@@ -5,6 +5,7 @@ import tomllib
 import pytest
 
 from tests.desk.daylight import session_without_picks
+from vidspeed.desk.day import steps_of
 from vidspeed.desk.fields import help_of, label_of, text_of, value_of
 from vidspeed.desk.setup import Form, faults_of
 from vidspeed.desk.sources import Changed
@@ -139,3 +140,24 @@ def test_hostile_words_stay_words(tmp_path):
     day.save()
     data = tomllib.loads((folder / "session.toml").read_text(encoding="utf-8"))
     assert data["title"] == "\\\" ' <script>]]" and "evil" not in data
+
+
+def test_a_form_of_a_table_that_is_not_there_is_one_of_a_new_one(tmp_path):
+    folder = session_without_picks(tmp_path)
+    form = Form(folder, "clip", 999)
+    form.texts.update(file="clips/a.mp4", camera="north")
+    form.save()
+    data = tomllib.loads((folder / "session.toml").read_text(encoding="utf-8"))
+    assert data["clip"] == [{"file": "clips/a.mp4", "camera": "north"}]
+    assert not form.new and not form.changed
+
+
+def test_the_steps_of_the_day_say_what_is_next(tmp_path):
+    new_session(tmp_path)
+    steps = steps_of(tmp_path)
+    assert [step.done for step in steps] == [False] * 6
+    assert steps[0].state.endswith(" things to do")
+    (tmp_path / "two").mkdir()
+    steps = steps_of(session_without_picks(tmp_path / "two"))
+    assert [step.done for step in steps] == [True] + [False] * 5
+    assert steps[1].state == "north: 0 of 6 markers" and steps[2].state == "none yet"

@@ -26,6 +26,11 @@ SAFE = (
     (b"referrer-policy", b"no-referrer"),
     (b"cross-origin-opener-policy", b"same-origin"),
     (b"x-frame-options", b"DENY"),
+    (
+        b"content-security-policy",  # nothing from elsewhere, whatever gets into a page
+        b"default-src 'self' 'unsafe-inline' 'unsafe-eval' data: blob:; object-src 'none'; "
+        b"base-uri 'none'; form-action 'self'; frame-ancestors 'none'",
+    ),
 )
 
 

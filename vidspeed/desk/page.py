@@ -8,7 +8,6 @@ from fastapi import FastAPI, HTTPException, Response
 from fastapi.responses import FileResponse
 from nicegui import ui
 
-from vidspeed.assembly.reading import read_session
 from vidspeed.desk import (
     clipspage,
     evidencepage,
@@ -18,9 +17,12 @@ from vidspeed.desk import (
     setuppage,
     surveypage,
 )
-from vidspeed.desk.frame import STEPS, messages, page
-from vidspeed.desk.sources import SESSION
+from vidspeed.desk.day import steps_of
+from vidspeed.desk.frame import messages, page
+from vidspeed.desk.sources import SESSION, read_source
+from vidspeed.desk.toml import read
 from vidspeed.errors import VidspeedError
+from vidspeed.record.report import visible
 
 HERE = Path(__file__).parent
 PAGES = (setuppage, surveypage, pickspage, clipspage, passpage, markpage, evidencepage)
@@ -51,12 +53,17 @@ def _day(folder: Path) -> None:
             setuppage.offer(folder)
         return
     try:
-        session = read_session(folder, unpicked=True)
+        title = str(read(read_source(folder).text).get("title") or folder.resolve().name)
+        steps = steps_of(folder)
     except VidspeedError as error:
         with page("The desk", here="/"):
-            ui.link("Set up the course, the cameras and the rest", "/setup").classes("big")
-            messages("Still to be done before it can be measured:", error.messages)
+            messages("This session cannot be read:", error.messages)
         return
-    with page(session.title, here="/"):
-        for words, where in STEPS:
-            ui.link(words, where).classes("big")
+    following = next((step for step in steps if not step.done), None)
+    with page(title, here="/"), ui.element("ol").classes("tables"):
+        for step in steps:
+            with ui.element("li"):
+                ui.link(step.words, step.where).classes("big")
+                ui.label(visible(step.state)).classes("ready" if step.done else "said")
+                if step is following:
+                    ui.label("This comes next.").classes("warn")

@@ -24,6 +24,7 @@ from vidspeed.desk.uploads import MOST_BYTES
 from vidspeed.desk.verdict import verdict
 from vidspeed.errors import SessionError, VidspeedError
 from vidspeed.geometry.snap import snap_corner, snap_lamp
+from vidspeed.record.report import visible
 from vidspeed.values import Picture, Session
 from vidspeed.watch import SUFFIXES
 
@@ -62,7 +63,7 @@ def add(app: FastAPI, folder: Path) -> None:
         with page("Picks", here="/picks"):
             ui.label("Pick the markers in the picture of each camera.")
             for number, camera in enumerate(session.cameras):
-                ui.link(camera.name, f"/picks/{number}").classes("big")
+                ui.link(visible(camera.name), f"/picks/{number}").classes("big")
                 ui.label(f"{len(camera.picks)} of {len(session.markers)} markers picked")
                 ui.link("Another still to pick on", f"/picks/{number}/still")
 
@@ -101,7 +102,7 @@ def _session(folder: Path) -> Session | None:
             messages("To do before markers can be picked:", error.messages)
             ui.link("Set up", "/setup").classes("big")
             for number, name in enumerate(_camera_names(folder)):
-                ui.link(f"A still of {name}", f"/picks/{number}/still").classes("big")
+                ui.link(f"A still of {visible(name)}", f"/picks/{number}/still").classes("big")
     return None
 
 
@@ -166,13 +167,14 @@ class _PickingPage:
 
     async def show(self) -> None:
         """Lay the page out and take part in what the pointer and the keys do."""
-        head(f"picks of {self.camera}")
+        head(f"picks of {visible(self.camera)}")
         navigation("/picks")
-        with ui.element("div").classes("desk"):
+        with ui.element("main").classes("desk"):
             ui.element("canvas").props('id="still" tabindex="0" aria-label="Still of the camera"')
             with ui.element("div").classes("beside"):
-                ui.label(self.camera).classes("title")
-                ui.element("canvas").props('id="near" width="260" height="260"')
+                with ui.element("h1").classes("title"):
+                    ui.label(visible(self.camera))
+                ui.element("canvas").props('id="near" width="260" height="260" aria-hidden="true"')
                 ui.label("").props('id="where"').classes("where")
                 with ui.element("div").classes("keys"):
                     for text, act in (("Undo", "undo"), ("Redo", "redo"), ("Take away", "remove"),

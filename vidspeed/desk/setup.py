@@ -32,11 +32,12 @@ class Form:
     """
 
     def __init__(self, folder: Path, table: str, number: int = 0) -> None:
-        self.folder, self.table, self.number = folder, table, number
+        self.folder, self.table = folder, table
         self.source: Source = read_source(folder)
         found = entries(read(self.source.text), table)
-        self.new = table != TOP and number >= len(found)
-        stated = {} if self.new else found[number]
+        self.number = min(number, len(found))
+        self.new = table != TOP and self.number == len(found)
+        stated = {} if self.new else found[self.number]
         self.keys: dict[str, Key] = keys_of(table)
         self.stated = {name: text_of(key, stated.get(name)) for name, key in self.keys.items()}
         self.texts = dict(self.stated)
