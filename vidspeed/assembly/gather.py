@@ -248,7 +248,6 @@ def _scanned(
             facts=seen.facts,
             brightest=seen.brightest,
             still=seen.still,
-            footage=seen.footage,
             tracks=tuple(
                 replace(
                     row,
