@@ -25,7 +25,8 @@ FINE = 4  # samples a pixel, each way
 ROUNDS = 10
 STEP_PX = 0.04  # for differences
 ALIKE = 0.85  # least correlation of picture and pattern
-FLOOR_PX = 0.001  # of what no fit of this kind sees
+FLOOR_PX = 0.0005  # of what no fit of this kind sees
+SURE = 2.0  # standard deviations by which a correlation differs from none
 WIDEST_PX = 160  # a code larger than this is fitted in a smaller picture
 BLUR_PX = (0.3, 4.0)
 
@@ -304,7 +305,11 @@ def _account(
 
 
 def _correlated(left: Floats, patch: _Patch) -> float:
-    """Return by how much neighbours that err alike widen the variance of a mean."""
+    """Return by how much neighbours that err alike widen the variance of a mean.
+
+    A correlation that chance gives (two standard deviations of it) counts as none: half of the
+    chance ones are above zero, and would always widen.
+    """
     field = np.zeros(patch.luma.shape)
     field[patch.mask] = left
     wider = 1.0
@@ -317,7 +322,8 @@ def _correlated(left: Floats, patch: _Patch) -> float:
             field, range(field.shape[axis] - 1), axis
         )
         rho = float(np.clip(product[both].mean() / max(total, 1e-12), 0.0, 0.9))
-        wider *= (1.0 + rho) / (1.0 - rho)
+        if rho * np.sqrt(np.count_nonzero(both)) > SURE:
+            wider *= (1.0 + rho) / (1.0 - rho)
     return wider
 
 
