@@ -16,6 +16,9 @@ from vidspeed.values import Clip, Craft, Track, Value
 USUAL_HZ = (50.0, 60.0, 100.0, 120.0, 180.0, 200.0, 240.0, 300.0, 480.0, 500.0, 960.0, 1000.0)
 FACTORS = (1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 16.0, 24.0, 32.0)  # that are tried
 SURELY_SLOWER = 1.5  # times, below which a wrong exposure is likelier than slow playback
+# What streaks are surely too long by, at least. A light counts as a streak from about the width of
+# its blur on: of truly shorter ones the long half is seen, and a wide or a bright lamp adds to it.
+SURELY_LONGER_PX = 2.0
 NEAR_HZ = 0.12  # a usual rate is named if it lies this near, as a share
 
 
@@ -39,13 +42,14 @@ def slow_by_exposure(seen: Exposure, clip: Clip) -> Slow | None:
     """Return how much too slowly a clip plays by its stated exposure, None where it need not.
 
     `rate_hz`, where it is stated, decides: None. Streaks longer than the way from frame to frame
-    have another reason, since at every rate they are.
+    have another reason, since at every rate they are. Short ones must be too long by more than
+    what a lamp's width can do.
     """
     if clip.exposure_s is None or clip.rate_hz is not None or seen.overlong:
         return None
     u, stated_u = SURE * seen.exposure_u_s, SURE * (clip.exposure_u_s or 0.0)
     low = (seen.exposure_s - u) / (clip.exposure_s + stated_u)
-    if low < SURELY_SLOWER:
+    if low < SURELY_SLOWER or seen.streak_px * (1.0 - 1.0 / low) < SURELY_LONGER_PX:
         return None
     ratio = seen.exposure_s / clip.exposure_s
     u_ratio = ratio * (
