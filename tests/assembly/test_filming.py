@@ -59,6 +59,25 @@ def test_the_speed_so_far_ends_as_the_speed_of_the_pass(outcome):
     assert known[0] > known[-1]
 
 
+def test_what_the_scan_kept_is_not_decoded_again(outcome, monkeypatch):
+    def lost(*_args, **_more):
+        raise ClipError("the disk is gone")
+
+    monkeypatch.setattr(filming, "film", lost)
+    (made,) = outcome.filmed
+    assert len(outcome.clips[0].footage) == 1
+    monkeypatch.setattr(filming, "lanes_of", lambda *_args, **_more: [made.lane])
+    monkeypatch.setattr(filming, "_is_darker", lambda *_args: False)
+
+    class Solved:
+        flight = object()
+        result = outcome.passes[0]
+
+    filmed, problems = filming.film_passes(outcome.session, [Solved()], outcome.clips, Inline())
+    assert problems == ()
+    np.testing.assert_array_equal(filmed[0].rows, made.rows)
+
+
 def test_a_clip_that_cannot_be_read_again_is_a_warning(outcome, measured_tiny, monkeypatch):
     def lost(*_args, **_more):
         raise ClipError("the disk is gone")
@@ -72,7 +91,8 @@ def test_a_clip_that_cannot_be_read_again_is_a_warning(outcome, measured_tiny, m
         flight = type("F", (), {"lit": [type("L", (), {"track": track, "clip": made.lane.clip})]})
         result = outcome.passes[0]
 
-    filmed, problems = filming.film_passes(outcome.session, [Solved()], outcome.clips, Inline())
+    views = tuple(replace(view, footage=()) for view in outcome.clips)
+    filmed, problems = filming.film_passes(outcome.session, [Solved()], views, Inline())
     assert filmed == ()
     assert problems[0].level == "warn"
     assert "the disk is gone" in problems[0].message

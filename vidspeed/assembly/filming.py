@@ -1,4 +1,4 @@
-"""The frames of every solved pass, decoded once more for its pictures."""
+"""The frames of every solved pass for its pictures: as the scan kept them, else decoded again."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from vidspeed.assembly.passes import Pass
+from vidspeed.clip.footage import film_from
 from vidspeed.clip.rows import film
 from vidspeed.clip.shown import readout_row
 from vidspeed.errors import ClipError, MotionError, WorkerError
@@ -39,20 +40,27 @@ def film_passes(
         for lane in lanes_of(row.flight, row.result.label, views, session=session)
         if lane.clip in clips
     ]
+    kept = [_from_scan(lane, views) for lane, _ in lanes]
     jobs = [
-        pool.submit(
+        None
+        if there is not None
+        else pool.submit(
             film,
             session.path_of(clips[lane.clip]),
             lane,
             darker=darker,
             rate_hz=clips[lane.clip].rate_hz,
         )
-        for lane, darker in lanes
+        for (lane, darker), there in zip(lanes, kept, strict=True)
     ]
-    filmed, problems = [], []
-    for (lane, _), job in zip(lanes, jobs, strict=True):
+    filmed: list[Filmed] = []
+    problems: list[Problem] = []
+    for (lane, _), there, job in zip(lanes, kept, jobs, strict=True):
         try:
-            filmed.append(job.result())
+            if there is not None:
+                filmed.append(there)
+            elif job is not None:
+                filmed.append(job.result())
         except (ClipError, WorkerError, MemoryError) as error:
             message = f"the pictures of pass {lane.label} could not be made: {error}"
             problems.append(Problem(level="warn", where=lane.clip, message=message))
@@ -63,6 +71,12 @@ def _is_darker(flight: Flight, lane: Lane) -> bool:
     """Tell whether the craft is darker than what is behind it in the clip of a lane."""
     lit = next(row for row in flight.lit if row.clip == lane.clip)
     return bool(np.median(lit.track.peak) < 0.0)
+
+
+def _from_scan(lane: Lane, views: Sequence[ClipView]) -> Filmed | None:
+    """Return a pass's frames from what its clip's scan kept, None where that is not enough."""
+    view = next(row for row in views if (row.clip, row.camera) == (lane.clip, lane.camera))
+    return None if view.facts is None else film_from(view.footage, lane, view.facts.size_px)
 
 
 def lanes_of(

@@ -248,6 +248,7 @@ def _scanned(
             facts=seen.facts,
             brightest=seen.brightest,
             still=seen.still,
+            footage=seen.footage,
             tracks=tuple(
                 replace(
                     row,

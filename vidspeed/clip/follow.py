@@ -50,6 +50,11 @@ class Follower:
         self._recent: list[list[Spot]] = []  # free spots of the last two frames
         self._before: list[Spot] = []  # and of the last one, with those that stand still
 
+    @property
+    def busy(self) -> bool:
+        """Tell whether something is followed now."""
+        return bool(self._chains)
+
     def offer(self, time_s: float, spots: Sequence[Spot]) -> list[list[Spot]]:
         """Take the spots of the next frame; return the chains that have ended."""
         taken = self._extend_chains(time_s, spots)

@@ -18,6 +18,7 @@ SPARSE = 8  # frames from still to still at the beginning of a long clip
 AT = (1, 3, 5)  # sixths of a clip of known length at which large pictures have three instead
 BAND = 64  # rows of the still that are worked out together
 STRIPE = 128  # rows of the brightest values that are worked out together
+BLOCK = 12  # frames whose brightest values are worked out together
 SAMPLED = 16  # rows, of which two tell how much a frame changes
 WHOLE = 256  # rows of a picture that is not sampled
 LITTLE = 0.5  # of the usual change: a frame that changes less is compared as a whole
@@ -31,6 +32,11 @@ class Overview:
         """Take a clip of so many `frames`, as it announces; 0: not known."""
         self._announced = frames
         self._brightest: Luma | None = None
+        self._block: Luma | None = None  # of the latest frames
+        self._in_block = 0
+        self._last: Luma | None = None  # the block before
+        self._in_last = 0
+        self._shot: Luma | None = None
         self._changes: list[float] = []
         self._usual = 0.0
         self._before: Luma | None = None  # the last frame, still the decoder's
@@ -40,15 +46,48 @@ class Overview:
 
     def take(self, lumas: Sequence[Luma]) -> None:
         """Take the next frames (h, w); the last is held until the one after it."""
-        if self._brightest is None:
-            self._brightest = lumas[0].copy()
-        for top in range(0, len(self._brightest), STRIPE):
-            brightest = self._brightest[top : top + STRIPE]
+        if self._block is None:
+            self._block = lumas[0].copy()
+        for top in range(0, len(self._block), STRIPE):
+            brightest = self._block[top : top + STRIPE]
             for luma in lumas:
                 cv2.max(brightest, luma[top : top + STRIPE], dst=brightest)
+        self._in_block += len(lumas)
+        if self._in_block >= BLOCK:
+            self._fold()
         for luma in lumas:
             self._keep(luma)
             self._changes.append(self._change(luma))
+
+    def _fold(self) -> None:
+        """Put the brightest values of the latest frames to those of all, and begin anew."""
+        block = self._block
+        if block is None:
+            return
+        if self._brightest is None:
+            self._brightest = block.copy()
+        else:
+            cv2.max(self._brightest, block, dst=self._brightest)
+        if self._shot is not None:
+            cv2.max(self._shot, block, dst=self._shot)
+        self._last, self._in_last = block, self._in_block
+        self._block, self._in_block = None, 0
+
+    def begin_shot(self) -> int:
+        """Gather the brightest values apart from now on; return of how many frames before now."""
+        first = self._block if self._last is None else self._last
+        self._shot = None if first is None else first.copy()
+        return self._in_block + (0 if self._last is None else self._in_last)
+
+    def end_shot(self) -> None:
+        """Let go of what was gathered apart."""
+        self._shot = None
+
+    def shot(self) -> Luma | None:
+        """Return the brightest values (h, w) since `begin_shot`, None where none was begun."""
+        if self._shot is None or self._block is None:
+            return self._shot
+        return np.asarray(cv2.max(self._shot, self._block))
 
     def _change(self, luma: Luma) -> float:
         """Return the mean absolute change from the frame before, at half size.
@@ -84,6 +123,7 @@ class Overview:
     @property
     def brightest(self) -> Picture:
         """Return the brightest value of each pixel (h, w) uint8."""
+        self._fold()
         if self._brightest is None:
             return np.zeros((1, 1), np.uint8)
         return to_eight_bits(self._brightest)

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vidspeed.clip.background import to_eight_bits
+from vidspeed.clip.facts import frame_numbers
 from vidspeed.clip.read import ClipReader
-from vidspeed.clip.scan import frame_numbers
 from vidspeed.errors import ClipError
 from vidspeed.values import Floats, Picture
 from vidspeed.values.pictured import Filmed, Lane
@@ -60,7 +60,7 @@ def film(
     places = _places(lane.line_px, 0)
     for time_s, picture in wanted_frames(path, lane.from_s, lane.to_s, rate_hz=rate_hz):
         if whole is None:
-            window = _window(lane.line_px, picture.shape)
+            window = window_around(lane.line_px, picture.shape)
             places = _places(lane.line_px, max(picture.shape))
             whole = picture[window].copy()
         elif darker:
@@ -75,12 +75,12 @@ def film(
             break
     if whole is None:
         raise ClipError(f"{path.name}: no frame of pass {lane.label} can be decoded again")
-    step = int(np.ceil(np.sqrt(whole.size / most_pixels)))
+    picture, step = joined(whole, most_pixels, darker)
     return Filmed(
         lane=lane,
         time_s=np.array(times),
         rows=np.array(rows),
-        whole=_joined(whole, step, darker),
+        whole=picture,
         corner_px=(window[1].start, window[0].start),
         step=step,
         darker=darker,
@@ -111,7 +111,7 @@ def wanted_frames(
                 yield time_s, to_eight_bits(frame.luma)
 
 
-def _window(line_px: Floats, shape: tuple[int, ...]) -> tuple[slice, slice]:
+def window_around(line_px: Floats, shape: tuple[int, ...]) -> tuple[slice, slice]:
     """Return the rows and columns of the picture around a path: whole width, what is near it."""
     height, width = shape[:2]
     y = line_px[np.isfinite(line_px).all(axis=1), 1]
@@ -122,9 +122,14 @@ def _window(line_px: Floats, shape: tuple[int, ...]) -> tuple[slice, slice]:
     return slice(max(0, int(y.min() - room)), min(height, int(y.max() + room) + 1)), slice(0, width)
 
 
+def reach_px(longer_px: int) -> int:
+    """Return how far a row gathers to both sides of the path, by the picture's longer side."""
+    return max(LEAST_REACH_PX, round(REACH * longer_px))
+
+
 def _places(line_px: Floats, longer_px: int) -> Places:
     """Return where a row is sampled: (k, m, 2) pixels across the path, float32."""
-    reach = max(LEAST_REACH_PX, round(REACH * longer_px))
+    reach = reach_px(longer_px)
     along = np.gradient(np.nan_to_num(line_px, nan=-1e4), axis=0)
     length = np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-9)
     across = np.column_stack([-along[:, 1], along[:, 0]]) / length
@@ -142,12 +147,13 @@ def _row(picture: Picture, places: Places, darker: bool) -> Picture:
     return np.asarray(seen.min(axis=0) if darker else seen.max(axis=0), np.uint8)
 
 
-def _joined(picture: Picture, step: int, darker: bool) -> Picture:
+def joined(picture: Picture, most_pixels: int, darker: bool = False) -> tuple[Picture, int]:
     """Return a picture with blocks of `step` x `step` pixels joined to their brightest value."""
+    step = int(np.ceil(np.sqrt(picture.size / most_pixels)))
     if step == 1:
-        return picture
+        return picture, step
     height, width = (side // step * step for side in picture.shape)
     edges = [np.arange(0, side, step) for side in (height, width)]
     join = np.minimum if darker else np.maximum
-    joined = join.reduceat(picture[:height, :width], edges[0], axis=0)
-    return np.asarray(join.reduceat(joined, edges[1], axis=1), np.uint8)
+    lines = join.reduceat(picture[:height, :width], edges[0], axis=0)
+    return np.asarray(join.reduceat(lines, edges[1], axis=1), np.uint8), step

@@ -70,10 +70,12 @@ def scan(
                 stamps += [frame.stamp for frame in frames]
                 overview.take([frame.luma for frame in frames])
                 search.take(frames)
+                search.record(overview)
                 if progress is not None and frames[0].index - told >= TOLD_EVERY:
                     told = frames[0].index
                     progress(told, expected)
             search.finish()
+            search.record(overview)
             check_length(path, len(stamps))
             ticks = np.array(stamps, dtype=np.int64)
             found = account(
@@ -92,6 +94,7 @@ def scan(
         brightest=overview.brightest,
         still=overview.still(),
         sway=search.sway(),
+        footage=search.footage(),
     )
 
 

@@ -21,18 +21,21 @@ import numpy as np
 from vidspeed.clip.astray import Astray
 from vidspeed.clip.background import SIGMAS, Apart, Backdrop, halved
 from vidspeed.clip.follow import Follower
-from vidspeed.clip.lamp import Light, lights_of
+from vidspeed.clip.footage import Flown, Recorder
+from vidspeed.clip.lamp import Light, as_scattered, lights_of
 from vidspeed.clip.lights import Finder, Spot, flooded
 from vidspeed.clip.medians import SAMPLES, middle_of_nine
 from vidspeed.clip.moves import Limits, limits_of
+from vidspeed.clip.overview import Overview
 from vidspeed.clip.read import Frame, Header, Luma
 from vidspeed.clip.sway import SwayMeter
 from vidspeed.clip.window import Pane, window_of
-from vidspeed.values import Picture, Strip, Sway
+from vidspeed.values import Footage, Picture, Strip, Sway
 from vidspeed.worker import alive
 
 LEAST_FRAMES = 4
 AT_ONCE = 4  # of the frames that waited
+SHOT_S = 2.5  # brightest values are gathered anew after so long without a flight
 MOST_WAITING = 40 << 20  # bytes of the frames that wait for the first background
 
 
@@ -61,6 +64,9 @@ class Search:
         self._last_s = -np.inf
         self._fitting = ThreadPoolExecutor(max_workers=1)
         self._fitted: list[Future[list[Light]]] = []
+        self._flown: list[Flown] = []
+        self._recorder = None if strip is None else Recorder(header.size_px)
+        self._shot_s: float | None = None  # since when the brightest values are gathered apart
 
     def __enter__(self) -> Self:
         return self
@@ -91,6 +97,24 @@ class Search:
                 lost = self._meter.astray
                 self._astray.take(frame.time_s, partial(halved, frame.luma), lost=lost)
 
+    def record(self, overview: Overview) -> None:
+        """Keep for the pictures what was filmed of flights that have ended."""
+        flown, self._flown = self._flown, []
+        if self._recorder is None or self._follower is None:
+            return
+        if self._shot_s is not None:
+            for flight in flown:
+                self._recorder.keep(flight, overview.shot(), self._shot_s)
+            if self._last_s - self._shot_s > SHOT_S or not self._follower.busy:
+                self._shot_s = None
+                overview.end_shot()
+        if self._shot_s is None and self._follower.busy:
+            self._shot_s = self._recorder.time_s(overview.begin_shot())
+
+    def footage(self) -> tuple[Footage, ...]:
+        """Return what was kept for the pictures."""
+        return () if self._recorder is None else self._recorder.footage()
+
     def finish(self) -> None:
         """Work through what still waits and end the chains."""
         if self._backdrop is None and len(self._waiting) >= LEAST_FRAMES:
@@ -105,7 +129,8 @@ class Search:
 
     def lamps(self) -> list[list[Light]]:
         """Return the lights of every chain, once they are all fitted."""
-        return [future.result() for future in self._fitted]
+        sway = None if self._meter is None else self._meter.sway()
+        return [as_scattered(future.result(), sway) for future in self._fitted]
 
     def sway(self) -> Sway | None:
         """Return how the background moved, None where nothing was searched."""
@@ -152,6 +177,8 @@ class Search:
         """
         assert self._backdrop is not None
         backdrop, news = self._backdrop, []
+        if self._recorder is not None:
+            self._recorder.take(panes)
         looks: list[_Look] = []
         for pane in panes:
             apart = backdrop.apart(pane.half)
@@ -176,6 +203,7 @@ class Search:
 
     def _fit(self, chains: Sequence[Sequence[Spot]]) -> None:
         """Fit the lights of chains that have ended; their pixels are then let go."""
+        self._flown += [_flown(spots) for spots in chains]
         for spots in chains:
             job = self._fitting.submit(copy_context().run, self._lights, spots)
             self._fitted.append(job)
@@ -183,3 +211,12 @@ class Search:
     def _lights(self, spots: Sequence[Spot]) -> list[Light]:
         alive()
         return lights_of(spots, self._header.size_px, full_range=self._header.full_range)
+
+
+def _flown(spots: Sequence[Spot]) -> Flown:
+    """Return when and where the spots of a chain were."""
+    return Flown(
+        np.array([spot.time_s for spot in spots]),
+        np.array([spot.xy_px for spot in spots]),
+        spots[0].darker,
+    )

@@ -84,6 +84,7 @@ from vidspeed.values.proved import (
 from vidspeed.values.seen import (
     ClipFacts,
     Corridor,
+    Footage,
     KeptScan,
     Moved,
     Scan,
@@ -142,6 +143,7 @@ __all__ = [
     "FlightLine",
     "Floats",
     "Flyby",
+    "Footage",
     "Gain",
     "Group",
     "Heard",

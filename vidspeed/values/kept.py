@@ -11,7 +11,7 @@ from vidspeed.values.entered import InputFile, Session
 from vidspeed.values.pictured import Filmed
 from vidspeed.values.placed import CameraFit, CourseDrawing, Problem
 from vidspeed.values.proved import Proven
-from vidspeed.values.seen import ClipFacts, Track
+from vidspeed.values.seen import ClipFacts, Footage, Track
 from vidspeed.values.solved import PassResult
 
 
@@ -25,6 +25,7 @@ class ClipView(Value):
     brightest: Picture | None
     still: Picture | None
     tracks: tuple[Track, ...]
+    footage: tuple[Footage, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -125,6 +125,23 @@ class Sway(Value):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Footage(Value):
+    """What is kept of the n frames in which something flew like a craft, for its pictures.
+
+    `way_px` (k, 2) is its way through the picture; `rows` (n, k) uint8 the brightest level across
+    a few pixels to both sides of it. `jpeg` holds the brightest value of each pixel over these
+    frames; its top-left pixel is `corner_px`, each of its pixels stands for `step` x `step`.
+    """
+
+    time_s: Floats
+    way_px: Floats
+    rows: Picture
+    jpeg: Picture
+    corner_px: tuple[int, int]
+    step: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Scan(Value):
     """All that one decode of a clip gives.
 
@@ -137,6 +154,7 @@ class Scan(Value):
     brightest: Picture
     still: Picture
     sway: Sway | None = None
+    footage: tuple[Footage, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
