@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.stats import chi2
 
+from tests.clip.drawn import drawn
 from vidspeed.clip.follow import Follower
 from vidspeed.clip.lights import Spot
 from vidspeed.clip.moves import limits_of, moved, smooth, steady_runs
@@ -149,3 +151,19 @@ def test_a_straight_way_is_looked_for_closely_across_and_widely_along():
     assert np.isfinite(chain.cost(spot(24, (40.0 + 16.0 * 24, 104.0))))
     assert np.isinf(chain.cost(spot(24, (40.0 + 16.0 * 24, 160.0))))
     assert chains == []
+
+
+def consistency(runs, **more):
+    """Return the mean NIS and the mean NEES at the end of some runs."""
+    rng = np.random.default_rng(11)
+    lone = [drawn(rng, **more) for _ in range(runs)]
+    return np.mean([np.mean(log.nis) for log, _ in lone]), np.mean([nees for _, nees in lone])
+
+
+def test_the_filter_is_as_sure_as_it_says():
+    """Chi-square: NEES of 4 states, 50 runs, 95 % (Bar-Shalom); NIS of 50 x 36 steps, 99 %."""
+    nis, nees = consistency(50)
+    low, high = chi2.ppf([0.005, 0.995], 2 * 50 * 36) / (50 * 36)
+    assert low < nis < high
+    assert 3.255 < nees < 4.821
+    assert consistency(10, rough=1.5)[0] > high  # and the check can fail
