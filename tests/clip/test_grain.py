@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -70,3 +72,11 @@ def test_a_misfit_that_is_the_same_on_both_sides_does_not_widen():
     _, rms, z = scatter(*spots(0.0, peak=120.0, halo=0.08))
     assert rms < 0.025
     assert z == pytest.approx(1.0, abs=0.3)
+
+
+def test_an_edge_that_is_taken_for_a_light_stops_nothing():
+    """The middle of what is fitted lies beyond what was cut out: no pixel has an opposite one."""
+    (one, *_), _ = spots(0.0)
+    edge = np.broadcast_to(np.where(np.arange(SHAPE[1]) > 30, 170, 80), SHAPE).astype(np.uint8)
+    lights = lights_of([replace(one, luma=edge, sigma_px=8.0)], (1920, 1080), full_range=True)
+    assert all(np.all(np.isfinite(each.cov_px2)) for each in lights)

@@ -73,7 +73,10 @@ def scaled(pixels: Pixels, fit: Fit, ratio: Floats) -> Floats:
 def learn_noise(
     pixels: Sequence[Pixels], fits: Sequence[Fit], variances: Sequence[Floats]
 ) -> Noise:
-    """Learn the noise of a lamp's lights from the odd part of their residuals."""
+    """Learn the noise of a lamp's lights from the odd part of their residuals.
+
+    Where that tells nothing (no pixel has one opposite the middle), from all, as if white.
+    """
     odd, all_of_it, weighed = _Tally(), _Tally(), _Tally()
     for part, fit, variance in zip(pixels, fits, variances, strict=True):
         used, opposite = _used(fit), _opposite(part, fit)
@@ -85,6 +88,9 @@ def learn_noise(
         whole = 1.0 - np.minimum(fit.leverage, 0.9)
         all_of_it.add(part, fit, used, fit.residual**2 * over, whole)
         weighed.add(part, fit, used, over, np.ones(len(over)))
+    if not odd.total.any():
+        return Noise(ratio=all_of_it.ratio(), weighed=weighed.ratio(), kernel=_white(),
+                     even=1.0, usual=1.0, trust=0.0)  # fmt: skip
     ratio = odd.ratio()
     noise = Noise(
         ratio=ratio,
@@ -234,14 +240,20 @@ def _correlation(
         stack = np.array([_picture(np.where(paired, one, 0.0), part) for one in columns.T])
         taken.append((stack, _waves(stack)))
     doubt = 2.0 * np.sqrt(2.0 / np.maximum(pairs, 1.0))
-    kernel = np.zeros_like(found)
-    kernel[LAG, LAG] = 1.0
+    kernel = _white()
     for _ in range(ROUNDS):
         lacking = np.sum([_lacking(stack, waves, kernel) for stack, waves in taken], axis=0)
         kernel = (found + 2.0 * lacking) / np.maximum(pairs, 1.0)
         whole = float(kernel[LAG, LAG])
         sure = np.where(np.abs(kernel) > doubt * whole, kernel / whole, 0.0)
         kernel = whole * _made_possible(sure)
+    return kernel
+
+
+def _white() -> Floats:
+    """Return the covariance by distance of pixels that err each by itself."""
+    kernel = np.zeros((2 * LAG + 1,) * 2)
+    kernel[LAG, LAG] = 1.0
     return kernel
 
 
