@@ -127,7 +127,7 @@ def run_session(
     cameras = calibrate_all(session)
     tell_cameras(session, cameras)
     steps.done("calibrating the cameras")
-    clips = look_at_all(session, cameras, pool, keeping)
+    clips = look_at_all(session, cameras, pool, keeping, progress)
     steps.done("looking at the clips")
     refuse_nothing(clips, cameras)
     cameras = with_intervals(cameras, clips, intervals_s)
@@ -140,6 +140,7 @@ def run_session(
     solved, doubts = by_light(session, cameras, clips, solved, progress, pool)
     solved = [with_heights(row) for row in solved]
     steps.done("solving the passes")
+    _over(progress, "solving")
     passes = checked(solved, progress, monte_carlo=monte_carlo, pool=pool)
     passes, apart = beside_others(session, cameras, clips, solved, passes, pool, joint)
     parted, flights = _dismissed(clips, solved)
@@ -155,6 +156,7 @@ def run_session(
     views = tuple(row.view for row in clips)
     filmed, unseen = film_passes(session, solved if films else [], views, pool)
     steps.done("taking the frames of the passes")
+    _over(progress, *(row.clip for row in views))
     outcome = Outcome(
         session=session,
         inputs=(*session.inputs, *(row.input for row in clips if row.input is not None)),
@@ -230,7 +232,15 @@ def checked(
         if progress is not None:
             progress("looking beyond first order", done, len(solved))
         results.append(with_exposure(row, _looked_at(row, monte_carlo, pool)))
+    _over(progress, "looking beyond first order")
     return results
+
+
+def _over(progress: Progress | None, *steps: str) -> None:
+    """Tell that steps are done."""
+    if progress is not None:
+        for step in steps:
+            progress(step, 1, 1)
 
 
 def _looked_at(row: Pass, monte_carlo: bool, pool: Executor) -> PassResult:

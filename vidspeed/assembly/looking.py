@@ -6,11 +6,12 @@ another, whatever its decoder does.
 
 from __future__ import annotations
 
+import threading
 from concurrent.futures import CancelledError, Executor, Future
 
 from vidspeed.assembly.drive import drive_of, driven
 from vidspeed.assembly.faint import with_faint
-from vidspeed.assembly.gather import Cameras, Keeping, Looked, failed, look, undismissed
+from vidspeed.assembly.gather import Cameras, Keeping, Looked, Progress, failed, look, undismissed
 from vidspeed.errors import ClipError, WorkerError
 from vidspeed.executor import AGAIN, clip_words
 from vidspeed.values import Clip, Session
@@ -22,21 +23,44 @@ CARD = (
     "look at the card, cable or drive it lies on, and copy it to a disk of this machine; then run "
     "again"
 )
+CLIPS = "clips"  # the step that all of them are
 IMPORTS = "vidspeed.assembly.looking"  # what a worker can import while it waits
 
 
 def look_at_all(
-    session: Session, cameras: Cameras, pool: Executor, keeping: Keeping | None = None
+    session: Session,
+    cameras: Cameras,
+    pool: Executor,
+    keeping: Keeping | None = None,
+    progress: Progress | None = None,
 ) -> list[Looked]:
-    """Look at every clip of a session, in the order of the session.
+    """Look at every clip of a session, in the order of the session; tell how many are done.
 
     A clip whose decoder ends its process, hangs or wants too much memory is an error of that clip
     alone, as is one over which this tool itself fails.
     """
-    futures = [
-        pool.submit(look_within_bounds, session, cameras, clip, keeping) for clip in session.clips
-    ]
+    done, futures = _Done(progress, len(session.clips)), []
+    for clip in session.clips:
+        futures.append(pool.submit(look_within_bounds, session, cameras, clip, keeping))
+        futures[-1].add_done_callback(done.one_more)
     return [_looked(clip, future) for clip, future in zip(session.clips, futures, strict=True)]
+
+
+class _Done:
+    """Counts the clips that are done, whichever is first, and tells how many of all that is."""
+
+    def __init__(self, progress: Progress | None, total: int) -> None:
+        self._progress, self._total, self._count = progress, total, 0
+        self._turn = threading.Lock()
+        if progress is not None:
+            progress(CLIPS, 0, total)
+
+    def one_more(self, future: Future[Looked]) -> None:
+        """Count a clip; a future is told of whoever did the work, at once."""
+        with self._turn:
+            self._count += 1
+            if self._progress is not None and not future.cancelled():
+                self._progress(CLIPS, self._count, self._total)
 
 
 def look_within_bounds(

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 Tell = Callable[[str, int, int], None]
 
+WRITING = "drawing pictures, writing results"
 LOOKING = "vidspeed.assembly.looking"  # a worker imports it while this process imports the rest
 
 
@@ -147,7 +148,10 @@ def _measured(
     if exit_status(outcome) == WRONG_INPUT:
         faults = [row for row in outcome.problems if row.level == "error"]
         raise VidspeedError(*(f"{row.where}: {row.message}" for row in faults))
-    return outcome, write_results(outcome, folder=place, unit=unit)
+    tell(WRITING, 0, 0)
+    written = write_results(outcome, folder=place, unit=unit)
+    tell(WRITING, 1, 1)
+    return outcome, written
 
 
 def exit_status(outcome: Outcome) -> int:

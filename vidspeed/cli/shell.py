@@ -4,18 +4,36 @@ from __future__ import annotations
 
 import functools
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Callable
+from contextlib import suppress
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from vidspeed.cli.interrupted import CtrlC
+from vidspeed.cli.progressing import progress
 from vidspeed.errors import VidspeedError
 
 if TYPE_CHECKING:
     from rich.console import Console
+
+__all__ = [
+    "INTERRUPTED",
+    "PARTLY",
+    "WRONG_INPUT",
+    "ClipFolder",
+    "SessionFolder",
+    "Unit",
+    "UnitName",
+    "app",
+    "guarded",
+    "one_line",
+    "progress",
+    "tell_error",
+    "terminal",
+]
 
 WRONG_INPUT, PARTLY, INTERRUPTED = 1, 3, 130
 
@@ -52,25 +70,41 @@ def guarded(command: Callable[..., int]) -> Callable[..., None]:
 
     @functools.wraps(command)
     def wrapper(*args: Any, **kwargs: Any) -> None:
-        try:
-            status = command(*args, **kwargs)
-        except VidspeedError as error:
-            for message in error.messages:
-                tell_error(message)
-            raise typer.Exit(WRONG_INPUT) from None
-        except OSError as fault:  # a disk or a pipe that fails where nothing better is known of it
-            if isinstance(fault, BrokenPipeError):
-                raise  # who reads has read enough
-            where = f"{fault.filename}: " if fault.filename else ""
-            with suppress(OSError):
-                tell_error(f"{where}{fault.strerror or fault}; mend that and run again")
-            raise typer.Exit(WRONG_INPUT) from None
-        except KeyboardInterrupt:
-            typer.echo("interrupted; earlier results are as they were", err=True)
-            raise typer.Exit(INTERRUPTED) from None
+        with CtrlC() as key:
+            try:
+                status = _answered(key, lambda: command(*args, **kwargs))
+            except KeyboardInterrupt:  # struck again over the answer
+                status = INTERRUPTED
         raise typer.Exit(status)
 
     return wrapper
+
+
+def _answered(key: CtrlC, command: Callable[[], int]) -> int:
+    """Return the exit status of a command; say what went wrong."""
+    try:
+        return command()
+    except KeyboardInterrupt:
+        return _interrupted(key)
+    except Exception as error:
+        if key.struck:  # what else it became on its way
+            return _interrupted(key)
+        if isinstance(error, VidspeedError):
+            for message in error.messages:
+                tell_error(message)
+            return WRONG_INPUT
+        if isinstance(error, OSError) and not isinstance(error, BrokenPipeError):
+            where = f"{error.filename}: " if error.filename else ""  # nothing better is known
+            with suppress(OSError):
+                tell_error(f"{where}{error.strerror or error}; mend that and run again")
+            return WRONG_INPUT
+        raise
+
+
+def _interrupted(key: CtrlC) -> int:
+    key.answered()
+    tell_error("interrupted; earlier results are as they were")
+    return INTERRUPTED
 
 
 def one_line(text: str) -> str:
@@ -89,32 +123,3 @@ def terminal() -> Console:
 
     wide = None if sys.stdout.isatty() else 120
     return Console(width=wide)
-
-
-@contextmanager
-def progress() -> Iterator[Callable[[str, int, int], None]]:
-    """Show on standard error what is being done; one line a step where it is no terminal."""
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
-    console = Console(stderr=True)
-    if not console.is_terminal:
-        seen: set[str] = set()
-
-        def say(what: str, done: int, total: int) -> None:
-            if what not in seen:
-                seen.add(what)
-                typer.echo(what, err=True)
-
-        yield say
-        return
-    columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=console, transient=True) as shown:
-        tasks: dict[str, Any] = {}
-
-        def tell(what: str, done: int, total: int) -> None:
-            if what not in tasks:
-                tasks[what] = shown.add_task(what, total=None)
-            shown.update(tasks[what], completed=done, total=total or None)
-
-        yield tell
