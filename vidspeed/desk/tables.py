@@ -63,4 +63,4 @@ def _cell(cell: Cell) -> str:
         return f'<a href="{escape(cell.where)}">{escape(cell.words)}</a>'
     if isinstance(cell, Tag):
         return f'<span class="tag {escape(cell.kind)}">{escape(cell.words)}</span>'
-    return escape(cell)
+    return escape(cell).replace(" ± ", "&nbsp;±&nbsp;")
