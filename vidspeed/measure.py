@@ -137,7 +137,7 @@ def run_session(
         solved, problems, joint = solve_with_sound(session, cameras, flown, pool, progress)
     else:
         solved, problems = solve_passes(session, cameras, flown, progress)
-    solved, doubts = by_light(session, cameras, clips, solved, progress, pool)
+    solved, doubts = by_light(session, cameras, clips, solved, progress, pool, keeping)
     solved = [with_heights(row) for row in solved]
     steps.done("solving the passes")
     _over(progress, "solving")

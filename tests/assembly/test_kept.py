@@ -7,9 +7,11 @@ import numpy as np
 import pytest
 
 from tests.tiny import CLIP, edit, render_tiny
-from vidspeed.assembly import gather, kept
+from vidspeed.assembly import agree, gather, kept
 from vidspeed.assembly.gather import Keeping
-from vidspeed.measure import run
+from vidspeed.assembly.reading import read_session
+from vidspeed.executor import Inline
+from vidspeed.measure import run, run_session
 from vidspeed.values import Strip
 
 
@@ -53,6 +55,21 @@ def test_a_changed_survey_solves_again_without_decoding(rendered, searches):
     edit(rendered / "session.toml", "length_m = 40.1", "length_m = 40.0")
     assert not searches
     assert after != before
+
+
+def test_a_search_for_slow_playback_is_kept_as_well(rendered, monkeypatch):
+    calls, plain = [], agree.scan
+
+    def counted(path, **how):
+        calls.append(path)
+        return plain(path, **how)
+
+    monkeypatch.setattr(agree, "scan", counted)
+    fast = replace(read_session(rendered).craft, speed_mps=(400.0, 500.0))
+    idle = replace(read_session(rendered), craft=fast)
+    for _ in range(2):
+        run_session(idle, pool=Inline(), keeping=Keeping(folder=rendered))
+        assert len(calls) == 1
 
 
 def test_another_part_of_the_picture_or_another_rate_decodes_again(rendered, searches):

@@ -29,8 +29,10 @@ from vidspeed.agreement.playback import (
     speed_words,
 )
 from vidspeed.agreement.readout import check_readout
-from vidspeed.assembly.gather import Cameras, Looked, Progress
+from vidspeed.assembly.gather import Cameras, Keeping, Looked, Progress
+from vidspeed.assembly.kept import scan_once
 from vidspeed.assembly.passes import Pass
+from vidspeed.clip.read import file_sha256
 from vidspeed.clip.scan import scan
 from vidspeed.errors import ClipError, MotionError, WorkerError
 from vidspeed.executor import Inline
@@ -50,10 +52,12 @@ def by_light(
     solved: Sequence[Pass],
     progress: Progress | None = None,
     pool: Executor | None = None,
+    keeping: Keeping | None = None,
 ) -> tuple[list[Pass], list[Problem]]:
     """Judge solved passes by their light, and look for slow playback where a clip has none.
 
-    Clips are scanned once more in `pool`, or in this process if it is left out.
+    Clips are scanned once more in `pool`, or in this process if it is left out, and what is found
+    is kept as the first scan's is.
     Returns the passes, those whose speed is withheld without one, and what is to be told.
     """
     looked = {row.clip.name: row for row in clips}
@@ -74,7 +78,7 @@ def by_light(
         if name not in used | told:
             if progress is not None:
                 progress("solving", 0, 0)
-            problems += _idle(session, cameras, clip, jumps[name], pool or Inline())
+            problems += _idle(session, cameras, clip, jumps[name], pool or Inline(), keeping)
     return passes, problems
 
 
@@ -152,6 +156,7 @@ def _idle(
     row: Looked,
     jumps: Sequence[SpeedJump],
     pool: Executor,
+    keeping: Keeping | None,
 ) -> list[Problem]:
     """Say of a clip that took part in no pass whether it may be stored for slow playback."""
     if row.interval_s is None or row.clip.expect_none:
@@ -162,12 +167,13 @@ def _idle(
         return []
     words = _if_faster(session, cameras, row, row.view.tracks)
     if words is None and row.clip.file is not None:
-        words = _if_faster(session, cameras, row, _slow_tracks(session, cameras, row, pool))
+        slow = _slow_tracks(session, cameras, row, pool, keeping)
+        words = _if_faster(session, cameras, row, slow)
     return [] if words is None else [Problem(level="error", where=row.clip.name, message=words)]
 
 
 def _slow_tracks(
-    session: Session, cameras: Cameras, row: Looked, pool: Executor
+    session: Session, cameras: Cameras, row: Looked, pool: Executor, keeping: Keeping | None
 ) -> tuple[Track, ...]:
     """Scan a clip once more, for lights too slow to be the craft by its stamps."""
     assert row.clip.file is not None
@@ -176,15 +182,24 @@ def _slow_tracks(
     slower = replace(session.craft, speed_mps=(low / FACTORS[-1], high / FACTORS[0]))
     where = strip(session.course, session.flight_line, slower, fit.pose, fit.lens)
     try:
-        seen = pool.submit(scan_again, session.path_of(row.clip), row.clip.name, where).result()
+        path = session.path_of(row.clip)
+        seen = pool.submit(scan_again, path, row.clip.name, where, keeping).result()
     except (ClipError, WorkerError, OSError, MemoryError):  # said of the clip already, or a guess
         return ()
     return tuple(replace(each, interval_s=seen.facts.interval_s) for each in seen.tracks)
 
 
-def scan_again(path: Path, name: str, where: Strip | None) -> Scan:
+def scan_again(path: Path, name: str, where: Strip | None, keeping: Keeping | None) -> Scan:
     """Scan a clip in another part of the picture: the job that an executor is given."""
-    return scan(path, strip=where, progress=partial(report, name))
+    return scan_once(
+        None if keeping is None else keeping.folder,
+        partial(file_sha256, path),
+        rate_hz=None,
+        strip=where,
+        search=partial(scan, path, strip=where, progress=partial(report, name)),
+        fresh=keeping is not None and keeping.fresh,
+        clip=name,
+    )
 
 
 def _if_faster(
