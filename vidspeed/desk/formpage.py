@@ -9,7 +9,7 @@ from nicegui import run, ui
 
 from vidspeed.desk.fields import EDITED, YES, help_of, label_of
 from vidspeed.desk.frame import messages, page
-from vidspeed.desk.setup import Form, Judged
+from vidspeed.desk.setup import Form, Judged, files_there
 from vidspeed.desk.sources import Changed
 from vidspeed.errors import VidspeedError
 from vidspeed.session.keys import TOP, Key, Table
@@ -90,7 +90,8 @@ class FormPage:
                 chosen = ui.select(options, value=text).props(f'for="{at}" outlined dense')
                 self._listen(key, chosen)
             else:
-                made = ui.input(value=text)
+                names = files_there(self.folder) if key.kind == "path" else None
+                made = ui.input(value=text, autocomplete=names)
                 made.props(f'for="{at}" outlined dense debounce={PAUSE_MS} autocomplete=off')
                 made.props["aria-describedby"] = f"h-{key.name}"
                 if key.unit:

@@ -94,6 +94,17 @@ class Form:
         self.texts.update(self.stated)
 
 
+def files_there(folder: Path, most: int = 400) -> list[str]:
+    """Return the files of a session that a key could name, at most two folders deep."""
+    found = []
+    for pattern in ("*", "*/*", "*/*/*"):
+        for path in sorted(folder.glob(pattern)):
+            parts = path.relative_to(folder).parts
+            if parts[0] != "results" and not any(part.startswith(".") for part in parts):
+                found += [path.relative_to(folder).as_posix()] if path.is_file() else []
+    return [name for name in found if name != SESSION][:most]
+
+
 def faults_of(folder: Path, text: str | None = None) -> tuple[str, ...]:
     """Return what the reader finds wrong with a session; `text` is what session.toml would say."""
     instead = None if text is None else {SESSION: text.encode("utf-8")}

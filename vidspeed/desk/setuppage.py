@@ -5,9 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from fastapi import FastAPI, HTTPException
+from fastapi import FastAPI, HTTPException, Request, Response
 from nicegui import ui
 
+from vidspeed.desk.dropping import drop_place, received
 from vidspeed.desk.formpage import FormPage
 from vidspeed.desk.frame import messages, page
 from vidspeed.desk.setup import faults_of, place_of
@@ -19,6 +20,8 @@ from vidspeed.session.keys import TABLES, TOP, Table, keys_of
 from vidspeed.session.scaffold import new_session
 
 DAY = Table(name=TOP, meaning="the day: title, date, place", required=True)
+FILES = (".json", ".toml", ".yml", ".yaml", ".xml", ".csv", ".txt", ".log", ".gpx", ".nmea", ".png")
+MOST_FILE_BYTES = 64 << 20
 LATER = ("clip", "sync", "proof", "log", "mark")  # stated once there are clips
 
 
@@ -35,6 +38,13 @@ def add(app: FastAPI, folder: Path) -> None:
                 _overview(folder)
             except VidspeedError as error:
                 messages("This session cannot be shown:", error.messages)
+
+    @app.put("/upload/file")
+    async def upload(request: Request, name: str) -> Response:
+        async def there(path: Path) -> str:
+            return f"{path.name} is in the session folder; name it in the form that needs it"
+
+        return await received(request, folder, name, FILES, there, most=MOST_FILE_BYTES)
 
     @ui.page("/setup/{table}")
     def one(table: str) -> None:
@@ -88,6 +98,10 @@ def _overview(folder: Path) -> None:
         for table in TABLES:
             if table.name in LATER:
                 _entries_of(table, data, faults)
+    with ui.element("details").props('id="add-files"'):
+        with ui.element("summary"):
+            ui.label("Add a file: a lens, a clock, a log, points by satellite")
+        drop_place("/upload/file", "Drop files here; they are copied into the session folder.")
     if faults:
         messages("Still to be done:", faults)
     else:

@@ -13,11 +13,21 @@ const sheet = (() => {
     timer = setTimeout(() => send("judge"), 350);
   }
 
+  // A choice that is none stays to be seen, and the reader says what is wrong with it.
+  function fill(made, text) {
+    if (made.tagName === "SELECT") {
+      const same = [...made.options].find((option) => option.value === text.toLowerCase());
+      if (!same) made.append(new Option(text, text));
+      made.value = same ? same.value : text;
+    } else {
+      made.value = text;
+    }
+  }
+
   function field(column, text, number) {
     const made = document.createElement(column.choices ? "select" : "input");
     for (const choice of column.choices || []) made.append(new Option(choice || "–", choice));
-    if (column.choices && !column.choices.includes(text)) made.append(new Option(text, text));
-    made.value = text;
+    fill(made, text);
     made.setAttribute("aria-label", `${column.label}, row ${number}`);
     made.dataset.column = column.name;
     made.addEventListener("input", later);
@@ -53,7 +63,7 @@ const sheet = (() => {
     let row = event.target.closest("tr");
     const first = [...row.querySelectorAll("input, select")].indexOf(event.target);
     for (const line of text.split("\n")) {
-      line.split("\t").slice(0, columns.length - first).forEach((cell, step) => { at(row, first + step).value = cell.trim(); });
+      line.split("\t").slice(0, columns.length - first).forEach((cell, step) => { fill(at(row, first + step), cell.trim()); });
       row = row.nextElementSibling || add(null, []);
     }
     later();
