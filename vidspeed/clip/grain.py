@@ -121,6 +121,11 @@ def covariance(pixels: Pixels, fit: Fit, prior: Prior, noise: Noise) -> Floats:
     return np.asarray(product + from_prior)
 
 
+def odd_part(pixels: Pixels, fit: Fit, noise: Noise) -> Floats:
+    """Return the odd part of the residuals (n,) over the noise, 0 where there is none."""
+    return _odd_part(pixels, fit, _standard(pixels, fit, noise))[0]
+
+
 class _Tally:
     """Sums of squares and of degrees of freedom by bins of level."""
 

@@ -9,7 +9,7 @@ with it. No position is shared: each light's middle comes from its own pixels al
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,8 +34,9 @@ from vidspeed.clip.fit import (
 from vidspeed.clip.grain import Noise, covariance, learn_noise, noise_by_level, scaled
 from vidspeed.clip.lights import Spot
 from vidspeed.clip.profile import HALF_X, HALF_Y, HALO, PEAK, SLOPE, WIDTH, X, Y
+from vidspeed.clip.scatter import carried_on, scatter_of, stretched
 from vidspeed.clip.switched import corrections, lit_parts
-from vidspeed.values import Floats, Value
+from vidspeed.values import Floats, Sway, Value
 
 FAR = 1e4  # a standard deviation that says nothing
 STRONG = 8.0  # peak over noise from which a light teaches the others
@@ -49,7 +50,11 @@ WORST_ALONG_PX = 12.0  # a flashing lamp's light may be less certain along its w
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Light(Value):
-    """One light: middle `xy_px` (2,), its covariance, and the streak (None for a point)."""
+    """One light: middle `xy_px` (2,), its covariance, and the streak (None for a point).
+
+    `carried` is how much of a frame's errors a coder carries into the next, alike in all lights of
+    a lamp.
+    """
 
     spot: Spot
     xy_px: Floats
@@ -60,6 +65,7 @@ class Light(Value):
     peak: float
     snr: float
     fill: float | None  # the darkest part within the streak over its bright ones
+    carried: float = 0.0
 
 
 def lights_of(spots: Sequence[Spot], size_px: tuple[int, int], *, full_range: bool) -> list[Light]:
@@ -92,7 +98,28 @@ def lights_of(spots: Sequence[Spot], size_px: tuple[int, int], *, full_range: bo
             whole, pixels, fits, spreads, shift, extra, strict=True
         )
     ]
-    return [light for light in lights if light is not None and _believable(light, size_px)]
+    carried = carried_on(np.array([spot.frame for spot in whole]), pixels, fits, noise)
+    return [
+        replace(light, carried=carried)
+        for light in lights
+        if light is not None and _believable(light, size_px)
+    ]
+
+
+def as_scattered(lights: Sequence[Light], sway: Sway | None = None) -> list[Light]:
+    """Return the lights of a lamp, their covariances as their scatter shows them to be.
+
+    `sway` is that of the picture, of which the scatter is none.
+    """
+    order = sorted(lights, key=lambda light: light.spot.frame)
+    if not order:
+        return []
+    frame = np.array([light.spot.frame for light in order], dtype=np.int64)
+    time_s = np.array([light.spot.time_s for light in order])
+    xy, cov = np.array([one.xy_px for one in order]), np.array([one.cov_px2 for one in order])
+    scatter = scatter_of(time_s, frame, xy, cov, order[0].carried, sway)
+    spreads = stretched(xy, cov, scatter)
+    return [replace(light, cov_px2=one) for light, one in zip(order, spreads, strict=True)]
 
 
 def _pixels(spot: Spot, full_level: float) -> Pixels:
