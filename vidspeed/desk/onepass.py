@@ -45,6 +45,7 @@ class PassPage:
         self.wanted = wanted_of(found, number)
         self.source: Source | None = None
         self.shown: Shown | None = None
+        self.clips: dict[str, Clip] = {}
         self.asked = 0
         self.client = ui.context.client
 
@@ -98,6 +99,7 @@ class PassPage:
             self.source = self.source or read_source(self.shop.folder)
             self.timer.active = True
             shown = await self.shop.solve(self.wanted)
+            self.clips = {clip.name: clip for clip in self._session().clips}
         except VidspeedError as error:
             self.said.text = "\n".join(error.messages)
             self.client.run_javascript("pass.free()")
@@ -109,9 +111,8 @@ class PassPage:
         self.asked += 1
         self._tell(shown, spent_s)
         rows = [] if shown.result is None else lanes_by_clip(shown)
-        clips = {clip.name: clip for clip in self._session().clips}
         views = [
-            view_of(shown, sighted, lane, _unseen(clips.get(sighted.clip), lane))
+            view_of(shown, sighted, lane, _unseen(self.clips.get(sighted.clip), lane))
             for sighted, lane, _ in rows
         ]
         state = {"asked": self.asked, "views": views}
@@ -250,16 +251,19 @@ class PassPage:
         shown = self.shown
         if shown is None or shown.result is None:
             return
-        session = self._session()
-        clips = {clip.name: clip for clip in session.clips}
         for number, (sighted, lane, darker) in enumerate(lanes_by_clip(shown)):
-            clip = clips.get(sighted.clip)
+            clip = self.clips.get(sighted.clip)
             if clip is None or lane is None or _unseen(clip, lane):
                 continue
             key = film_key(clip, lane, sighted)
             try:
                 film = await self.shop.film(
-                    key, session.path_of(clip), clip.rate_hz, lane, sighted, darker=darker
+                    key,
+                    self.shop.folder / str(clip.file),
+                    clip.rate_hz,
+                    lane,
+                    sighted,
+                    darker=darker,
                 )
             except VidspeedError as error:
                 self.client.run_javascript(f"pass.unseen({number}, {json.dumps(str(error))})")
