@@ -137,6 +137,17 @@ def look_badly(session, cameras, clip, keeping=None):
     return look_within_bounds(session, cameras, clip)
 
 
+def look_and_die_once(session, cameras, clip, keeping=None):
+    """Look at a clip; the process of the second one dies the first time."""
+    from vidspeed.assembly.looking import look_within_bounds
+
+    marker = Path(session.folder) / "died"
+    if "second" in clip.name and not marker.exists():
+        marker.write_text("was here", encoding="utf-8")
+        os._exit(1)
+    return look_within_bounds(session, cameras, clip, keeping)
+
+
 def die_over(path):
     """Take a clip, and die of it."""
     kill_itself()

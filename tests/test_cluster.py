@@ -1,18 +1,24 @@
 """Work on a Dask cluster: the same results, and no worker's death loses any."""
 
+import json
 import os
 import re
 import subprocess
 import sys
 import time
+from concurrent.futures import CancelledError
 from pathlib import Path
 
 import pytest
 
 from tests import jobs
-from tests.tiny import command, render_tiny
+from tests.test_interrupted import struck_over, with_second
+from tests.tiny import command, files_of, render_tiny
+from vidspeed.assembly import looking
+from vidspeed.cli.shell import INTERRUPTED
 from vidspeed.errors import WorkerError
 from vidspeed.executor import cluster
+from vidspeed.measure import run
 
 distributed = pytest.importorskip("distributed", reason="Dask is not installed")
 WAIT_S = 60.0
@@ -56,24 +62,57 @@ def waited_for(log, pattern):
     raise AssertionError(log.read_text(encoding="utf-8", errors="replace"))
 
 
-def test_a_cluster_gives_the_same_bytes(scheduler, tmp_path):
-    folder = render_tiny(tmp_path / "day")
-    assert command("run", folder, "--out", tmp_path / "here").status == 0
-    said = command("run", folder, "--out", tmp_path / "there", "--cluster", scheduler)
+def decisions(path):
+    """Return what a log says was decided, without how long it took."""
+    rows = [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
+    return [(row["where"], row["message"]) for row in rows if "wall_s" not in row["figures"]]
+
+
+def test_a_cluster_gives_the_same_bytes_and_tells_the_same(scheduler, tmp_path):
+    folder = with_second(render_tiny(tmp_path / "day"))
+    logs = tmp_path / "here.jsonl", tmp_path / "there.jsonl"
+    said = command("run", folder, "--out", tmp_path / "here", "--log-json", logs[0])
+    assert said.status == 0
+    said = command(
+        "run", folder, "--out", tmp_path / "there", "--cluster", scheduler, "--log-json", logs[1]
+    )
     assert said.status == 0, said.err
+    assert decisions(logs[0]) == decisions(logs[1])
+    assert {"vidspeed.clip.scan", "vidspeed.motion.choose"} <= {
+        row[0] for row in decisions(logs[1])
+    }
     for name in ("passes.csv", "sensitivities.json"):
         mine, other = (tmp_path / row / "day" / "results" / name for row in ("here", "there"))
         assert mine.read_bytes() == other.read_bytes()
 
 
-def test_a_killed_worker_loses_nothing(scheduler, tmp_path):
+@pytest.mark.skipif(os.name != "posix", reason="sends the signal of Ctrl-C to a process")
+def test_ctrl_c_over_work_on_a_cluster(scheduler, tiny):
+    folder, before = with_second(tiny), files_of(tiny / "results")
+    status, said = struck_over(folder, "clips", "--cluster", scheduler, "--fresh")
+    assert status == INTERRUPTED, said
+    assert "interrupted; earlier results are as they were" in said and "Traceback" not in said
+    assert files_of(folder / "results") == before
+
+
+def test_a_worker_killed_half_way_loses_nothing(scheduler, tiny, monkeypatch):
     """The last of the tests with this scheduler: one of its two workers is gone afterwards."""
+    folder = with_second(tiny)
+    alone = run(folder)
+    monkeypatch.setattr(looking, "look_within_bounds", jobs.look_and_die_once)
     with cluster(scheduler) as pool:
-        dying = pool.submit(jobs.die_once, tmp_path / "marker")
         doubled = [pool.submit(jobs.double, number) for number in range(20)]
-        assert dying.result(timeout=WAIT_S) == 7
-        assert [future.result() for future in doubled] == [2 * number for number in range(20)]
-    assert (tmp_path / "marker").exists()
+        outcome = run(folder, pool=pool)
+        assert [future.result(WAIT_S) for future in doubled] == [2 * row for row in range(20)]
+    assert (folder / "died").exists()
+    assert [row.speed_mps for row in outcome.passes] == [row.speed_mps for row in alone.passes]
+    assert [row.message for row in outcome.problems] == [row.message for row in alone.problems]
+
+
+def test_a_clip_that_ends_every_worker_is_a_problem_of_its_own():
+    killed = type("KilledWorker", (Exception,), {})("look-1", "tcp://1", 3)
+    assert "ended the cluster's workers that looked at it" in looking._why(killed)
+    assert "its scheduler is gone" in looking._why(CancelledError())
 
 
 def test_where_no_scheduler_answers_it_says_what_to_do(tmp_path):

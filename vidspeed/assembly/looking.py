@@ -91,6 +91,8 @@ def _why(error: Exception) -> str:
         return f"more memory is needed for this clip than there is for it; {AGAIN}"
     if isinstance(error, OSError):
         return f"this clip could not be read ({error.strerror or error}); {CARD}"
+    if type(error).__name__ == "KilledWorker":  # Dask's, which need not be installed
+        return f"the decoder ended the cluster's workers that looked at it; {AGAIN}"
     if isinstance(error, CancelledError):
         return "the cluster gave its job up, or its scheduler is gone; run again"
     return (
