@@ -63,6 +63,8 @@ class PassPage:
     def _lay_out(self) -> None:
         self.speed = ui.label("solving").props('role="status" id="speed"').classes("speed")
         self.said = ui.label("").props('role="status" id="said"').classes("said")
+        self.again = ui.link("Measure again on the page of the clips", "/clips").classes("again")
+        self.again.set_visibility(False)
         ui.element("div").props('id="views"').classes("views")
         with ui.element("div").props('id="drawn"').classes("drawn"):
             ui.element("canvas").props('id="across" aria-hidden="true"')
@@ -123,7 +125,9 @@ class PassPage:
         """Write what was found: the speed, the candidates, the checks."""
         result = shown.result
         self.speed.text = speed_words(result)
-        self.said.text = f"Solved in {spent_s:.2f} s." + self._stale(shown)
+        stale = self._stale(shown)
+        self.said.text = f"Solved in {spent_s:.2f} s.{stale}"
+        self.again.set_visibility(bool(stale))
         if result is not None and result.crossings:
             first = next((at for at in result.crossings if at.clip == self.wanted.clips[0]), None)
             if first is not None:
@@ -151,8 +155,7 @@ class PassPage:
         before, after = speed_words(self.row), speed_words(shown.result)
         still = "are of before this change" if before == after else f"still say {before}"
         return (
-            f" The results {still}: measure again on the page of the clips, so that report, mark "
-            "and pack have these figures."
+            f" The results {still}: report, mark and pack have these figures once all is measured."
         )
 
     def _candidates(self, shown: Shown) -> None:
