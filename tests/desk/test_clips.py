@@ -74,14 +74,14 @@ def test_the_account_of_a_clips_time_is_that_of_the_command(tiny):
 
 
 def test_rate_and_time_left_follow_from_the_frames_that_are_done():
-    run = Run(state="running", began_s=10.0, clips=2)
-    assert run.progress(12.0) == (0.0, "2 s so far")
+    run = Run(state="running", began_s=8.0, looking_s=10.0, clips=2)
+    assert run.progress(12.0) == (0.0, "4 s so far")
     run.steps["clips/a.mp4"] = Step(done=50, total=100)
     share, words = run.progress(12.0)
     assert share == pytest.approx(0.25) and "25 frames a second, about 6 s left" in words
     run.steps["clips/a.mp4"] = run.steps["clips/b.mp4"] = Step(done=100, total=100)
     run.steps["solving"] = Step()
-    assert run.progress(14.0) == (1.0, "solving, 4 s so far")
+    assert run.progress(14.0) == (1.0, "solving, 6 s so far")
 
 
 def test_a_cancelled_measurement_leaves_everything_as_it_was(tiny, tmp_path):

@@ -82,7 +82,9 @@ class FormPage:
                 ui.label(label_of(key))
                 ui.label(key.name).classes("key")
             if key.kind in EDITED:
-                ui.label(f"{text or 'not stated'}; it is not written here").props(f'id="{at}"')
+                ui.label(f"{text or 'not stated'}; it is stated elsewhere or in an editor").props(
+                    f'id="{at}"'
+                )
             elif key.kind in ("choice", "yes or no"):
                 options = {"": "–", **{each: each for each in key.choices or YES}}
                 if text not in options:

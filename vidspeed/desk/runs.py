@@ -120,6 +120,7 @@ class Run:
     steps: dict[str, Step] = field(default_factory=dict)
     said: tuple[str, ...] = ()
     began_s: float = 0.0
+    looking_s: float = 0.0  # when the first frames were told of: processes take a moment to start
     ended_s: float = 0.0
     clips: int = 0  # that are looked at
 
@@ -134,7 +135,7 @@ class Run:
         usual = sum(known) / len(known)
         total = sum(step.total or usual for step in looked)
         total += usual * max(self.clips - len(looked), 0)
-        rate = frames / passed_s
+        rate = frames / max(now_s - self.looking_s, 1e-3)
         left_s = max(total - frames, 0.0) / rate
         share = min(frames / total, 1.0)
         ready = sum(step.total > 0 and step.done >= step.total for step in looked)
@@ -193,6 +194,7 @@ class Runner:
 
     def _work(self, run: Run, clip: str | None) -> None:
         def heard(what: str, done: int, total: int) -> None:
+            run.looking_s = run.looking_s or time.monotonic()
             run.steps[what] = Step(done, total)
 
         process = None

@@ -22,7 +22,7 @@ from vidspeed.session.scaffold import new_session
 DAY = Table(name=TOP, meaning="the day: title, date, place", required=True)
 FILES = (".json", ".toml", ".yml", ".yaml", ".xml", ".csv", ".txt", ".log", ".gpx", ".nmea", ".png")
 MOST_FILE_BYTES = 64 << 20
-LATER = ("clip", "sync", "proof", "log", "mark")  # stated once there are clips
+LATER = ("sync", "proof", "log", "mark")  # stated once there are clips
 
 
 def add(app: FastAPI, folder: Path) -> None:
@@ -89,12 +89,20 @@ def _overview(folder: Path) -> None:
     faults = faults_of(folder)
     with ui.element("ul").classes("tables"):
         for table in (DAY, *TABLES):
-            if table.name not in LATER:
+            if table.name not in (*LATER, "clip"):
                 _entries_of(table, data, faults)
-        with ui.element("li"):
-            ui.link("survey: the table of markers, tapes and levels", "/survey").classes("big")
-    ui.label("Once there are clips:").classes("title")
+            if table.name == "course":
+                with ui.element("li"):
+                    ui.link("Survey", "/survey").classes("big")
+                    ui.label(
+                        "Tables of markers, or of tapes and levels; the network drawn"
+                    ).classes("help")
+    with ui.element("h2").classes("title"):
+        ui.label("Once there are clips")
     with ui.element("ul").classes("tables"):
+        with ui.element("li"):
+            ui.link(f"Clips: {len(entries(data, 'clip'))}", "/clips").classes("big")
+            ui.label("Dropped in, measured, what is stated of each").classes("help")
         for table in TABLES:
             if table.name in LATER:
                 _entries_of(table, data, faults)
