@@ -8,6 +8,7 @@ must be a flight, too.
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -16,10 +17,12 @@ from scipy.interpolate import CubicSpline
 from vidspeed.assembly.gather import Cameras, Looked
 from vidspeed.clip.coding import drag_u_px
 from vidspeed.clip.striplight import faint_tracks
+from vidspeed.decisions import decided
 from vidspeed.errors import ClipError
 from vidspeed.geometry.corridor import corridor
 from vidspeed.motion.choose import Seen, best_status
 from vidspeed.values import Clip, ClipFacts, Corridor, Problem, Session, Track
+from vidspeed.worker import report
 
 ON_WAY_PX = 6.0
 
@@ -41,7 +44,13 @@ def with_faint(session: Session, cameras: Cameras, clip: Clip, looked: Looked) -
     if before == "measured" or (before == "partial" and not _both_gates(session, along)):
         return looked
     try:
-        found = faint_tracks(Path(session.folder) / clip.file, along, facts, rate_hz=clip.rate_hz)
+        found = faint_tracks(
+            Path(session.folder) / clip.file,
+            along,
+            facts,
+            rate_hz=clip.rate_hz,
+            progress=partial(report, clip.name),
+        )
     except ClipError:
         return looked
     laid = [_of_clip(track, facts, looked) for track in found]
@@ -49,6 +58,12 @@ def with_faint(session: Session, cameras: Cameras, clip: Clip, looked: Looked) -
     new = [row for row in laid if best_status(session, replace(seen, tracks=(row,))) in wanted]
     kept = [row for row in looked.view.tracks if not any(_part_of(row, other) for other in new)]
     view = replace(looked.view, tracks=(*kept, *new))
+    decided(
+        __name__,
+        f"{clip.name}: looked at again along the flight line, {len(found)} lights found by adding "
+        f"up, {len(new)} taken",
+        clip=clip.name, found=len(found), taken=len(new), before=before,
+    )  # fmt: skip
     told = tuple(_told(clip, track) for track in new)
     return replace(looked, view=view, problems=(*looked.problems, *told))
 

@@ -79,9 +79,9 @@ def longest_s(corridor: Corridor) -> float:
 def stretches(
     path: Path, corridor: Corridor, *, rate_hz: float | None = None
 ) -> Iterator[tuple[Layout, Stretch]]:
-    """Yield the samples of a clip in windows of time, each overlapping half of the one before.
+    """Yield the samples of a clip in windows of time, which overlap by the slowest pass.
 
-    A window is twice as long as the slowest pass, as far as memory allows.
+    A window is four times as long as that, as far as memory allows.
 
     Raises
     ------
@@ -90,7 +90,8 @@ def stretches(
     """
     layout = layout_of(corridor)
     most = max(MOST_BYTES // (2 * layout.places_px[..., 0].size), 2 * LEAST_FRAMES)
-    span_s = min(2.0 * longest_s(corridor), LONGEST_S)
+    pass_s = longest_s(corridor)
+    span_s = min(4.0 * pass_s, LONGEST_S)
     sampler: _Sampler | None = None
     waiting: list[tuple[int, float, Any]] = []
     fresh = 0
@@ -105,7 +106,8 @@ def stretches(
         full = len(waiting) >= most or waiting[-1][1] - waiting[0][1] >= span_s
         if full and len(waiting) >= LEAST_FRAMES:
             yield layout, _stretch(waiting)
-            waiting, fresh = waiting[len(waiting) // 2 :], 0
+            again = sum(row[1] >= waiting[-1][1] - pass_s for row in waiting)
+            waiting, fresh = waiting[-min(again, len(waiting) // 2) :], 0
     if fresh and len(waiting) >= LEAST_FRAMES:
         yield layout, _stretch(waiting)
 

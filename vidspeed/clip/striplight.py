@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -63,7 +64,12 @@ class _Group(Value):
 
 
 def faint_tracks(
-    path: Path, corridor: Corridor, facts: ClipFacts, *, rate_hz: float | None = None
+    path: Path,
+    corridor: Corridor,
+    facts: ClipFacts,
+    *,
+    rate_hz: float | None = None,
+    progress: Callable[[int, int], None] | None = None,
 ) -> tuple[Track, ...]:
     """Return what flies along a corridor too faint for single frames, in order of time.
 
@@ -76,6 +82,8 @@ def faint_tracks(
     """
     found: list[tuple[float, Track]] = []
     for layout, stretch in stretches(path, corridor, rate_hz=rate_hz):
+        if progress is not None:
+            progress(int(stretch.frame[-1]), facts.frames)
         for line in lines(corridor, layout, stretch)[:LOOKED_AT]:
             patches = patches_along(
                 path, corridor, line, stretch.frame, stretch.time_s, rate_hz=rate_hz
