@@ -70,7 +70,7 @@ def test_what_the_scan_kept_is_not_decoded_again(outcome, monkeypatch):
     monkeypatch.setattr(filming, "_is_darker", lambda *_args: False)
 
     class Solved:
-        flight = object()
+        flight = type("F", (), {"lit": [type("L", (), {"clip": made.lane.clip})]})
         result = outcome.passes[0]
 
     filmed, problems = filming.film_passes(outcome.session, [Solved()], outcome.clips, Inline())

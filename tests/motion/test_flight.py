@@ -5,7 +5,7 @@ import pytest
 
 from tests.motion.flown import LENGTH_M, evening, flown, solved
 from vidspeed.errors import MotionError
-from vidspeed.motion.account import account, speed_between
+from vidspeed.motion.account import account, speed_between, speeds_from
 from vidspeed.motion.adjust import adjust
 from vidspeed.motion.budget import covariance, variance_of
 from vidspeed.motion.flight import Lit, solve, take
@@ -81,6 +81,17 @@ def shifted_speed(flight, index, by):
     network = replaced(flight.network, shift=shift)
     state, _ = adjust(network, flight.state, tolerance=1e-9)
     return speed_between(replaced(flight, network=network, state=state), (0.0, LENGTH_M))[0]
+
+
+def test_speeds_to_many_places_are_those_to_each():
+    flight = solved(evening(11, 2)).flight
+    first = 0.0 if flight.direction > 0.0 else LENGTH_M
+    ends = np.array([0.3, 0.5, 0.9]) * LENGTH_M
+    speeds, gradients = speeds_from(flight, first, ends)
+    for end, speed, gradient in zip(ends, speeds, gradients, strict=True):
+        one, its = speed_between(flight, (min(first, end), max(first, end)))
+        assert speed == pytest.approx(one, rel=1e-12)
+        np.testing.assert_allclose(gradient, its, rtol=1e-11, atol=1e-12 * np.abs(its).max())
 
 
 @pytest.mark.parametrize("free_focal", [False, True])

@@ -15,7 +15,7 @@ from vidspeed.clip.shown import readout_row
 from vidspeed.errors import ClipError, MotionError, WorkerError
 from vidspeed.geometry.course import drawing
 from vidspeed.geometry.lens import project
-from vidspeed.motion.account import speed_between
+from vidspeed.motion.account import speeds_from
 from vidspeed.motion.flight import Flight, clip_times
 from vidspeed.values import Bools, ClipView, CourseDrawing, Floats, Problem, Session
 from vidspeed.values.pictured import Filmed, Lane
@@ -36,7 +36,7 @@ def film_passes(
     lanes = [
         (lane, _is_darker(row.flight, lane))
         for row in passes
-        if row.flight is not None
+        if row.flight is not None and any(lit.clip in clips for lit in row.flight.lit)
         for lane in lanes_of(row.flight, row.result.label, views, session=session)
         if lane.clip in clips
     ]
@@ -171,9 +171,7 @@ def _so_far(flight: Flight, x_m: Floats) -> tuple[Floats, Floats]:
     ends = first + flight.direction * flown
     begun = flown > LEAST_FLOWN * flight.length_m
     speed, u = np.full(len(x_m), np.nan), np.full(len(x_m), np.nan)
-    pairs = [speed_between(flight, (min(first, end), max(first, end))) for end in ends[begun]]
-    speed[begun] = [value for value, _ in pairs]
-    gradients = np.array([gradient for _, gradient in pairs])
+    speed[begun], gradients = speeds_from(flight, first, ends[begun])
     u[begun] = np.linalg.norm(flight.sensitivities(gradients.T), axis=0)
     return speed, u
 

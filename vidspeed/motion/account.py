@@ -17,7 +17,7 @@ from vidspeed.motion.flight import (
     light_places,
     light_times,
 )
-from vidspeed.motion.path import local_speeds, stretch_speed
+from vidspeed.motion.path import basis, crossings, local_speeds, rate_of, stretch_speed
 from vidspeed.values import (
     Check,
     Clip,
@@ -100,6 +100,23 @@ def speed_between(flight: Flight, ends: tuple[float, float]) -> tuple[float, Flo
     gradient[network.traverses[0].path][::3] = scale * by_path  # x of the (4, 3) coefficients
     gradient[network.scale_at] = network.scale_factor * course_speed
     return float(scale * course_speed), gradient
+
+
+def speeds_from(flight: Flight, first_m: float, ends_m: Floats) -> tuple[Floats, Floats]:
+    """Return `speed_between` one place and others (n,): speeds (n,) and gradients (n, unknowns)."""
+    network, state, along = flight.network, flight.state, flight.along
+    at = crossings(np.append(ends_m, first_m), along)
+    if not np.isfinite(at).all():
+        raise MotionError("the path turns back before the gate")
+    slopes = -basis(at) / rate_of(at, along)[:, None]
+    spent = at[:-1] - at[-1]
+    course = np.abs((ends_m - first_m) / (spent * flight.nominal.duration_s))
+    by_path = (-course / spent)[:, None] * (slopes[:-1] - slopes[-1])
+    scale = network.scale(state)
+    gradients = np.zeros((len(ends_m), network.ledger.size))
+    gradients[:, network.traverses[0].path][:, ::3] = scale * by_path
+    gradients[:, network.scale_at] = network.scale_factor * course[:, None]
+    return scale * course, gradients
 
 
 def _stretch(flight: Flight) -> tuple[float, float]:
