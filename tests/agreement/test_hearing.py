@@ -122,9 +122,9 @@ def test_what_a_sound_tells_is_its_fit_without_what_was_known_of_the_air():
     fly = Fly(100.0, 25.0, 2.0, [1500.0, 3000.0], [20.0, 17.0])
     (row,) = heard_of(sound_of([fly], 4.0, np.random.default_rng(12))).heard
     known = row.told.information.copy()
-    known[3, 3] += 1.0 / STATED.wind_u_mps**2
-    known[4, 4] += 1.0 / STATED.sound_u_mps**2
+    u = (STATED.accel_u_mps2, STATED.bend_u_mps2, STATED.wind_u_mps, STATED.sound_u_mps)
+    known[3:, 3:] += np.diag(1.0 / np.square(u))
     spread = np.linalg.inv(known)
-    at = [0, 1, 2, 6, 7]
-    scale = np.array([row.speed_mps, row.flyby.distance_m, 1.0, 1.0, 1.0])
+    at = [0, 1, 2, 4, 5, 6, 7]
+    scale = np.array([row.speed_mps, row.flyby.distance_m, *5 * (1.0,)])
     assert np.allclose(spread * np.outer(scale, scale), row.covariance[np.ix_(at, at)], rtol=0.02)

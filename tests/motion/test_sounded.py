@@ -10,14 +10,14 @@ from vidspeed.motion.account import account, speed_between
 from vidspeed.motion.again import sought, speeds_after
 from vidspeed.motion.budget import covariance
 from vidspeed.motion.flight import solve
-from vidspeed.motion.sounded import Around, with_sounds
+from vidspeed.motion.sounded import Around, apart, with_sounds
 from vidspeed.values import Clip, Told
 
 AIR = Around(sound_mps=340.0, sound_u_mps=1.2, wind_mps=0.0, wind_u_mps=2.0)
 ENDS = (0.0, 80.0)
 
 
-def told_of(flight, *, u=(0.01, 0.04, 0.002), off=(0.0, 0.0, 0.0)):
+def told_of(flight, *, u=(0.01, 0.04, 0.002), off=(0.0, 0.0, 0.0), bends=(0.0, 0.0)):
     """Return what a sound would tell of a flight that flew as it was solved."""
     along = flight.nominal.direction
     place = flight.network.stations[0].pose(flight.state).position_m
@@ -27,13 +27,16 @@ def told_of(flight, *, u=(0.01, 0.04, 0.002), off=(0.0, 0.0, 0.0)):
     at = int(np.argmin(far))
     speed = np.linalg.norm(path[at + 1] - path[at - 1]) / (time[at + 1] - time[at - 1])
     moment = time[at] + flight.network.traverses[0].clips[0].reference_s
-    seen = np.array([np.log(speed), np.log(far[at]), moment, along * AIR.wind_mps, AIR.sound_mps])
+    seen = np.array(
+        [np.log(speed), np.log(far[at]), moment, 0.0, 0.0, along * AIR.wind_mps, AIR.sound_mps]
+    )
     seen[:3] += np.array(off) * u
     # dv/v hangs on the wind by -1/c and on the speed of sound by 1/c, as a pitch's rise over fall
-    root = np.zeros((3, 5))
-    root[:, :3] = np.diag(1.0 / np.array(u))
-    root[0, 3:] = np.array([1.0, -1.0]) / AIR.sound_mps / u[0]
-    return Told(at=seen, information=root.T @ root, slope=np.zeros(5))
+    root = np.zeros((5, 7))
+    root[:3, :3] = np.diag(1.0 / np.array(u))
+    root[3, 3], root[4, 4] = bends
+    root[0, 5:] = np.array([1.0, -1.0]) / AIR.sound_mps / u[0]
+    return Told(at=seen, information=root.T @ root, slope=np.zeros(7), half_s=1.2)
 
 
 @pytest.fixture(scope="module")
@@ -65,12 +68,12 @@ def u_of(flight):
 
 
 def test_derivatives_of_the_rows(seen):
-    told = told_of(seen, off=(1.0, -2.0, 0.5))
+    told = told_of(seen, off=(1.0, -2.0, 0.5), bends=(0.5, 2.0))
     flight, _ = with_sounds(late(seen, 0.003), {0: told}, AIR)
     network, state = flight.network, flight.state
     (rows,) = network.sound_rows()
     jacobian = network.evaluate(state)[1][rows]
-    assert rows.stop - rows.start == 3
+    assert rows.stop - rows.start == 5
     for place in range(network.ledger.size):
         step = np.zeros(network.ledger.size)
         step[place] = 1e-4
@@ -98,7 +101,7 @@ def test_inputs_are_those_of_the_rows(scene, joint):
 
 def test_without_a_known_lateness_the_moment_tells_nothing(seen):
     told = told_of(seen)
-    far_off = replace(told, at=told.at + np.array([0.0, 0.0, 5.0, 0.0, 0.0]))
+    far_off = replace(told, at=told.at + np.array([0.0, 0.0, 5.0, 0.0, 0.0, 0.0, 0.0]))
     plain, odds = with_sounds(seen, {0: told}, AIR)
     shifted, later = with_sounds(seen, {0: far_off}, AIR)
     assert np.allclose(plain.state.theta, shifted.state.theta)
@@ -108,7 +111,7 @@ def test_without_a_known_lateness_the_moment_tells_nothing(seen):
 def test_a_known_lateness_tells_the_range_by_the_moment(seen):
     """A moment and a distance that hang together as when only the arrival of a sound is known."""
     told = told_of(seen)
-    arrival = np.array([0.0, np.exp(told.at[1]) / AIR.sound_mps, 1.0, 0.0, 0.0]) / 1e-4
+    arrival = np.array([0.0, np.exp(told.at[1]) / AIR.sound_mps, 1.0, 0.0, 0.0, 0.0, 0.0]) / 1e-4
     told = replace(told, information=told.information * 1e-3 + np.outer(arrival, arrival))
     without, known = (with_sounds(row, {0: told}, AIR)[0] for row in (seen, late(seen, 0.002)))
     assert u_of(known) < 0.8 * u_of(without)  # drift and heading then say where the foot is
@@ -149,3 +152,21 @@ def test_air_is_shared_and_a_wind_along_is_not_told_twice():
     size = np.sqrt(np.diag(matrix))
     same, opposite = (matrix / np.outer(size, size))[0, 1:]
     assert same > opposite + 0.1
+
+
+def test_how_far_the_acceleration_of_a_sound_is_from_the_paths():
+    """Hardly at all where it is as long as the course, as two figures where it is much longer."""
+    assert apart(0.5) < 0.02
+    sizes = [apart(half) for half in (0.5, 1.0, 2.0, 4.0, 40.0)]
+    assert sizes == sorted(sizes)
+    assert 0.9 < sizes[-1] < 1.1
+
+
+def test_a_sound_that_tells_the_acceleration_is_believed_as_far_as_it_is_the_paths(seen):
+    told = told_of(seen, bends=(20.0, 0.0))
+    bends = seen.network.traverses[0].coefficients(seen.state)[2]
+    path_mps2 = seen.nominal.direction * bends[0] / seen.nominal.duration_s**2
+    away = replace(told, at=told.at + np.array([0.0, 0.0, 0.0, path_mps2 + 14.0, 0.0, 0.0, 0.0]))
+    for accel_u_mps2, goes_with_it in ((10.0, True), (1.0, False)):
+        air = replace(AIR, accel_u_mps2=accel_u_mps2)
+        assert (with_sounds(seen, {0: away}, air)[1] > 1e-3) is goes_with_it

@@ -19,9 +19,10 @@ def a_heard():
         level_db=14.0,
         heard_s=(0.4, 2.2),
         told=Told(
-            at=np.array([4.6, 3.4, 1.25, 0.0, 343.2]),
-            information=root[:5] @ root[:5].T,
-            slope=root[0, :5].copy(),
+            at=np.array([4.6, 3.4, 1.25, 0.4, 0.0, 0.0, 343.2]),
+            information=root[:7] @ root[:7].T,
+            slope=root[0, :7].copy(),
+            half_s=0.9,
             dof=61.5,
         ),
     )

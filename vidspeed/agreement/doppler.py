@@ -124,6 +124,7 @@ def fit(
         used &= away <= FAR_OFF * spread
         believed = log_u * own * pull
     used &= np.isfinite(off)
+    half_s = float(np.ptp(followed.time_s[used.any(axis=1)])) / 2.0
     scatter, _ = _widening(off, log_u, used)
     beyond, correlation = _widening(off / own, log_u * own, used, wavers=bool(np.any(own > WAVERS)))
     return Fitted(
@@ -135,7 +136,7 @@ def fit(
         scatter=scatter,
         correlation=correlation,
         forced=_forced(places, around),
-        told=_told(places, jacobian, left, around, beyond, correlation, judged=scatter > 1.0),
+        told=_told(places, jacobian, left, half_s, beyond, correlation, judged=scatter > 1.0),
     )
 
 
@@ -301,22 +302,20 @@ def _told(
     places: Floats,
     jacobian: Floats,
     left: Floats,
-    around: Around,
+    half_s: float,
     scatter: float,
     correlation: float,
     *,
     judged: bool,
 ) -> Told:
-    """Return what the pitches alone say of speed, distance, moment, wind and speed of sound.
+    """Return what the pitches alone say, but for the tones and their slope, which are let go.
 
-    Tones, their slope, acceleration and bend are let go: what was known of the last three is used
-    up here. `left` (n,) are the residuals of the Jacobian's rows but the last five.
+    `left` (n,) are the residuals of the Jacobian's rows but the last five.
     """
     by_noise = scatter * np.sqrt((1.0 + correlation) / (1.0 - correlation))
-    known, known_u = _priors(around)
-    rows = np.concatenate([jacobian[:-5] / by_noise, jacobian[-5:-2]])
-    apart = np.concatenate([left / by_noise, ((places[3:8] - known) / known_u)[:3]])
-    kept = np.array([0, 1, 2, 6, 7])
+    rows = np.concatenate([jacobian[:-5] / by_noise, jacobian[-5:-4]])
+    apart = np.append(left / by_noise, places[3] / SLOPE_U_PER_S)
+    kept = np.array([0, 1, 2, 4, 5, 6, 7])
     gone = np.setdiff1d(np.arange(len(places)), kept)
     # What the rows say of `kept`, once `gone` are chosen for the best each time.
     away, _ = np.linalg.qr(rows[:, gone])
@@ -325,6 +324,7 @@ def _told(
         at=places[kept].copy(),
         information=own.T @ own,
         slope=own.T @ (apart - away @ (away.T @ apart)),
+        half_s=half_s,
         dof=_dof(len(left), len(places), correlation) if judged else None,
     )
 

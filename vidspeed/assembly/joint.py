@@ -111,13 +111,15 @@ def _told(flight: Flight, hearing: Hearing) -> dict[int, Told]:
 
 
 def _air(session: Session) -> Around:
-    known = around_of(session.air, along=1.0)
+    known = around_of(session.air, along=1.0, line=session.flight_line)
     air = session.air
     return Around(
         sound_mps=known.sound_mps,
         sound_u_mps=known.sound_u_mps,
         wind_mps=known.wind_mps,
         wind_u_mps=known.wind_u_mps,
+        accel_u_mps2=known.accel_u_mps2,
+        bend_u_mps2=known.bend_u_mps2,
         sound_assumed=air is None or air.temperature_c is None,
         wind_assumed=air is None or "wind_u_mps" in air.assumed,
     )

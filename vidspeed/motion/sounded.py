@@ -17,17 +17,22 @@ from vidspeed.values import Camera, Floats, Input, Told, Value
 
 OWN_WIND = 0.5  # share of the wind's variance that is of one pass: nobody says how steady it is
 UNLIKELY = 1e-3  # probability of a misfit beyond which a sound and the pictures are not of one pass
-TOLD, MOMENT, DISTANCE = 5, 2, 1
+MOMENT, DISTANCE = 2, 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Around(Value):
-    """What is known of the air of a session: the wind blows from start to finish."""
+    """What is known of the air of a session, and how a craft may speed up and bend its way.
+
+    The wind blows from start to finish.
+    """
 
     sound_mps: float
     sound_u_mps: float
     wind_mps: float
     wind_u_mps: float
+    accel_u_mps2: float = 10.0
+    bend_u_mps2: float = 3.0
     sound_assumed: bool = False
     wind_assumed: bool = False
 
@@ -69,10 +74,20 @@ def _joined(flight: Flight, heard: Mapping[int, Told], air: Around) -> tuple[Net
             late[camera.name] = ledger.known(_late(camera))
         information, slope = _without_moment(told, camera, air.wind_u_mps)
         root, lean = rows_of(information, slope)
+        apart_u = apart(told.half_s / flight.nominal.duration_s) * np.array(
+            [air.accel_u_mps2, air.bend_u_mps2]
+        )
+        clip = flight.lit[order].clip
+        accel = ledger.known(
+            *(
+                entered(owner, f"{name} {clip}", "acceleration", float(u), "m/s2")
+                for name, u in zip(("heard along", "heard away"), apart_u, strict=True)
+            )
+        )
         sounds.append(
             Sounding(
                 clip=order,
-                name=flight.lit[order].clip,
+                name=clip,
                 owner=owner,
                 at=told.at,
                 root=root,
@@ -83,6 +98,8 @@ def _joined(flight: Flight, heard: Mapping[int, Told], air: Around) -> tuple[Net
                 wind=wind,
                 wind_mps=air.wind_mps,
                 wind_u_mps=wind_u,
+                accel=accel,
+                accel_u_mps2=apart_u,
                 late=late.get(camera.name),
                 late_s=camera.sound_late_s,
                 late_u_s=camera.sound_late_u_s or 0.0,
@@ -92,6 +109,20 @@ def _joined(flight: Flight, heard: Mapping[int, Told], air: Around) -> tuple[Net
     theta = np.append(flight.state.theta, np.zeros(ledger.size - old.size))
     network = replace(flight.network, ledger=ledger, sounds=tuple(sounds))
     return network, State(theta=theta, turns=flight.state.turns)
+
+
+def apart(half: float) -> float:
+    """Return how far a sound's acceleration is from a path's, in their standard deviations.
+
+    `half` is for how long the sound is heard to either side, in times between the gates. Both are
+    means of one process, each over its own time.
+    """
+    course, sound = np.linspace(-0.5, 0.5, 21), np.linspace(-half, half, 41)
+    together, own, other = (
+        float(np.mean(np.exp(-0.5 * (one[:, None] - two[None, :]) ** 2)))
+        for one, two in ((course, sound), (course, course), (sound, sound))
+    )
+    return float(np.sqrt(max(own + other - 2.0 * together, 0.0)))
 
 
 def _late(camera: Camera) -> Input:

@@ -1,9 +1,15 @@
 """What a clip's sound says of a pass, as rows of the adjustment.
 
 A microphone stands where its camera stands. The sound tells the speed along the path where the
-craft is closest to it, how far that is, and when, in true metres; and all three hang on how fast
-sound is and how the air moves, which all passes of a session have in common. What the sound alone
-says of these five numbers is a quadratic form about its own fit, so it enters as up to five rows.
+craft is closest to it, how far that is, when, and how it accelerates, in true metres; and all that
+hangs on how fast sound is and how the air moves, which all passes of a session have in common.
+What the sound alone says of these seven numbers is a quadratic form about its own fit, so it enters
+as up to seven rows.
+
+A sound is heard for longer than the craft is over the course, so the acceleration in it need not be
+that of the path. They differ as means over both times do of a process with the standard deviation
+that the session states and a correlation exp(-(t/T)²/2), T the time between the gates: its rate of
+change is then the jerk that the path may have.
 """
 
 from __future__ import annotations
@@ -26,10 +32,11 @@ TOLD_LEAST = 1e-8  # of the strongest direction: what is known less is not known
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Sounding(Value):
-    """What was heard in clip number `clip` of a pass: rows `root` (r, 5) @ (x - `at`) + `lean`.
+    """What was heard in clip number `clip` of a pass: rows `root` (r, 7) @ (x - `at`) + `lean`.
 
-    The five numbers x are the logarithms of speed (m/s) and closest distance (m), the moment (s)
-    by the clip's stamps, the wind in the direction of flight and the speed of sound (m/s). Air
+    The seven numbers x are the logarithms of speed (m/s) and closest distance (m), the moment (s)
+    by the clip's stamps, the acceleration along and away (m/s²: the path's and a deviate
+    each at `accel`), the wind in the direction of flight and the speed of sound (m/s). Air
     known as `sound_mps` and `wind_mps`, the latter from start to finish; its deviates stand at
     `sound` and at `wind`, of which the second is the pass's own. `late`: by how much the sound is
     behind the picture, None where nobody says so (`root` then holds no moment).
@@ -48,6 +55,8 @@ class Sounding(Value):
     wind: slice
     wind_mps: float
     wind_u_mps: Floats
+    accel: slice
+    accel_u_mps2: Floats
     late: slice | None
     late_s: float
     late_u_s: float
@@ -67,7 +76,7 @@ class Sounding(Value):
 
 
 def rows_of(information: Floats, slope: Floats) -> tuple[Floats, Floats]:
-    """Return root (r, 5) and lean (r,) of a quadratic form d^T information d + 2 slope^T d.
+    """Return root (r, 7) and lean (r,) of a quadratic form d^T information d + 2 slope^T d.
 
     They are such that it is |root @ d + lean|^2 but for a constant; directions of which nothing
     is known are left out.
@@ -84,7 +93,7 @@ def rows_of(information: Floats, slope: Floats) -> tuple[Floats, Floats]:
 
 def sound_rows(sounding: Sounding, network: Network, state: State, rows: Floats) -> Floats:
     """Fill a sound's rows of the Jacobian; return its residuals (..., r)."""
-    heard = np.zeros((*state.theta.shape[:-1], 5))
+    heard = np.zeros((*state.theta.shape[:-1], 7))
     slopes = np.zeros((*heard.shape, state.theta.shape[-1]))
     _fill_foot(sounding, network, state, heard, slopes)
     _fill_air(sounding, network.traverses[0].nominal.direction, state, heard, slopes)
@@ -113,6 +122,7 @@ def _fill_foot(
     slopes[..., 1, station.position] = -toward
     heard[..., :2] += np.log(scale)[..., None]
     slopes[..., :2, network.scale_at] = (network.scale_factor / scale[..., None])[..., None, :]
+    _fill_bends(sounding, network, state, foot, heard, slopes)
     if sounding.late is not None:
         _fill_moment(sounding, sounding.late, network, state, foot, heard, slopes)
 
@@ -144,25 +154,60 @@ def _fill_moment(
     slopes[..., 2, late.start] = sounding.late_u_s
 
 
+def _fill_bends(
+    sounding: Sounding,
+    network: Network,
+    state: State,
+    foot: _Foot,
+    heard: Floats,
+    slopes: Floats,
+) -> None:
+    """Fill in how the path speeds up and bends away, as far as the sound shares that."""
+    traverse = network.traverses[0]
+    station = network.stations[traverse.clips[sounding.clip].station]
+    unit = 1.0 / traverse.nominal.duration_s**2
+    third = traverse.coefficients(state)[..., 3, :]
+    bends = basis_rate2(foot.xi)
+    ahead = foot.rate / np.sqrt(foot.speed2)[..., None]
+    away = foot.away / foot.distance[..., None]
+    for row, way, turned, size in (
+        (3, ahead, foot.rates, np.sqrt(foot.speed2)),
+        (4, away, foot.functions, foot.distance),
+    ):
+        along = np.sum(foot.bend * way, axis=-1)
+        across = (foot.bend - along[..., None] * way) / size[..., None]
+        moved = foot.bend if row == 3 else foot.rate
+        by_xi = np.sum(third * way, axis=-1) + np.sum(across * moved, axis=-1)
+        heard[..., row] = unit * along + state.theta[..., sounding.accel] @ (
+            sounding.accel_u_mps2 * (np.arange(2) == row - 3)
+        )
+        by_path = _by_path(bends, way) + _by_path(turned, across)
+        by_path = by_path + by_xi[..., None] * foot.xi_by_path
+        by_place = by_xi[..., None] * foot.xi_by_place - (across if row == 4 else 0.0)
+        slopes[..., row, traverse.path] = unit * by_path
+        slopes[..., row, station.position] = unit * by_place
+        slopes[..., row, sounding.accel.start + row - 3] = sounding.accel_u_mps2[row - 3]
+
+
 def _fill_air(
     sounding: Sounding, direction: float, state: State, heard: Floats, slopes: Floats
 ) -> None:
     """Fill in the wind in the direction of flight, and the speed of sound."""
     blows = sounding.wind_mps + state.theta[..., sounding.wind] @ sounding.wind_u_mps
-    heard[..., 3] = direction * blows
-    slopes[..., 3, sounding.wind] = direction * sounding.wind_u_mps
-    heard[..., 4] = sounding.sound_mps
-    heard[..., 4] += sounding.sound_u_mps * state.theta[..., sounding.sound.start]
-    slopes[..., 4, sounding.sound.start] = sounding.sound_u_mps
+    heard[..., 5] = direction * blows
+    slopes[..., 5, sounding.wind] = direction * sounding.wind_u_mps
+    heard[..., 6] = sounding.sound_mps
+    heard[..., 6] += sounding.sound_u_mps * state.theta[..., sounding.sound.start]
+    slopes[..., 6, sounding.sound.start] = sounding.sound_u_mps
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Foot(Value):
     """Where paths are closest to a place: xi (...), and what their coefficients do there.
 
-    `functions`, `rates` (..., 4); `away` (..., 3) from the place to the path, `rate` (..., 3) and
-    `speed2` its derivative by xi and that squared, `speeding` how the logarithm of the speed goes
-    with xi. Derivatives of xi by the path (..., 12) and by the place (..., 3).
+    `functions`, `rates` (..., 4); `away` (..., 3) from the place to the path, `rate` and `bend`
+    (..., 3) its derivatives by xi, `speed2` the first one squared, `speeding` how the logarithm of
+    the speed goes with xi. Derivatives of xi by the path (..., 12) and by the place (..., 3).
     """
 
     xi: Floats
@@ -171,6 +216,7 @@ class _Foot(Value):
     away: Floats
     distance: Floats
     rate: Floats
+    bend: Floats
     speed2: Floats
     speeding: Floats
     xi_by_path: Floats
@@ -192,6 +238,7 @@ def _foot(coefficients: Floats, place: Floats) -> _Foot:
         away=away,
         distance=np.linalg.norm(away, axis=-1),
         rate=rate,
+        bend=bend,
         speed2=speed2,
         speeding=np.asarray(np.sum(rate * bend, axis=-1) / speed2),
         xi_by_path=-(_by_path(functions, rate) + _by_path(rates, away)) / turn,

@@ -40,6 +40,7 @@ def _row(label: str, heard: Heard) -> dict[str, Any]:
             "at": told.at,
             "information": told.information,
             "slope": told.slope,
+            "half_s": told.half_s,
             "dof": told.dof,
         },
     }
@@ -91,9 +92,10 @@ def _told(row: Mapping[str, object], where: str) -> Told:
     if dof is not None and dof < 1.0:
         raise Refused(f"{where}: dof is {dof:g}, at least 1 is needed; {MEND}")
     return Told(
-        at=_numbers(row, "at", (5,), where),
-        information=_spread(_numbers(row, "information", (5, 5), where), f"{where}: information"),
-        slope=_numbers(row, "slope", (5,), where),
+        at=_numbers(row, "at", (7,), where),
+        information=_spread(_numbers(row, "information", (7, 7), where), f"{where}: information"),
+        slope=_numbers(row, "slope", (7,), where),
+        half_s=_number(row, "half_s", where),
         dof=dof,
     )
 

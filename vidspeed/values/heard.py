@@ -29,17 +29,19 @@ class Flyby(Value):
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Told(Value):
-    """What a sound alone says of a fly-by, whatever was known of the air beforehand.
+    """What a sound alone says of a fly-by, whatever was known beforehand of air and acceleration.
 
-    With d the change from `at` (5,) in the logarithms of speed (m/s) and closest distance (m), the
-    moment (s), the wind in the direction of flight and the speed of sound (m/s), -2 log
-    likelihood is d^T `information` d + 2 `slope`^T d but for a constant. `dof` are those of the
-    tones' scatter, None where they scatter no more than noise explains.
+    With d the change from `at` (7,) in the logarithms of speed (m/s) and closest distance (m), the
+    moment (s), the acceleration along and away (m/s²), the wind in the direction of flight and the
+    speed of sound (m/s), -2 log likelihood is d^T `information` d + 2 `slope`^T d but for a
+    constant. `dof` are those of the tones' scatter, None where they scatter no more than noise
+    explains. `half_s` is half of how long it was heard.
     """
 
     at: Floats
     information: Floats
     slope: Floats
+    half_s: float
     dof: float | None = None
 
 
