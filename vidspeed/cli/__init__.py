@@ -7,6 +7,7 @@ imports happen inside the commands, so that `vidspeed --help` is instant.
 from __future__ import annotations
 
 import os
+import signal
 import sys
 from typing import Annotated
 
@@ -59,7 +60,10 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
-    app()
+    try:
+        app()
+    finally:
+        signal.signal(signal.SIGINT, signal.SIG_IGN)  # all is said and done; the status stands
 
 
 def _version(wanted: bool) -> None:
