@@ -25,6 +25,7 @@ SWING_PX = 0.3  # more is allowed where there are only a few lamps: each may swi
 LOOSE_PX = 0.5  # so far (RMS of a coordinate) three lamps in four do not swing: 4 cm at 60 m
 RESTING_PX = 0.3  # where half of them keep to a turn more closely, they stand, and the others swing
 OTHERS_PX = 0.15  # of a movement in step: what must be left when the lamp it suits best is left out
+OF_SHAKING = 0.15  # of the picture's movement: what moves in step with it, but unlike a turn
 IN_STEP = 0.92  # of what turns leave of a few lamps: so much of it in step is no wind
 IN_CORNERS, CORNER_PIECES = 0.6, 6  # so much of it grows as the square towards the corners
 OFTEN = 0.7  # of the frames in which a piece must be seen to be judged with others in step
@@ -50,7 +51,7 @@ class _Few(NamedTuple):
 
 
 def bending(sway: Sway, enough: Bools, lens: Floats) -> float:
-    """Return the RMS bending in the tenth most bent frame of a hundred; 0 where it is chance.
+    """Return how far a picture is bent, RMS: by the tenth most bent frame of a hundred; 0 if not.
 
     Turn, zoom, and what a rolling shutter makes of shaking (a shear and a stretch along the
     rows) are no bending: the next terms of the field, quadratic in the place, are. Of a few
@@ -71,6 +72,7 @@ def bending(sway: Sway, enough: Bools, lens: Floats) -> float:
             allowed = SWING_PX + 3.0 * noise_px + rate * MOST_READOUT_S
             found.append(max(_unlike_a_turn(*field, lens) - allowed, 0.0))
     in_some = float(np.quantile(found, 1.0 - BENT_FRAMES)) if found else 0.0
+    in_some = in_some if in_some > BENT_PX else 0.0
     return max(in_some, _of_few(sway, lens) if len(sway.places_px) < BENT_PIECES else 0.0)
 
 
@@ -94,13 +96,32 @@ def _of_few(sway: Sway, lens: Floats) -> float:
     size_px = _beyond(left, few)
     if size_px > LOOSE_PX and _beyond(_left_of(best[max(count // 2, 1)]), few) > RESTING_PX:
         return _beyond(whole, few)
-    others_px = _beyond(_left_of(best[count // 4 + 1]), few)
-    if _share_in_step(left) > IN_STEP and others_px > OTHERS_PX:
+    whole_px, others_px = _beyond(whole, few), _beyond(_left_of(best[count // 4 + 1]), few)
+    if _keeps_step(best[1]):
+        return whole_px
+    if _share_in_step(left) > IN_STEP and others_px > OTHERS_PX and size_px > BENT_PX:
         return size_px
     corners = _left_of(few, corners=True)
     in_corners = np.sum(corners**2) < (1.0 - IN_CORNERS) * np.sum(whole**2)
     in_corners &= count >= CORNER_PIECES and size_px > BENT_PX * 2.0 / 3.0
-    return _beyond(whole, few) if in_corners else 0.0
+    return whole_px if in_corners and whole_px > BENT_PX else 0.0
+
+
+def _keeps_step(few: _Few) -> bool:
+    """Tell whether all pieces keep step with the picture, and yet move unlike a turn.
+
+    Lamps that swing do not keep step with the wind on the tripod. A tripod that sways as well as
+    turns moves lamps near by in step, but by a tenth of the shaking.
+    """
+    away = (few.away_px - few.away_px.mean(axis=0)).reshape(len(few.away_px), -1)
+    common = np.median(few.away_px, axis=1)
+    common = common - common.mean(axis=0)
+    own, _ = np.linalg.qr(common)
+    along_px = _rms(own @ (own.T @ _left_of(few)))
+    shaking_px = float(np.sqrt(np.mean(np.sum(common**2, axis=1))))
+    if shaking_px < BENT_PX or _share_in_step(away) < IN_STEP:
+        return False
+    return along_px > max(OTHERS_PX, OF_SHAKING * shaking_px)
 
 
 def _of_two(few: _Few) -> float:
@@ -112,7 +133,8 @@ def _of_two(few: _Few) -> float:
     moves = np.sqrt(np.mean(away.reshape(-1, 2, 2) ** 2, axis=(0, 2)))
     if moves.min() < 2.0 * BENT_PX or _share_in_step(away) < IN_STEP:
         return 0.0
-    return _beyond(_left_of(few), few)
+    size_px = _beyond(_left_of(few), few)
+    return size_px if size_px > BENT_PX else 0.0
 
 
 def _few(sway: Sway, lens: Floats) -> _Few | None:

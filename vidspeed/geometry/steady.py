@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 
-from vidspeed.geometry.bent import BENT_PX, FEW_PIECES, LEAST_FRAMES, LEAST_PIECES, bending
+from vidspeed.geometry.bent import FEW_PIECES, LEAST_FRAMES, LEAST_PIECES, bending
 from vidspeed.values import Bools, Floats, Ints, Sway, Value
 
 ASTRAY_SHARE = 0.5  # of the frames: where fewer show the pieces, they may have left the picture
@@ -125,7 +125,7 @@ def _judged(sway: Sway, enough: Bools, lens: Floats) -> Steadiness:
         ("wanders", _range(common), MOST_RANGE_PX, None),
         ("jumps", jump_px, JUMP_PX, jump_s),
         ("drifts", _drift(time_s, common), DRIFT_PX, None),
-        ("bent", bending(sway, enough, lens), BENT_PX, None),
+        ("bent", bending(sway, enough, lens), 0.0, None),
     ]
     for verdict, size_px, most_px, at_s in faults:
         if size_px > most_px:
