@@ -9,9 +9,12 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+from tests.desk.daylight import session_without_picks
 from tests.geometry.charted import developed, held, paint, sheet
+from vidspeed.assembly.reading import read_session
 from vidspeed.cli import app
 from vidspeed.clip.write import even_stamps, write_clip
+from vidspeed.errors import CalibrationError, SessionError
 from vidspeed.geometry.chart import chart_boxes
 from vidspeed.session.lens import read_lens
 from vidspeed.values import Chart
@@ -101,3 +104,24 @@ def test_charts_and_boards_are_written(tmp_path):
         ("chart", "--chart", "charuco", "--family", "none"),
     ):
         assert run(*words).exit_code == 1, words
+
+
+def test_the_desk_measures_the_lens_of_a_camera_and_names_it(clip, tmp_path):
+    lenses = pytest.importorskip("vidspeed.desk.lenses", reason="without the extra `desk`")
+    folder = session_without_picks(tmp_path)
+    path = folder / "session.toml"
+    text = path.read_text(encoding="utf-8").replace("[1280, 720]", "[640, 360]")
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(CalibrationError, match="drop a clip"):
+        lenses.measure_lens(folder, 0, CHART, "field")
+    home = lenses.filmed_place(folder, "north")
+    home.mkdir(parents=True)
+    (home / "chart.avi").write_bytes(clip.read_bytes())
+    said = lenses.measure_lens(folder, 0, lenses.chart_of("5x4", "30", coded=False), "field")
+    assert said[0].startswith("lens-north.json is the lens of north")
+    camera = read_session(folder, unpicked=True).cameras[0]
+    assert camera.lens.parameters[0] == pytest.approx(520.0, rel=0.02)
+    text = path.read_text(encoding="utf-8")
+    assert 'lens = "lens-north.json"\n' in text and "# focal_px = 960.0\n" in text
+    with pytest.raises(SessionError, match="no longer there"):
+        lenses.measure_lens(folder, 7, CHART, "field")

@@ -12,8 +12,8 @@ SCRIPT = "<script>document.title='no'</script><img src=x onerror=\\\"document.ti
 RIGHT_TO_LEFT = "\\u202e4pm.exe"  # which the reader refuses, and the page says so
 LONG = "n" * 10_000
 PAGES = (
-    "", "setup", "setup/day", "setup/camera/0", "setup/clip/0", "survey", "survey/markers", "picks",
-    "clips", "clips/0", "passes", "mark", "evidence",
+    "", "setup", "setup/day", "setup/camera/0", "setup/clip/0", "lens/0", "survey",
+    "survey/markers", "picks", "clips", "clips/0", "passes", "mark", "evidence",
 )  # fmt: skip
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +12,8 @@ from nicegui import run, ui
 from vidspeed.desk.clips import Accounts, ClipRow, add_clip, clip_list
 from vidspeed.desk.dropping import EVENT, drop_place, received
 from vidspeed.desk.frame import messages, page
-from vidspeed.desk.runs import Run, Runner
+from vidspeed.desk.progress import Progress
+from vidspeed.desk.runs import Runner
 from vidspeed.desk.setuppage import offer
 from vidspeed.desk.sources import SESSION, read_source
 from vidspeed.desk.tables import Cell, Link, Tag, table
@@ -24,7 +24,6 @@ from vidspeed.record.report import visible
 from vidspeed.watch import SUFFIXES
 
 CLIPS = "clips"  # the folder in which dropped clips are put
-TICK_S = 0.5
 HEAD = ("Clip", "Camera", "MB", "State", "Passes, km/h ± U95")
 
 
@@ -98,7 +97,7 @@ class _ClipsPage:
             self.all = ui.button("Measure all clips", on_click=self._start).props(
                 'id="measure" no-caps'
             )
-        _Progress(self.runner, ended=self._list)
+        Progress(self.runner, ended=self._list)
         self.home = ui.element("div").props('id="clips"')
         self._list()
         ui.on(EVENT, self._list)
@@ -125,48 +124,6 @@ class _ClipsPage:
             ui.notify("Something is being measured already.")
 
 
-class _Progress:
-    """What runs, shown on one page: how far it is, what came of it, and how to end it."""
-
-    def __init__(self, runner: Runner, ended: Any) -> None:
-        self.runner, self.ended = runner, ended
-        self.state = ""
-        with ui.element("section").props('id="running" aria-label="Measuring"'):
-            self.words = ui.label("").props('id="progress-words" role="status"')
-            self.bar = ui.element("progress").props('max=1 value=0 aria-label="Measured so far"')
-            self.stop = ui.button("Cancel", on_click=self._cancel, color=None)
-            self.stop.props('id="cancel" no-caps').classes("second")
-            self.said = ui.element("div").props('id="said" role="status"')
-        self._tick()
-        ui.timer(TICK_S, self._tick)
-
-    def _cancel(self) -> None:
-        self.runner.cancel()
-        self._tick()
-
-    def _tick(self) -> None:
-        now: Run = self.runner.run
-        going = now.state == "running"
-        if going:
-            share, words = now.progress(time.monotonic())
-            self.words.text = f"measuring {now.what}: {words}"
-            self.bar.props["value"] = round(share, 3)
-            self.bar.update()
-        if now.state == self.state:
-            return
-        ending, self.state = self.state == "running", now.state
-        self.bar.visible = self.stop.visible = going
-        self.said.clear()
-        if not going and now.state != "idle":
-            took_s = now.ended_s - now.began_s
-            self.words.text = f"{now.what}: {now.state} after {took_s:.1f} s"
-            with self.said:
-                for line in now.said:
-                    ui.label(line).classes("said")
-        if ending:
-            self.ended()
-
-
 async def _one(row: ClipRow, runner: Runner, accounts: Accounts) -> None:
     """Show one clip: how it stands, and the account of its time."""
     with page(row.name, here="/clips"):
@@ -180,7 +137,7 @@ async def _one(row: ClipRow, runner: Runner, accounts: Accounts) -> None:
             ui.button("Measure this clip alone", on_click=start).props('id="measure" no-caps')
             ui.link("What is stated of it", f"/setup/clip/{row.number}")
             ui.link("All clips", "/clips")
-        _Progress(runner, ended=lambda: None)
+        Progress(runner, ended=lambda: None)
         home = ui.element("div").props('id="account"')
         with home:
             ui.label("Working out the account of its time").props('role="status"')

@@ -40,6 +40,7 @@ class FormPage:
             if self.table.name == "camera" and not self.form.new:
                 where = f"/picks/{self.number}/still"
                 ui.link("Its still, to pick markers on: it tells the image size too", where)
+                ui.link("Its lens, measured from a printed chart", f"/lens/{self.number}")
             self._fields()
             with ui.element("div").classes("keys"):
                 ui.button("Save", on_click=self.save).props('id="save" no-caps')

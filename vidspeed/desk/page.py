@@ -11,6 +11,7 @@ from nicegui import ui
 from vidspeed.desk import (
     clipspage,
     evidencepage,
+    lenspage,
     markpage,
     passpage,
     pickspage,
@@ -25,7 +26,7 @@ from vidspeed.errors import VidspeedError
 from vidspeed.record.report import visible
 
 HERE = Path(__file__).parent
-PAGES = (setuppage, surveypage, pickspage, clipspage, passpage, markpage, evidencepage)
+PAGES = (setuppage, surveypage, lenspage, pickspage, clipspage, passpage, markpage, evidencepage)
 KINDS = (".css", ".js")  # files of this folder that a browser may ask for
 
 

@@ -14,7 +14,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from vidspeed.assembly.gather import Keeping
 from vidspeed.assembly.looking import IMPORTS
@@ -171,13 +171,18 @@ class Runner:
 
     def start(self, clip: str | None, clips: int) -> bool:
         """Measure one clip, or all of them with None; False where something runs already."""
+        if clip is None:
+            return self.begin("all clips", clips, measure_all, self.folder)
+        return self.begin(clip, clips, measure_one, self.folder, clip)
+
+    def begin(self, what: str, clips: int, job: Callable[..., tuple[str, ...]], *args: Any) -> bool:
+        """Have a job done that returns what to say; False where something runs already."""
         with self._lock:
             if self.run.state == "running":
                 return False
-            self.run = Run(
-                state="running", what=clip or "all clips", began_s=time.monotonic(), clips=clips
-            )
-            threading.Thread(target=self._work, args=(self.run, clip), daemon=True).start()
+            self.run = Run(state="running", what=what, began_s=time.monotonic(), clips=clips)
+            work = threading.Thread(target=self._work, args=(self.run, job, args), daemon=True)
+            work.start()
             return True
 
     def cancel(self) -> None:
@@ -192,23 +197,20 @@ class Runner:
     def _end(self, state: State, said: tuple[str, ...]) -> None:
         self.run.state, self.run.said, self.run.ended_s = state, said, time.monotonic()
 
-    def _work(self, run: Run, clip: str | None) -> None:
+    def _work(self, run: Run, job: Callable[..., tuple[str, ...]], args: tuple[Any, ...]) -> None:
         def heard(what: str, done: int, total: int) -> None:
             run.looking_s = run.looking_s or time.monotonic()
             run.steps[what] = Step(done, total)
 
         process = None
         state: State = "failed"
-        job: tuple[Callable[..., tuple[str, ...]], tuple[Path | str, ...]] = (
-            (measure_all, (self.folder,)) if clip is None else (measure_one, (self.folder, clip))
-        )
         try:
             process = Process(heard, __name__)
             with self._lock:
                 self._process = process
                 if run.state != "running":
                     process.kill()
-            state, said = "done", process.run((*job, {}))
+            state, said = "done", process.run((job, args, {}))
         except WorkerError as error:
             said = (f"the measurement ended ({error}); measure again",)
         except VidspeedError as error:
