@@ -97,8 +97,14 @@ def look_at_report_and_sheet(flown, page, home):
         assert "sandbox" in answer.headers["content-security-policy"]
         assert page.title() != "no" and HOSTILE.replace('"', "'") in page.inner_text("body")
         assert page.evaluate("window.origin") == "null"
-    for where in ("packs/..%2fsession.toml", "packs/none.zip", "packs/.hidden.zip"):
+    (flown / "packs" / ".hidden.zip").write_bytes(b"half written")
+    (flown / "packs" / "away.zip").symlink_to(flown.parent.parent)
+    (flown / "packs" / "out.html").symlink_to(__file__)
+    for where in ("packs/..%2fsession.toml", "packs/none.zip", "packs/.hidden.zip",
+                  "packs/away.zip", "packs/out.html"):  # fmt: skip
         assert page.goto(home + where).status == 404
+    for name in (".hidden.zip", "away.zip", "out.html"):
+        (flown / "packs" / name).unlink()
 
 
 def test_results_hold_until_a_file_that_they_rest_on_changes(flown):
@@ -133,7 +139,9 @@ def test_a_pack_that_is_there_is_not_made_twice_nor_overwritten(flown):
     kept = {row.name: row for row in packs.packs(flown)}
     assert kept[first.path.name].sha256 == first.sha256
     assert (flown / "packs" / kept[first.path.name].sheet).is_file()
-    (first.path).write_bytes(b"signed by somebody")
+    (flown / "packs" / "a folder.zip").mkdir()
+    assert [row.name for row in packs.packs(flown)] == list(kept)
+    first.path.write_bytes(b"signed by somebody")
     other = packs.make(flown, "hash")
     assert other.path != first.path and first.path.read_bytes() == b"signed by somebody"
 

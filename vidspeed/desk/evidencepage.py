@@ -35,7 +35,7 @@ def add(app: FastAPI, folder: Path) -> None:
 
     @app.get("/report.html")
     def report() -> Response:
-        if not (folder / REPORT).is_file():
+        if not _within(folder, folder / REPORT):
             raise HTTPException(404)
         return FileResponse(folder / REPORT, media_type="text/html", headers=ALONE)
 
@@ -44,7 +44,7 @@ def add(app: FastAPI, folder: Path) -> None:
         home = folder / FOLDER
         there = {path.name: path for path in home.iterdir()} if home.is_dir() else {}
         path = there.get(name)
-        if path is None or path.suffix not in (".zip", ".html") or name.startswith("."):
+        if path is None or path.suffix not in (".zip", ".html") or not _within(folder, path):
             raise HTTPException(404)
         if path.suffix == ".html":
             return FileResponse(path, media_type="text/html", headers=ALONE)
@@ -54,6 +54,12 @@ def add(app: FastAPI, folder: Path) -> None:
     async def evidence() -> None:
         with page("Evidence", here="/evidence"):
             await _EvidencePage(folder, making).show()
+
+
+def _within(folder: Path, path: Path) -> bool:
+    """Tell a file that lies in the session, and is not hidden, from one that a link leads to."""
+    inside = path.resolve().is_relative_to(folder.resolve())
+    return inside and path.is_file() and not path.name.startswith(".")
 
 
 class _EvidencePage:

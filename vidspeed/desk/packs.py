@@ -62,6 +62,8 @@ def packs(folder: Path) -> list[Kept]:
 
 def _packs(home: Path) -> Iterator[Kept]:
     for path in sorted(home.glob("*.zip")) if home.is_dir() else ():
+        if path.name.startswith(".") or not path.is_file():
+            continue
         at = path.stat()
         sheet = path.with_name(f"{path.stem}-witness.html")
         yield Kept(
