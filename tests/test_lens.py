@@ -114,7 +114,7 @@ def test_the_desk_measures_the_lens_of_a_camera_and_names_it(clip, tmp_path):
     path.write_text(text, encoding="utf-8")
     with pytest.raises(CalibrationError, match="drop a clip"):
         lenses.measure_lens(folder, 0, CHART, "field")
-    home = lenses.filmed_place(folder, "north")
+    home = folder / lenses.filmed_place("north")
     home.mkdir(parents=True)
     (home / "chart.avi").write_bytes(clip.read_bytes())
     said = lenses.measure_lens(folder, 0, lenses.chart_of("5x4", "30", coded=False), "field")

@@ -115,3 +115,15 @@ def test_uploads_need_the_desks_own_page_and_stay_in_the_session(desk):
         running.ask("PUT", "/upload/still?number=0&name=a.png", running.own, body=b"no")[0] == 422
     )
     assert not list(session.rglob("*.part"))
+
+
+def test_a_link_that_leads_out_of_the_session_takes_nothing_in(desk):
+    running, session = desk
+    (session.parent / "elsewhere").mkdir()
+    try:
+        (session / "chart").symlink_to(session.parent / "elsewhere", target_is_directory=True)
+    except OSError:
+        pytest.skip("links cannot be made here")
+    answer = running.ask("PUT", "/upload/chart?number=0&name=a.png", running.own, body=b"x")
+    assert answer[0] == 422 and b"leads out of the session" in answer[2]
+    assert not list((session.parent / "elsewhere").iterdir())

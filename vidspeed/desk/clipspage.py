@@ -67,7 +67,7 @@ async def _uploaded(request: Request, folder: Path, name: str, camera: str) -> R
     if camera not in _cameras(folder):
         said = f"no camera is named {camera[:80]}; load the page again"
         return JSONResponse({"said": said}, 422)
-    return await received(request, folder / CLIPS, name, SUFFIXES, named, most=MOST_BYTES)
+    return await received(request, folder, CLIPS, name, SUFFIXES, named, most=MOST_BYTES)
 
 
 def _cameras(folder: Path) -> list[str]:

@@ -11,6 +11,8 @@ from nicegui import ui
 
 from vidspeed.desk.uploads import TooLarge, take_in
 from vidspeed.errors import VidspeedError
+from vidspeed.session.check import Refused
+from vidspeed.session.paths import inside
 
 EVENT = "vidspeed-dropped"
 
@@ -38,14 +40,15 @@ def drop_place(to: str, words: str, *, cameras: Sequence[str] = (), many: bool =
 
 async def received(
     request: Request,
-    home: Path,
+    folder: Path,
+    home: str,
     name: str,
     suffixes: Sequence[str],
     then: Callable[[Path], Awaitable[str]],
     *,
     most: int,
 ) -> Response:
-    """Take one file into the folder `home`, do with it what is to be done, and answer.
+    """Take one file into the folder `home` of a session, do with it what is to be done, and answer.
 
     `then` is given the file and returns what to say; where it raises VidspeedError that is said.
     """
@@ -54,8 +57,11 @@ async def received(
     try:
         if Path(name).suffix.lower() not in suffixes:
             raise VidspeedError(f"{name[-80:]}: such a file ends in {', '.join(suffixes)}")
-        path = await take_in(request.stream(), home, name, stated=length, most=most)
+        place = folder / inside(folder, home)  # a link may not lead out of the session
+        path = await take_in(request.stream(), place, name, stated=length, most=most)
         said = await then(path)
+    except Refused as refusal:
+        return JSONResponse({"said": str(refusal)}, 422)
     except VidspeedError as error:
         return JSONResponse({"said": str(error)}, 413 if isinstance(error, TooLarge) else 422)
     return JSONResponse({"said": said})

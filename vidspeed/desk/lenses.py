@@ -62,14 +62,14 @@ def camera_of(folder: Path, number: int) -> str:
     return str(cameras[number].get("name", number + 1))
 
 
-def filmed_place(folder: Path, camera: str) -> Path:
-    """Return the folder in which what was filmed of a chart by one camera is kept."""
-    return folder / "chart" / legal_name(camera)
+def filmed_place(camera: str) -> str:
+    """Return the folder of the session in which what a camera filmed of a chart is kept."""
+    return f"chart/{legal_name(camera)}"
 
 
 def filmed_of(folder: Path, camera: str) -> list[Path]:
     """Return the clips and stills of the chart."""
-    home = filmed_place(folder, camera)
+    home = folder / filmed_place(camera)
     found = sorted(home.iterdir()) if home.is_dir() else []
     return [path for path in found if path.suffix.lower() in FILMED and path.name[0] != "."]
 

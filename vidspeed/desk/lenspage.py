@@ -49,10 +49,10 @@ def add(app: FastAPI, folder: Path) -> None:
             return f"{path.name} is there"
 
         try:
-            home = filmed_place(folder, camera_of(folder, number))
+            home = filmed_place(camera_of(folder, number))
         except VidspeedError as error:
             raise HTTPException(404, str(error)) from None
-        return await received(request, home, name, FILMED, there, most=MOST_BYTES)
+        return await received(request, folder, home, name, FILMED, there, most=MOST_BYTES)
 
     @ui.page("/lens/{number}")
     def lens(number: int) -> None:

@@ -53,7 +53,7 @@ def add(app: FastAPI, folder: Path) -> None:
         async def taken(path: Path) -> str:
             return await run.io_bound(take_still, folder, number, path) or ""
 
-        return await received(request, folder, name, STILLS, taken, most=MOST_BYTES)
+        return await received(request, folder, ".", name, STILLS, taken, most=MOST_BYTES)
 
     @ui.page("/picks")
     def cameras() -> None:

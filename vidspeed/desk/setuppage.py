@@ -44,7 +44,7 @@ def add(app: FastAPI, folder: Path) -> None:
         async def there(path: Path) -> str:
             return f"{path.name} is in the session folder; name it in the form that needs it"
 
-        return await received(request, folder, name, FILES, there, most=MOST_FILE_BYTES)
+        return await received(request, folder, ".", name, FILES, there, most=MOST_FILE_BYTES)
 
     @ui.page("/setup/{table}")
     def one(table: str) -> None:
