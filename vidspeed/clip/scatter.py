@@ -62,9 +62,9 @@ def scatter_of(
     """Return by what the stated errors of places must be multiplied, along and across the way.
 
     Standard deviations, at least 1 (places that agree prove nothing: a coder can put lights of
-    many frames into the same wrong row), and 1 of fewer than six lights. The scatter and the
-    stated errors are weighed by their degrees of freedom. `xy_px` (n, 2), `cov_px2` (n, 2, 2);
-    `carried` as from `carried_on`.
+    many frames into the same wrong row), 1 where it may be chance and of fewer than six lights.
+    The scatter and the stated errors are weighed by their degrees of freedom. `xy_px` (n, 2),
+    `cov_px2` (n, 2, 2); `carried` as from `carried_on`.
     """
     if len(time_s) < LEAST_LIGHTS:
         return 1.0, 1.0
@@ -77,7 +77,8 @@ def scatter_of(
         )
         found += squares
         expected += degrees
-    ratio = np.sqrt(np.maximum((OWN_DEGREES + found) / (OWN_DEGREES + expected), 1.0))
+    more = found > expected + np.sqrt(2.0 * expected)  # than scatter of one standard deviation
+    ratio = np.sqrt(np.where(more, (OWN_DEGREES + found) / (OWN_DEGREES + expected), 1.0))
     return float(ratio[0]), float(ratio[1])
 
 
