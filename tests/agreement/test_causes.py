@@ -7,7 +7,7 @@ import pytest
 
 from tests.motion.flown import evening, solved
 from vidspeed.agreement.alone import alone, apart
-from vidspeed.agreement.causes import Beside, causes, independent
+from vidspeed.agreement.causes import Beside, by_range, causes, independent
 from vidspeed.agreement.verdict import compared, fail_limit, judged
 from vidspeed.motion.account import account
 from vidspeed.motion.budget import covariance
@@ -76,6 +76,25 @@ def test_a_wrong_flight_line_is_named_first_and_how_wrong(one):
     first = causes(wrong, rows, "a.mp4")[0]
     assert first.kind == "flight-line offset"
     assert "1.2 m (4.0 of its u)" in first.words
+
+
+def test_the_distance_by_the_sound_tells_a_flight_line_from_a_capture_rate(one):
+    """Without streaks either would do; only a flight line is also too near or too far."""
+    wrong = moved(one, 0.04)
+    sound = independent(wrong, "sound", one.speed_mps, 0.01 * one.speed_mps)
+    for ratio, kind in ((1.0 / 1.04, "flight-line offset"), (1.0, "rate")):
+        rows = by_range(wrong, sound, ratio, 0.01, 0.6)
+        assert causes(wrong, rows, "a.mp4")[0].kind == kind
+
+
+def test_a_distance_that_disagrees_warns_where_the_speed_alone_would_not(one):
+    sound = independent(one, "sound", one.speed_mps, 0.02 * one.speed_mps)
+    rows = by_range(one, sound, 1.1, 0.01, 0.0)
+    checked = replace(one, cross_checks=(compared(one, rows[0]),))
+    said, told = judged(checked, rows, 2)
+    assert said.checks[-1].status == "fail"
+    assert "the distance by the sound says +10 %" in told[0].message
+    assert judged(checked, by_range(one, sound, 1.005, 0.01, 0.0), 2)[1] == []
 
 
 def test_a_log_that_lags_is_named_first(one):

@@ -9,7 +9,7 @@ are named in that order.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -47,6 +47,7 @@ class Beside(Value):
     `by_input` is how the difference (other less pass) moves by one standard uncertainty of each
     input of the solution, `own_u_mps` what is uncertain of it beside them. `by_rate_mps` is how it
     moves, in the limit of small changes, with the true capture rate over the one that is said.
+    A `hint` is no speed: it tells of something that the speed hangs on, in its place.
     """
 
     name: str
@@ -58,6 +59,7 @@ class Beside(Value):
     by_rate_mps: float = 0.0
     own_words: str = ""
     lag_s: float | None = None
+    hint: bool = False
 
     @property
     def u_mps(self) -> float:
@@ -88,6 +90,40 @@ def independent(result: PassResult, name: str, speed_mps: float, u_mps: float) -
     )
 
 
+def by_range(
+    result: PassResult, row: Beside, ratio: float, u: float, together: float
+) -> tuple[Beside, Beside]:
+    """Return a speed and, as a hint, what came with it: how far the craft was over the pictures'.
+
+    A single camera's speed goes with the range, and so with the flight line. `ratio` is the
+    distance over that of the pictures, `u` its own standard uncertainty, `together` the
+    correlation of its error with that of the speed.
+    """
+    assert result.speed_mps is not None
+    lines = {
+        (entry.owner, entry.name)
+        for entry in result.inputs
+        if entry.source.startswith("flight-line")
+    }
+    common = ("cross-check", row.name)
+    share = together * row.own_u_mps
+    rest = float(np.sqrt(max(row.own_u_mps**2 - share**2, 0.0)))
+    speed = replace(row, own_u_mps=rest, by_input={**row.by_input, common: share})
+    hint = Beside(
+        name="distance",
+        speed_mps=ratio * result.speed_mps,
+        speed_u_mps=u * result.speed_mps,
+        away_mps=(ratio - 1.0) * result.speed_mps,
+        own_u_mps=0.0,
+        by_input={
+            **{key: -value for key, value in sensitivities(result).items() if key in lines},
+            common: u * result.speed_mps,
+        },
+        hint=True,
+    )
+    return speed, hint
+
+
 def sensitivities(result: PassResult) -> dict[Key, float]:
     """Return how a pass's speed moves by one standard uncertainty of each input."""
     found: dict[Key, float] = {}
@@ -100,11 +136,12 @@ def sensitivities(result: PassResult) -> dict[Key, float]:
 
 def causes(result: PassResult, rows: Sequence[Beside], clips: str) -> list[Cause]:
     """Return what may be behind the differences of a pass, the likeliest first."""
-    if not rows or result.speed_mps is None:
+    if all(row.hint for row in rows) or result.speed_mps is None:
         return []
     away = np.array([row.away_mps for row in rows])
     plain = _covariance(rows)
-    worst = int(np.argmax(np.abs(away) / np.sqrt(np.diag(plain))))
+    speeds = np.array([not row.hint for row in rows])
+    worst = int(np.argmax(np.where(speeds, np.abs(away) / np.sqrt(np.diag(plain)), -1.0)))
     found = [
         *_of_geometry(result, rows, away, plain, worst),
         _of_rate(rows, away, plain, worst, clips),

@@ -55,7 +55,8 @@ def judged(
     """
     if not result.cross_checks:
         return result, []
-    worst = max(result.cross_checks, key=lambda row: abs(row.e_n))
+    hints = [compared(result, row) for row in rows if row.hint]
+    worst = max((*result.cross_checks, *hints), key=lambda row: abs(row.e_n))
     limit = fail_limit(comparisons)
     if abs(worst.e_n) <= 1.0:
         names = ", ".join(row.name for row in result.cross_checks)
@@ -85,7 +86,8 @@ def _words(
         if abs(worst.e_n) > limit
         else f"in {comparisons} comparisons chance may do so"
     )
-    said = f"{worst.name} says {away:+.2g} %, E_n {worst.e_n:+.1f} ({chance})"
+    name = "the distance by the sound" if worst.name == "distance" else worst.name
+    said = f"{name} says {away:+.2g} %, E_n {worst.e_n:+.1f} ({chance})"
     named = causes(result, rows, ", ".join(result.clips))
     if not named:
         return said

@@ -47,13 +47,14 @@ def beside_others(
     results: list[PassResult] = []
     for result, made, (sound, check) in zip(passes, solved, heard, strict=True):
         found = [_streak(result, row) for row in result.cross_checks if row.name == "streak"]
-        added = [sound] if sound is not None and result.speed_mps is not None else []
+        added = list(sound) if result.speed_mps is not None else []
         if made.flight is not None and result.speed_mps is not None:
             added += alone(session, made.flight, result, entries)
         added += logged.get(result.label, [])
         rows.append([*found, *added])
         results.append(_with(result, added, [check, log_checks.get(result.label)]))
     comparisons = sum(len(result.cross_checks) for result in results)
+    comparisons += sum(row.hint for found in rows for row in found)
     verdicts = [judged(result, row, comparisons) for result, row in zip(results, rows, strict=True)]
     said = [row for _, rows_of_pass in verdicts for row in rows_of_pass]
     return [result for result, _ in verdicts], [*told, *said]
@@ -64,7 +65,10 @@ def _with(
 ) -> PassResult:
     return replace(
         result,
-        cross_checks=(*result.cross_checks, *(compared(result, row) for row in added)),
+        cross_checks=(
+            *result.cross_checks,
+            *(compared(result, row) for row in added if not row.hint),
+        ),
         checks=(*result.checks, *(row for row in checks if row is not None)),
     )
 

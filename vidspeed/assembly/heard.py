@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from vidspeed.agreement.causes import Beside, independent
+from vidspeed.agreement.causes import Beside, by_range, independent
 from vidspeed.agreement.doppler import Around, around_of
 from vidspeed.agreement.hearing import hear
 from vidspeed.assembly.gather import Cameras, Looked
@@ -214,21 +214,30 @@ def _outcome(job: Future[tuple[Heard | None, str]]) -> tuple[Heard | None, str]:
         return None, clip_words(error)
 
 
-def beside_sound(result: PassResult, hearing: Hearing) -> tuple[Beside | None, Check | None]:
-    """Return a pass's speed by its clips' sounds beside a result, and what is to be said of it."""
+def beside_sound(result: PassResult, hearing: Hearing) -> tuple[tuple[Beside, ...], Check | None]:
+    """Return a pass's speed by its clips' sounds beside a result, and what is to be said of it.
+
+    With one camera also the distance, which tells whether a flight line is to blame.
+    """
     if not hearing.asked:
-        return None, None
+        return (), None
     rows = hearing.heard
     if not rows:
         words = "; ".join(
             f"{row.file}: {reason}"
             for row, (_, reason) in zip(hearing.asked, hearing.found, strict=True)
         )
-        return None, Check(name="sound", status="ok", detail=words)
+        return (), Check(name="sound", status="ok", detail=words)
     row, heard = min(rows, key=lambda pair: pair[1].speed_u_mps / pair[1].speed_mps)
     factor = row.near.part * row.near.over
     beside = independent(result, "sound", factor * heard.speed_mps, factor * heard.speed_u_mps)
-    return _with_words(beside, heard), Check(name="sound", status="ok", detail=_said(row, heard))
+    told = _with_words(beside, heard)
+    check = Check(name="sound", status="ok", detail=_said(row, heard))
+    if len(result.sightings) > 1 or row.within_s is None:
+        return (told,), check
+    ratio = heard.flyby.distance_m / row.near.distance_m
+    together = float(heard.covariance[0, 1]) / (heard.speed_u_mps * heard.distance_u_m)
+    return by_range(result, told, ratio, heard.distance_u_m / row.near.distance_m, together), check
 
 
 def _said(row: Asked, heard: Heard) -> str:

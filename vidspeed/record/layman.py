@@ -75,6 +75,18 @@ PLAIN = {
         "a fixed, short exposure, stated under `exposure_ms`",
     ),
     "sync": ("how exactly the clips were set to one time", "a sharper flash or clap, seen twice"),
+    "sound": (
+        "how exactly the craft's tones are heard as it flies by",
+        "a louder or nearer craft, less noise about the microphone, or a longer steady pass",
+    ),
+    "air": (
+        "how fast sound is in the air, and how the wind moves it",
+        "temperature and wind along the course measured, and stated under `[air]`",
+    ),
+    "sound late": (
+        "by how much the sound of a clip is behind its picture",
+        "a flash and a bang, measured with `vidspeed clock`",
+    ),
     "video coding": (
         "how far the video's compression may hold a light back",
         "a higher bit rate or another codec in the camera",
