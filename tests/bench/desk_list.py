@@ -1,6 +1,7 @@
 """How fast the desk lists many clips, on a server as a user starts it.
 
     python tests/bench/desk_list.py --clips 200 --asks 30
+    python tests/bench/desk_list.py --busy
 
 A session of so many clips is made up, with results beside it; the page of the clips is asked for
 again and again, with everything on it. Prints the wall time of the answers, which on a busy machine
@@ -12,16 +13,20 @@ from __future__ import annotations
 import argparse
 import http.client
 import json
+import shutil
 import statistics
 import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from vidspeed.desk.clips import clip_list
 
 LIMIT_MS = 200.0
+SAMPLE = Path(__file__).resolve().parents[2] / "samples" / "night-two-cameras"
 SESSION = """\
 title = "Many clips"
 [course]
@@ -88,21 +93,48 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--clips", type=int, default=200)
     parser.add_argument("--asks", type=int, default=30)
+    parser.add_argument("--busy", action="store_true", help="while a sample is being measured")
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as home:
         make(Path(home), asked.clips)
         begin_s = time.process_time()
         rows = clip_list(Path(home))
         print(f"the list alone: {1e3 * (time.process_time() - begin_s):.0f} ms, {len(rows)} rows")
-        command = [sys.executable, "-c", "from vidspeed.cli import main; main()", "desk", home]
-        with subprocess.Popen(
-            [*command, "--no-browser"], stdout=subprocess.PIPE, text=True, encoding="utf-8"
-        ) as process:
+        command = [sys.executable, "-c", "from vidspeed.cli import main; main()"]
+        with (
+            _measured(command, busy=asked.busy),
+            subprocess.Popen(
+                [*command, "desk", home, "--no-browser"],
+                stdout=subprocess.PIPE,
+                text=True,
+                encoding="utf-8",
+            ) as process,
+        ):
             try:
                 assert process.stdout is not None
                 _ask_often(process.pid, process.stdout.readline().split()[1], asked.asks)
             finally:
                 process.kill()
+
+
+@contextmanager
+def _measured(command: list[str], *, busy: bool) -> Iterator[None]:
+    """Measure a sample again and again meanwhile, as the desk would: in processes beside it."""
+    if not busy:
+        yield
+        return
+    with tempfile.TemporaryDirectory() as home:
+        folder = shutil.copytree(SAMPLE, Path(home) / "s")
+        again = [*command, "run", "--fresh", str(folder)]
+        with subprocess.Popen(again, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as work:
+            time.sleep(3.0)  # its workers are decoding by then
+            try:
+                yield
+                print(
+                    f"measured meanwhile: {'yes' if work.poll() is None else 'it was done first'}"
+                )
+            finally:
+                work.kill()
 
 
 def _ask_often(pid: int, address: str, asks: int) -> None:
