@@ -186,3 +186,16 @@ def normalised(levels: Any) -> Samples:
         z = (row - mean - centre) * gain / scale
         own[:] = np.rint(np.clip(z, -CUT, CUT) * UNIT)
     return found
+
+
+def bilinear(picture: Any, place_px: Floats) -> Floats:
+    """Return a picture's values (d,) at places (d, 2) x, y; 0 outside."""
+    size = picture.shape[0] - 1
+    x, y = place_px[:, 0], place_px[:, 1]
+    inside = (x >= 0.0) & (x < size) & (y >= 0.0) & (y < size)
+    x, y = np.where(inside, x, 0.0), np.where(inside, y, 0.0)
+    left, top = x.astype(int), y.astype(int)
+    fx, fy = x - left, y - top
+    value = (1.0 - fy) * ((1.0 - fx) * picture[top, left] + fx * picture[top, left + 1])
+    value += fy * ((1.0 - fx) * picture[top + 1, left] + fx * picture[top + 1, left + 1])
+    return np.asarray(np.where(inside, value, 0.0))

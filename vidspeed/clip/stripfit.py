@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vidspeed.clip.background import level_scale
-from vidspeed.clip.strip import across_of, timed_frames
+from vidspeed.clip.strip import across_of, bilinear, timed_frames
 from vidspeed.clip.strippaths import Line, places_of
 from vidspeed.values import Corridor, Floats, Ints, Value
 from vidspeed.worker import alive
@@ -87,8 +87,11 @@ def patches_along(
     time_s: Floats,
     *,
     rate_hz: float | None = None,
+    spans: float = np.inf,
 ) -> Patches | None:
     """Cut patches along a way out of frames (n,) of a clip; None where too few show it.
+
+    Only so many of the line's own `spans` from its middle are looked at.
 
     Raises
     ------
@@ -96,6 +99,8 @@ def patches_along(
         Where the clip cannot be read again.
     """
     cutter: _Cutter | None = None
+    near = np.abs(time_s - line.epoch_s) <= spans * line.span_s
+    frame, time_s = frame[near], time_s[near]
     first_s, last_s = _span(corridor, line, time_s)
     from_s, to_s = first_s - AROUND_S, last_s + AROUND_S
     seek_s = None if rate_hz is not None else max(0.0, from_s - EARLY_S)
@@ -333,16 +338,3 @@ def _looked_up(patches: Patches, maps: Maps, off_px: Floats) -> Floats:
 def _total(response: Floats) -> float:
     """Return a sum of responses over its standard deviation, none of them counted far out."""
     return float(np.clip(response, -CUT, CUT).sum() / np.sqrt(len(response)))
-
-
-def bilinear(picture: Maps, place_px: Floats) -> Floats:
-    """Return a picture's values (d,) at places (d, 2) x, y; 0 outside."""
-    size = picture.shape[0] - 1
-    x, y = place_px[:, 0], place_px[:, 1]
-    inside = (x >= 0.0) & (x < size) & (y >= 0.0) & (y < size)
-    x, y = np.where(inside, x, 0.0), np.where(inside, y, 0.0)
-    left, top = x.astype(int), y.astype(int)
-    fx, fy = x - left, y - top
-    value = (1.0 - fy) * ((1.0 - fx) * picture[top, left] + fx * picture[top, left + 1])
-    value += fy * ((1.0 - fx) * picture[top + 1, left] + fx * picture[top + 1, left + 1])
-    return np.asarray(np.where(inside, value, 0.0))

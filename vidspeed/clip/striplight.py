@@ -10,7 +10,7 @@ import numpy as np
 from scipy.stats import chi2
 
 from vidspeed.clip.read import readout_row
-from vidspeed.clip.strip import stretches
+from vidspeed.clip.strip import across_of, bilinear, stretches
 from vidspeed.clip.stripfit import (
     ACROSS_PX,
     ALONG_PX,
@@ -19,15 +19,16 @@ from vidspeed.clip.stripfit import (
     Maps,
     Patches,
     bends,
-    bilinear,
     faint_light,
     lamp_image,
     patches_along,
     responses,
 )
-from vidspeed.clip.strippaths import lines
+from vidspeed.clip.strippaths import Line, lines
 from vidspeed.values import ClipFacts, Corridor, Floats, Ints, Track, Value
 
+SPANS = 1.1  # of a line's own time, to either side of its middle, that are fitted first
+WORTH_MORE = 6.0  # standard deviations of that fit: then the whole corridor is looked at
 LOOKED_AT = 3  # lines of a window that are looked at closer
 # Standard deviations. A window of 100 frames holds some 5e9 ways that are not alike; noise reaches
 # 6 along one of them now and then, and 8 in one window of 300 000 at most.
@@ -85,16 +86,55 @@ def faint_tracks(
         if progress is not None:
             progress(int(stretch.frame[-1]), facts.frames)
         for line in lines(corridor, layout, stretch)[:LOOKED_AT]:
-            patches = patches_along(
-                path, corridor, line, stretch.frame, stretch.time_s, rate_hz=rate_hz
-            )
-            if patches is None:
+            at = path, corridor, line, stretch.frame, stretch.time_s
+            seen = _looked_closer(*at, rate_hz)
+            if seen is None:
                 continue
-            faint = faint_light(patches)
+            patches, faint = seen
             track = _track(patches, faint, facts) if is_light(patches, faint) else None
             if track is not None:
                 found.append((faint.score, track))
     return _each_once(found)
+
+
+def _looked_closer(
+    path: Path, corridor: Corridor, line: Line, frame: Ints, time_s: Floats, rate_hz: float | None
+) -> tuple[Patches, Faint] | None:
+    """Fit the way where the line was found, then from there all through the corridor."""
+    first = patches_along(path, corridor, line, frame, time_s, rate_hz=rate_hz, spans=SPANS)
+    if first is None:
+        return None
+    found = faint_light(first)
+    if found.score < WORTH_MORE:
+        return None
+    better = _line_of(corridor, first, found)
+    whole = patches_along(path, corridor, better, frame, time_s, rate_hz=rate_hz)
+    return None if whole is None else (whole, faint_light(whole))
+
+
+def _line_of(corridor: Corridor, patches: Patches, faint: Faint) -> Line:
+    """Return the way that was fitted as a line along the corridor."""
+    off = faint.off_px
+    xy = patches.middle_px + off[:, :1] * patches.along + off[:, 1:] * patches.across
+    apart = xy[:, None] - corridor.middle_px
+    nearest = np.argmin(np.sum(apart**2, axis=2), axis=1)
+    step = np.gradient(corridor.middle_px, axis=0)[nearest]
+    length = np.linalg.norm(step, axis=1)
+    there = np.take_along_axis(apart, nearest[:, None, None], axis=1)[:, 0]
+    column = nearest + np.sum(there * step, axis=1) / length**2
+    x_m = corridor.x_m[0] + column * (corridor.x_m[1] - corridor.x_m[0])
+    across = np.sum(there * across_of(corridor.middle_px)[nearest], axis=1)
+    epoch, span = float(patches.time_s.mean()), 0.5 * float(np.ptp(patches.time_s))
+    t = (patches.time_s - epoch) / span
+    share = across / corridor.reach_px[nearest]
+    fitted = np.polynomial.polynomial.polyfit
+    return Line(
+        epoch_s=epoch,
+        span_s=span,
+        x_m=np.asarray(fitted(t, x_m, 2), np.float64),
+        share=np.asarray(fitted(t, share, 1), np.float64),
+        score=faint.score,
+    )
 
 
 def is_light(patches: Patches, faint: Faint) -> bool:
