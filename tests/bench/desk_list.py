@@ -24,6 +24,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from vidspeed.desk.clips import clip_list
+from vidspeed.desk.runs import Runner
 
 LIMIT_MS = 200.0
 SAMPLE = Path(__file__).resolve().parents[2] / "samples" / "night-two-cameras"
@@ -102,7 +103,7 @@ def main() -> None:
         print(f"the list alone: {1e3 * (time.process_time() - begin_s):.0f} ms, {len(rows)} rows")
         command = [sys.executable, "-c", "from vidspeed.cli import main; main()"]
         with (
-            _measured(command, busy=asked.busy),
+            _measured(busy=asked.busy),
             subprocess.Popen(
                 [*command, "desk", home, "--no-browser"],
                 stdout=subprocess.PIPE,
@@ -118,23 +119,24 @@ def main() -> None:
 
 
 @contextmanager
-def _measured(command: list[str], *, busy: bool) -> Iterator[None]:
-    """Measure a sample again and again meanwhile, as the desk would: in processes beside it."""
+def _measured(*, busy: bool) -> Iterator[None]:
+    """Measure a sample meanwhile, as the desk would."""
     if not busy:
         yield
         return
     with tempfile.TemporaryDirectory() as home:
         folder = shutil.copytree(SAMPLE, Path(home) / "s")
-        again = [*command, "run", "--fresh", str(folder)]
-        with subprocess.Popen(again, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as work:
-            time.sleep(3.0)  # its workers are decoding by then
-            try:
-                yield
-                print(
-                    f"measured meanwhile: {'yes' if work.poll() is None else 'it was done first'}"
-                )
-            finally:
-                work.kill()
+        runner = Runner(folder)
+        runner.start(None, 4)
+        while not runner.run.steps and runner.run.state == "running":
+            time.sleep(0.1)
+        try:
+            yield
+            print(f"a sample was {runner.run.state} meanwhile")
+        finally:
+            runner.cancel()
+            while runner.working:
+                time.sleep(0.1)
 
 
 def _ask_often(pid: int, address: str, asks: int) -> None:

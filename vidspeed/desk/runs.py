@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextvars
 import os
+import sys
 import threading
 import time
 from collections.abc import Callable
@@ -29,12 +30,14 @@ from vidspeed.record.units import unit_named
 from vidspeed.values import Outcome, Session
 from vidspeed.worker import Process, Tell, report
 
+NICE = 10  # of what is measured beside the pages: these answer first
 State = Literal["idle", "running", "done", "failed", "cancelled"]
 
 
 def measure_all(folder: Path) -> tuple[str, ...]:
     """Measure a session as `vidspeed run` does, and return what to say of it: a worker's job."""
     tell = _told()
+    _stand_back()
     with executor(os.cpu_count() or 1, tell=tell, ready=1, imports=IMPORTS, apart=True) as pool:
         recover(folder)
         outcome = measure(folder, progress=tell, pool=pool, keeping=Keeping(folder=folder))
@@ -49,6 +52,7 @@ def measure_one(folder: Path, clip: str) -> tuple[str, ...]:
     What was seen in it need not be decoded again when all clips are measured.
     """
     tell = _told()
+    _stand_back()
     session = _only(read_session(folder), clip)
     with executor(os.cpu_count() or 1, tell=tell, ready=1, imports=IMPORTS, apart=True) as pool:
         outcome = run_session(
@@ -90,6 +94,12 @@ def _refuse_failure(outcome: Outcome) -> None:
 
 def _problems(outcome: Outcome) -> list[str]:
     return [f"{row.level}: {row.where}: {row.message}" for row in outcome.problems]
+
+
+def _stand_back() -> None:
+    """Let the pages go first, where the system knows how: the workers started later do so too."""
+    if sys.platform != "win32":
+        os.nice(NICE)
 
 
 def _told() -> Tell:
