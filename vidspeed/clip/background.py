@@ -83,6 +83,7 @@ class Backdrop:
         self._spread = _Spread()
         self._ceiling: Raised | None = None
         self._ceiling_sigmas = 0.0
+        self._raised = 0  # times that the search became less eager under this ceiling
 
     def begin(self, samples: list[tuple[Luma, Picture]]) -> None:
         """Begin with nine samples: pictures at full and at half size."""
@@ -115,8 +116,13 @@ class Backdrop:
         return Apart(away, size, self._ceiling, over, cv2.countNonZero(over))
 
     def adapt(self, spots: int) -> None:
-        """Make the search less eager where noise gives many spots, and more again later."""
-        if spots > MANY:
+        """Make the search less eager where noise gives many spots, and more again later.
+
+        A few frames are searched with one ceiling: what they say is one thing, and counts as often
+        as a background holds.
+        """
+        if spots > MANY and self._raised < self.spacing:
+            self._raised += 1
             self.sigmas = min(self.sigmas * 1.15, MOST_SIGMAS)
         elif spots < MANY // 4:
             self.sigmas = max(self.sigmas / 1.02, SIGMAS)
@@ -147,7 +153,7 @@ class Backdrop:
         self._ceiling = np.minimum(step, 32_000.0).astype(np.int16)
         if self._outside is not None:
             self._ceiling[self._outside] = 32_767
-        self._ceiling_sigmas = self.sigmas
+        self._ceiling_sigmas, self._raised = self.sigmas, 0
 
 
 class _Spread:

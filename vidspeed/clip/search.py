@@ -34,7 +34,7 @@ from vidspeed.values import Footage, Picture, Strip, Sway
 from vidspeed.worker import alive
 
 LEAST_FRAMES = 4
-AT_ONCE = 4  # of the frames that waited
+AT_ONCE = 2  # of the frames that waited
 SHOT_S = 2.5  # brightest values are gathered anew after so long without a flight
 MOST_WAITING = 40 << 20  # bytes of the frames that wait for the first background
 
