@@ -48,8 +48,12 @@ def test_every_page_shows_hostile_words_as_text(tmp_path):
                 shown = page.inner_text("body") + "\n".join(page.evaluate(VALUES))
                 assert "<script>document.title='no'</script>" in shown, where
             assert faults(page) == [], where
-        wide = page.evaluate("document.documentElement.scrollWidth")
-        assert wide <= 1280
+        page.set_viewport_size({"width": 390, "height": 800})
+        for where in ("", "setup", "setup/camera/0", "clips", "survey/markers"):
+            page.goto(home + where)
+            page.wait_for_selector("nav")
+            page.wait_for_timeout(150)
+            assert page.evaluate("document.documentElement.scrollWidth") <= 390, where
         edit(folder / "session.toml", "[course]", f'timezone = "{RIGHT_TO_LEFT}"\n[course]')
         page.goto(home + "setup")
         page.wait_for_selector("text=Still to be done")
