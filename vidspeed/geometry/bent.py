@@ -25,7 +25,10 @@ SWING_PX = 0.3  # more is allowed where there are only a few lamps: each may swi
 LOOSE_PX = 0.5  # so far (RMS of a coordinate) three lamps in four do not swing: 4 cm at 60 m
 RESTING_PX = 0.3  # where half of them keep to a turn more closely, they stand, and the others swing
 OTHERS_PX = 0.15  # of a movement in step: what must be left when the lamp it suits best is left out
-OF_SHAKING = 0.15  # of the picture's movement: what moves in step with it, but unlike a turn
+ALONG_PX, OF_SHAKING = (
+    0.25,
+    0.25,
+)  # in step with the picture's movement and unlike a turn: and of it
 IN_STEP = 0.92  # of what turns leave of a few lamps: so much of it in step is no wind
 IN_CORNERS, CORNER_PIECES = 0.6, 6  # so much of it grows as the square towards the corners
 OFTEN = 0.7  # of the frames in which a piece must be seen to be judged with others in step
@@ -55,8 +58,11 @@ def bending(sway: Sway, enough: Bools, lens: Floats) -> float:
 
     Turn, zoom, and what a rolling shutter makes of shaking (a shear and a stretch along the
     rows) are no bending: the next terms of the field, quadratic in the place, are. Of a few
-    pieces it is what turns leave of them all; see `_of_few`.
+    pieces that can be seen most of the time it is what turns leave of them; see `_of_few`.
     """
+    few = _few(sway, lens) if len(sway.places_px) < BENT_PIECES else None
+    if few is not None:
+        return _of_few(few)
     frames = np.flatnonzero(enough)
     common = np.nanmedian(sway.away_px[frames], axis=1)
     rate_px_s = np.linalg.norm(np.gradient(common, sway.time_s[frames], axis=0), axis=1)
@@ -71,21 +77,17 @@ def bending(sway: Sway, enough: Bools, lens: Floats) -> float:
         elif seen.sum() >= FEW_PIECES:
             allowed = SWING_PX + 3.0 * noise_px + rate * MOST_READOUT_S
             found.append(max(_unlike_a_turn(*field, lens) - allowed, 0.0))
-    in_some = float(np.quantile(found, 1.0 - BENT_FRAMES)) if found else 0.0
-    in_some = in_some if in_some > BENT_PX else 0.0
-    return max(in_some, _of_few(sway, lens) if len(sway.places_px) < BENT_PIECES else 0.0)
+    size_px = float(np.quantile(found, 1.0 - BENT_FRAMES)) if found else 0.0
+    return size_px if size_px > BENT_PX else 0.0
 
 
-def _of_few(sway: Sway, lens: Floats) -> float:
+def _of_few(few: _Few) -> float:
     """Return how far a few pieces move unlike a turn, RMS of a coordinate; 0 if lamps may do so.
 
     Lamps do not swing by much with none of them at rest, and not in step: what moves many of
     them at once, each by its own share, is one singular vector over time. One that swings by
     itself would be that too; then nothing is left where it is left out.
     """
-    few = _few(sway, lens)
-    if few is None:
-        return 0.0
     count = len(few.places_px)
     if count == LEAST_PIECES:
         return _of_two(few)
@@ -110,8 +112,9 @@ def _of_few(sway: Sway, lens: Floats) -> float:
 def _keeps_step(few: _Few) -> bool:
     """Tell whether all pieces keep step with the picture, and yet move unlike a turn.
 
-    Lamps that swing do not keep step with the wind on the tripod. A tripod that sways as well as
-    turns moves lamps near by in step, but by a tenth of the shaking.
+    Lamps that swing do not keep step with the wind on the tripod. What does is a tripod that sways
+    as well as turns, for lamps near by, and a codec that lets faint lamps lag: both by up to a
+    fifth of the shaking.
     """
     away = (few.away_px - few.away_px.mean(axis=0)).reshape(len(few.away_px), -1)
     common = np.median(few.away_px, axis=1)
@@ -121,7 +124,7 @@ def _keeps_step(few: _Few) -> bool:
     shaking_px = float(np.sqrt(np.mean(np.sum(common**2, axis=1))))
     if shaking_px < BENT_PX or _share_in_step(away) < IN_STEP:
         return False
-    return along_px > max(OTHERS_PX, OF_SHAKING * shaking_px)
+    return along_px > max(ALONG_PX, OF_SHAKING * shaking_px)
 
 
 def _of_two(few: _Few) -> float:
