@@ -111,9 +111,9 @@ def covariance(pixels: Pixels, fit: Fit, prior: Prior, noise: Noise) -> Floats:
     """
     size = _standard(pixels, fit, noise)
     gain = (fit.inverse @ fit.slopes.T)[: HALF_X + 2] * size
-    pictures = [_picture(row, pixels) for row in gain]
-    spread = [_through(one, noise.kernel) for one in pictures]
-    product = np.array([[float((one * other).sum()) for other in spread] for one in pictures])
+    pictures = np.array([_picture(row, pixels) for row in gain])
+    spread = np.array([_through(one, noise.kernel) for one in pictures])
+    product = np.tensordot(pictures, spread, axes=([1, 2], [1, 2]))
     own, _ = _own(pixels, fit, noise, size)
     product *= noise.usual + noise.trust * (own - noise.usual)
     product = 0.5 * (product + product.T)
