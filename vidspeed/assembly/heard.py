@@ -229,15 +229,36 @@ def beside_sound(result: PassResult, hearing: Hearing) -> tuple[tuple[Beside, ..
         )
         return (), Check(name="sound", status="ok", detail=words)
     row, heard = min(rows, key=lambda pair: pair[1].speed_u_mps / pair[1].speed_mps)
-    factor = row.near.part * row.near.over
-    beside = independent(result, "sound", factor * heard.speed_mps, factor * heard.speed_u_mps)
+    beside = independent(result, "sound", *together(rows))
     told = _with_words(beside, heard)
-    check = Check(name="sound", status="ok", detail=_said(row, heard))
+    said = "; ".join(_said(*pair) for pair in rows)
+    check = Check(name="sound", status="ok", detail=said)
     if len(result.sightings) > 1 or row.within_s is None:
         return (told,), check
     ratio = heard.flyby.distance_m / row.near.distance_m
-    together = float(heard.covariance[0, 1]) / (heard.speed_u_mps * heard.distance_u_m)
-    return by_range(result, told, ratio, heard.distance_u_m / row.near.distance_m, together), check
+    hangs = float(heard.covariance[0, 1]) / (heard.speed_u_mps * heard.distance_u_m)
+    return by_range(result, told, ratio, heard.distance_u_m / row.near.distance_m, hangs), check
+
+
+def together(rows: Sequence[tuple[Asked, Heard]]) -> tuple[float, float]:
+    """Return the mean speed along x by several sounds of one pass, and its standard uncertainty.
+
+    All are heard through the same air and come from one craft, so what each owes to what is known
+    of acceleration, wind and the speed of sound they have in common (GUM 5.2).
+    """
+    speeds, own, common = [], [], []
+    for row, heard in rows:
+        factor = row.near.part * row.near.over
+        air = row.around
+        known_u = np.array([air.accel_u_mps2, air.wind_u_mps, air.sound_u_mps])
+        shared = factor * heard.covariance[0, [4, 6, 7]] / np.maximum(known_u, 1e-9)
+        speeds.append(factor * heard.speed_mps)
+        common.append(shared)
+        own.append(max((factor * heard.speed_u_mps) ** 2 - float(shared @ shared), 0.0))
+    covariance = np.array(common) @ np.array(common).T + np.diag(own)
+    pull = np.linalg.solve(covariance, np.ones(len(rows)))
+    weight = pull / pull.sum()
+    return float(weight @ speeds), float(np.sqrt(weight @ covariance @ weight))
 
 
 def _said(row: Asked, heard: Heard) -> str:
