@@ -20,6 +20,8 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+from bench_whole import many_tracks, processes, whole_runs
+
 MOST_SHARE, MOST_MB = 0.2, 200.0
 EVERY_S, FULL_EVERY_S = 10.0, 0.25  # from pass to pass, and in a clip full of lights
 SPEED_MPS, LENGTH_M = 120.0, 80.0
@@ -44,8 +46,14 @@ def main(arguments: list[str] | None = None) -> int:
     if options.one:
         print(json.dumps(RUNS[options.one](Path(options.clips[0]), json.loads(options.strip))))
         return 0
+    if options.part == "tracks":
+        return 0 if many_tracks(options.tracks, options.seed, written=options.written) else 1
     with tempfile.TemporaryDirectory() as scratch:
         clips = [Path(clip) for clip in options.clips] or _rendered(options, Path(scratch))
+        if options.part == "run":
+            return 0 if whole_runs(clips, _camera, options.runs) else 1
+        if options.part == "processes":
+            return 0 if processes(clips[0], options.runs) else 1
         print(
             "| clip | Mbit/s | frames | tracks | bare ms a frame: wall, processor "
             "| scan adds, of bare: median "
@@ -60,6 +68,12 @@ def main(arguments: list[str] | None = None) -> int:
 def _options(arguments: list[str] | None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("clips", nargs="*", help="clips to time instead of rendered ones")
+    parser.add_argument(
+        "--part", default="scan", choices=["scan", "run", "processes", "tracks"],
+        help="scan beside decoding; whole run; two processes; a session of tracks alone",
+    )  # fmt: skip
+    parser.add_argument("--tracks", type=int, default=1000, help="of that session")
+    parser.add_argument("--written", action="store_true", help="its results and pictures as well")
     parser.add_argument("--codec", nargs="+", default=["h264"], choices=sorted(SUFFIX))
     parser.add_argument("--size", nargs="+", default=["1920x1080"])
     parser.add_argument("--seconds", type=float, default=20.0)
@@ -176,23 +190,30 @@ def _scan(clip: Path, where: Any) -> dict[str, Any]:
     return _measured(work)
 
 
+def flight_line() -> Any:
+    """Return where the rendered craft flies, as well known as a marked line is."""
+    import numpy as np
+
+    from vidspeed.values import FlightLine
+
+    return FlightLine(
+        offset_m=0.0, offset_u_m=0.5, height_m=6.0, height_u_m=1.0, drift_u_m=0.5, climb_u_m=0.5,
+        weave_u_m=0.02, accel_u_mps2=np.array([10.0, 3.0, 3.0]),
+    )  # fmt: skip
+
+
 def _strip(clip: Path) -> Any:
     """Return where the rendered craft can be, as well known as a marked line is: plain lists."""
-    import numpy as np
 
     from vidspeed.clip.read import ClipReader
     from vidspeed.geometry.course import strip
     from vidspeed.render.scene import pose_of
-    from vidspeed.values import Course, Craft, FlightLine
+    from vidspeed.values import Course, Craft
 
     with ClipReader(clip) as reader:
         camera = _camera(reader.header.size_px)
-    line = FlightLine(
-        offset_m=0.0, offset_u_m=0.5, height_m=6.0, height_u_m=1.0, drift_u_m=0.5, climb_u_m=0.5,
-        weave_u_m=0.02, accel_u_mps2=np.array([10.0, 3.0, 3.0]),
-    )  # fmt: skip
     course = Course(length_m=LENGTH_M, length_u_m=0.02)
-    found = strip(course, line, Craft(), pose_of(camera), camera.lens)
+    found = strip(course, flight_line(), Craft(), pose_of(camera), camera.lens)
     return None if found is None else [found.polygon_px.tolist(), list(found.speed_px_s)]
 
 

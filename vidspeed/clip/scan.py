@@ -22,9 +22,7 @@ from vidspeed.values import ClipFacts, Floats, Scan, Strip, Track
 __all__ = ["frame_numbers", "scan"]
 
 LEAST_LIGHTS = 4
-MOST_TOGETHER = (
-    2  # frames that are worked through together: more would learn too late how eager to be
-)
+MOST_TOGETHER = 2  # frames that are worked through together; more learn the noise too late
 MOST_HELD = 6_000_000  # bytes of their luma
 TOLD_EVERY = 16  # frames
 FEW, PLAIN_SNR = 7, 6.0  # a track of fewer lights than this must be plain to see
