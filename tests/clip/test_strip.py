@@ -57,8 +57,11 @@ def test_nothing_is_found_where_nothing_flies_along(tmp_path):
     slow = empty(seed=7, flyers=[faint(start=(40.0, 60.0), step=(2.0, 0.0), peak=40.0)])
     dark = empty(seed=8, flyers=[faint(peak=-2.0)])
     short = empty(seed=9, flyers=[faint(peak=30.0, frames=range(12, 16))])
-    for painting in (noise, crossing, slow, dark, short):
-        assert found(tmp_path, painting)[0] == ()
+    tracks, seen = found(tmp_path, noise)
+    assert tracks == ()
+    for number, painting in enumerate((crossing, slow, dark, short)):
+        path = paint_clip(tmp_path / f"{number}.avi", painting, codec="ffv1")
+        assert faint_tracks(path, along(), seen.facts) == ()
 
 
 def test_no_frame_and_no_place_weighs_more_than_its_own_scatter_allows():
