@@ -17,8 +17,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
-import numpy as np
-
 MOST_RUN, MOST_MB, LEAST_GAIN, MOST_SESSION_S = 1.25, 200.0, 1.8, 60.0
 RUN = [sys.executable, "-c", "from vidspeed.cli import main; main()", "run"]
 BARE = """
@@ -114,6 +112,8 @@ def processes(clip: Path, runs: int, count: int = 8) -> bool:
 
 def many_tracks(count: int, seed: int, *, written: bool) -> bool:
     """Print how long a session of many tracks takes; say whether that is short enough."""
+    import numpy as np
+
     from vidspeed.measure import run
     from vidspeed.record.files import write_results
     from vidspeed.render.session import render_session
@@ -172,6 +172,7 @@ def scene_of(
     speeds: Sequence[float] = (120.0,), ways: Sequence[str] = ("forward",), seed: int = 1
 ) -> Any:
     """Return the course of speed.py with passes at `speeds` (m/s), and its camera."""
+    import numpy as np
     from speed import LENGTH_M, _camera, flight_line
 
     from vidspeed.render.scene import Scene, ScenePass
