@@ -52,6 +52,7 @@ class Kind:
     falls: float = 0.0
     jitter: float = 0.0
     wind_db: float | None = None
+    voices_db: float | None = None
     gain: bool = False
     clip_at: float | None = None
     aac: int | None = None
@@ -69,6 +70,7 @@ KINDS = {
     "one tone": Kind(most_tones=1, must_find=0.9),
     "falls as 1/r, gain": Kind(falls=1.0, level_db=(22.0, 30.0), gain=True, heard_s=(2.0, 3.0)),
     "wind noise, clipped": Kind(wind_db=30.0, clip_at=3.0, must_find=0.9),
+    "voices": Kind(voices_db=15.0),
     "pitch wavers 0.2 %": Kind(jitter=0.002, level_db=(10.0, 20.0)),
     "second craft": Kind(second="other time"),
     "second craft at once": Kind(second="at once"),
@@ -101,7 +103,10 @@ def drawn(kind: Kind, rng: np.random.Generator) -> Case:
         away = away if kind.second == "other time" else rng.uniform(-0.2, 0.2)
         other = a_fly(kind, rng.uniform(150.0, 520.0) / 3.6, accel_u, 2.5 + away, rng)
         flies.append(other)
-    samples = sound_of(flies, 5.0, rng, wind_db=kind.wind_db, gain=kind.gain, clip_at=kind.clip_at)
+    samples = sound_of(
+        flies, 5.0, rng, wind_db=kind.wind_db, gain=kind.gain, clip_at=kind.clip_at,
+        voices_db=kind.voices_db,
+    )  # fmt: skip
     start_s = 0.0
     if kind.aac:
         samples, start_s = through_aac(samples, kind.aac)

@@ -94,8 +94,12 @@ def sound_of(
     wind_db: float | None = None,
     gain: bool = False,
     clip_at: float | None = None,
+    voices_db: float | None = None,
 ) -> np.ndarray:
-    """Return samples: all craft, white noise, wind noise (dB over the white at 100 Hz), a gain."""
+    """Return samples: all craft, white noise, wind noise (dB over the white at 100 Hz), a gain.
+
+    And people who talk: `voices_db` is their lowest tone, as that of a craft is stated.
+    """
     time_s = np.arange(round(seconds * RATE_HZ)) / RATE_HZ
     sound = sum(tone_of(fly, time_s, rng) for fly in flies) + noise_u() * rng.normal(
         size=len(time_s)
@@ -106,6 +110,8 @@ def sound_of(
         shape = 10 ** (wind_db / 20) * (100.0 / np.maximum(hz, 40.0)) ** 1.2
         gusts = 1.0 + 0.5 * np.sin(2 * np.pi * rng.uniform(0.2, 1.0) * time_s)
         sound = sound + gusts * noise_u() * np.fft.irfft(spectrum * shape, len(time_s))
+    if voices_db is not None:
+        sound = sound + 10 ** (voices_db / 20) * sum(voice(time_s, rng) for _ in range(2))
     if gain:
         width = int(0.1 * RATE_HZ)
         power = np.convolve(sound**2, np.ones(width) / width, mode="same")
@@ -114,6 +120,16 @@ def sound_of(
     if clip_at is not None:
         sound = np.clip(sound * clip_at, -1.0, 1.0)
     return np.clip(sound, -1.0, 1.0)
+
+
+def voice(time_s: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """Return somebody who talks: tones of a voice that rises and falls, in syllables."""
+    wander = np.interp(time_s, np.arange(0.0, 60.0, 0.25), rng.normal(size=240))
+    pitch_hz = rng.uniform(100.0, 230.0) * np.exp(0.12 * wander)
+    turns = np.cumsum(pitch_hz) / RATE_HZ
+    loud = np.interp(time_s, np.arange(0.0, 60.0, 0.12), rng.choice([0.0, 0.4, 1.0], size=500))
+    whole = sum(np.cos(2 * np.pi * k * turns + k * k) / k**0.8 for k in range(1, 19))
+    return loud * whole
 
 
 def through_aac(samples: np.ndarray, bit_rate: int) -> tuple[np.ndarray, float]:
