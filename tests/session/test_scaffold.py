@@ -9,6 +9,7 @@ import pytest
 
 from vidspeed.errors import SessionError
 from vidspeed.session.clock import clock_text
+from vidspeed.session.heardfile import heard_bytes
 from vidspeed.session.keys import SESSION_KEYS, TABLES, keys_of
 from vidspeed.session.read import read_session
 from vidspeed.session.scaffold import course_sheet, new_session, session_text
@@ -90,6 +91,9 @@ def test_every_key_stands_in_a_new_session_and_its_example_is_good(tmp_path: Pat
     (folder / "picks-north.csv").write_text(PICKS, encoding="utf-8")
     (folder / "still-north.png").write_bytes(b"picture")
     (folder / "flight-1.gpx").write_text(RECORD, encoding="utf-8")
+    heard = folder / "results" / "north-pass-1" / "heard.json"
+    heard.parent.mkdir(parents=True)
+    heard.write_bytes(heard_bytes([]))
     session = read_session(folder)
     assert session.title == "Evening passes" and len(session.clips) == 4
     assert [row.passes for row in session.onboard] == [("1",)]
