@@ -74,6 +74,15 @@ def test_a_misfit_that_is_the_same_on_both_sides_does_not_widen():
     assert z == pytest.approx(1.0, abs=0.3)
 
 
+def test_a_light_whose_pixels_are_all_another_s_has_no_place():
+    lights, _ = spots(0.0)
+    few = lights[:6]
+    nothing = replace(few[0], own=np.zeros_like(few[0].own))
+    there = lights_of([nothing, *few[1:]], (1920, 1080), full_range=True)
+    assert len(there) == 5
+    assert lights_of([nothing], (1920, 1080), full_range=True) == []
+
+
 def test_an_edge_that_is_taken_for_a_light_stops_nothing():
     """The middle of what is fitted lies beyond what was cut out: no pixel has an opposite one."""
     (one, *_), _ = spots(0.0)

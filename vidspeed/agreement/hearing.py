@@ -11,6 +11,7 @@ import numpy as np
 from vidspeed.agreement.arrival import heard_moment, pitch
 from vidspeed.agreement.doppler import Around, Fitted, fit
 from vidspeed.agreement.spectra import WINDOW_S, Spectra, spectra
+from vidspeed.agreement.tails import several
 from vidspeed.agreement.tones import (
     IDLE_SCORE,
     Candidate,
@@ -142,7 +143,12 @@ def _heard(
     if not followed:
         return [], next((text for row in found if (text := _not_followed(row))), NOTHING)
     apart = _apart(sorted(followed, key=lambda row: -row.evidence))
-    faults = [_elsewhere(row, within_s) or _not_the_craft(row.fitted, speed_mps) for row in apart]
+    faults = [
+        _elsewhere(row, within_s)
+        or _not_the_craft(row.fitted, speed_mps)
+        or several(row.fitted, row.followed, row.predicted_hz, around)
+        for row in apart
+    ]
     good = [row for row, fault in zip(apart, faults, strict=True) if fault is None]
     if not good:
         return [], faults[0] or NOTHING
@@ -186,17 +192,16 @@ def _begun(sound: _Sound, candidate: Candidate, around: Around) -> Fitting | Non
 
 def _fitting(sound: _Sound, seen: Spectra, start: Fitting, around: Around) -> Fitting | None:
     """Look for all tones of a fly-by, follow and fit them, in turns; None if that fails."""
-    found: Fitting | None = start
+    found = start
     for reach_hz in THEN_HZ:
-        assert found is not None
         flyby, tones = found.fitted.flyby, found.fitted.tones_hz
         middle = heard_moment(flyby)
         more = tones_along(seen, flyby, (middle - ROOM_S, middle + ROOM_S))
         tones = more if len(more) else tones
-        found = _turn(sound, flyby, tones, reach_hz, WINDOW_S, around)
-        if found is None:
+        turned = _turn(sound, flyby, tones, reach_hz, WINDOW_S, around)
+        if turned is None:
             return None
-    assert found is not None
+        found = turned
     longer = found
     for _ in range(3):
         best = longer.fitted
@@ -224,9 +229,7 @@ def _turn(
     samples, rate_hz, start_s = sound
     middle = heard_moment(flyby)
     size = round(window_s * rate_hz)
-    low = max(
-        0, size * round((middle - ROOM_S - start_s) / window_s)
-    )  # windows stay where they are
+    low = max(0, size * round((middle - ROOM_S - start_s) / window_s))  # windows stay in place
     high = max(0, round((middle + ROOM_S - start_s) * rate_hz))
     piece, begin_s = samples[low:high], start_s + low / rate_hz
     if len(piece) < LEAST_S * rate_hz:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import compress
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,13 +70,20 @@ class Light(Value):
 
 
 def lights_of(spots: Sequence[Spot], size_px: tuple[int, int], *, full_range: bool) -> list[Light]:
-    """Return the lights of a chain of spots, those that the picture's edge cuts left out."""
+    """Return the lights of a chain of spots.
+
+    Left out are those that the picture's edge cuts, and those whose pixels are all another's.
+    """
     longer = float(max(size_px))
-    whole = [spot for spot in spots if not spot.cut]
+    there = [spot for spot in spots if not spot.cut]
+    if not there:
+        return []
+    full_level = _full_level(there, full_range)
+    parts = [_pixels(spot, full_level) for spot in there]
+    held = [len(part.at) > PARAMETERS for part in parts]
+    whole, pixels = list(compress(there, held)), list(compress(parts, held))
     if not whole:
         return []
-    full_level = _full_level(whole, full_range)
-    pixels = [_pixels(spot, full_level) for spot in whole]
     curve = _curve(whole, pixels, longer, full_range)
     first = [_first(spot, part, curve, longer) for spot, part in zip(whole, pixels, strict=True)]
     ratio = noise_by_level(pixels, first, [part.noise2 for part in pixels])
