@@ -157,6 +157,11 @@ def score_pass(case: Case, outcome: Outcome, result: PassResult | None, blank: S
         z=normal_score(result.speed_mps - path.speed_mps, result.speed_u_mps, result.dof),
         covered=bool(low <= path.speed_mps <= high),
         largest=f"{rows[0].source} {100 * rows[0].share:.0f} %" if rows else None,
+        streak_z=tuple(
+            (row.speed_mps - path.speed_mps) / row.speed_u_mps
+            for row in result.cross_checks
+            if row.name.startswith("streak")
+        ),
     )
 
 

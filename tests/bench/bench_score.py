@@ -38,6 +38,7 @@ class Score:
     bound_mps: float | None = None  # u of the ideal solver
     largest: str | None = None  # the largest row of the budget
     warnings: tuple[str, ...] = ()
+    streak_z: tuple[float, ...] = ()  # of the speeds by the streaks, a clip each
     took_s: float = 0.0
     detail: str = ""
 

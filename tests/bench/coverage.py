@@ -21,7 +21,7 @@ import numpy as np
 from bench_draw import LONG_CLIPS, REGIMES, draw_case
 from bench_ideal import solve_ideal
 from bench_judge import describe, judge, lay_case, run_tool, score_outcome
-from bench_score import HEADER, Score, table
+from bench_score import HEADER, Score, mean_figure, rms_figure, table
 
 Job = tuple[int, str, str, int]
 
@@ -150,6 +150,13 @@ def report(scores: list[Score], groups: bool) -> bool:
             f"\nKinds of case (99 % ranges of this many rows: expect one in thirty OUT)\n\n{HEADER}"
         )
         print("\n".join(table([s for s in scores if s.kind[0] != "p"], group_rows)[0]))
+    by_streaks = [z for score in scores for z in score.streak_z]
+    if by_streaks:
+        mean, rms = mean_figure(by_streaks), rms_figure(by_streaks)
+        print(
+            f"\nSpeeds by the streaks: n {len(by_streaks)}, mean z {mean.text('.2f')}, "
+            f"RMS z {rms.text('.2f')}, worst {max(by_streaks, key=abs):+.1f}"
+        )
     lost = [s for s in scores if s.lost]
     if lost:
         print("\nLost\n")
