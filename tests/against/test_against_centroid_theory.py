@@ -14,8 +14,9 @@ import numpy as np
 import pytest
 
 from vidspeed.clip.curve import curve_of
-from vidspeed.clip.fit import PARAMETERS, Pixels, Prior, fit_streak
+from vidspeed.clip.fit import Pixels, Prior, fit_streak
 from vidspeed.clip.profile import HALF_X, HALF_Y, HALO, PEAK, SHAPE, SLOPE, WIDTH, X, Y, streak
+from vidspeed.clip.steps import PARAMETERS
 
 LINEAR = curve_of(1.0, True)
 NOISE = 2.0  # levels

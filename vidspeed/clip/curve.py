@@ -38,13 +38,18 @@ class Curve(Value):
 
     def level(self, light: Floats) -> Floats:
         """Return the luma level of light; light below nothing is held near nothing."""
-        root = np.maximum(light + TOE, 0.5 * TOE) ** (1.0 / self.power)
-        return np.asarray(self.black + self._scale * (root - self._low))
+        return self.level_and_slope(light)[0]
 
     def slope(self, light: Floats) -> Floats:
         """Return the derivative of `level`."""
-        base = np.maximum(light + TOE, 0.5 * TOE) ** (1.0 / self.power - 1.0)
-        return np.asarray(self._scale / self.power * base)
+        return self.level_and_slope(light)[1]
+
+    def level_and_slope(self, light: Floats) -> tuple[Floats, Floats]:
+        """Return `level` and `slope`: both from one power, which is slow."""
+        base = np.maximum(light + TOE, 0.5 * TOE)
+        root = base ** (1.0 / self.power)
+        level = self.black + self._scale * (root - self._low)
+        return np.asarray(level), np.asarray(self._scale / self.power * root / base)
 
     def light(self, level: Floats) -> Floats:
         """Return the light of a luma level: the inverse of `level`."""

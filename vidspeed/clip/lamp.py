@@ -21,13 +21,12 @@ from vidspeed.clip.ends import excess_of_streaks, widened
 from vidspeed.clip.fit import (
     HALO_SHARE,
     HALO_SHARE_SD,
-    PARAMETERS,
     REACH,
     Fit,
     Pixels,
     Prior,
     fill_of,
-    fit_streak,
+    fit_streaks,
     pixels_of,
     slope_prior,
     start_of,
@@ -36,6 +35,7 @@ from vidspeed.clip.grain import Noise, covariance, learn_noise, noise_by_level, 
 from vidspeed.clip.lights import Spot
 from vidspeed.clip.profile import HALF_X, HALF_Y, HALO, PEAK, SLOPE, WIDTH, X, Y
 from vidspeed.clip.scatter import carried_on, scatter_of, stretched
+from vidspeed.clip.steps import PARAMETERS
 from vidspeed.clip.switched import corrections, lit_parts
 from vidspeed.values import Floats, Sway, Value
 
@@ -84,15 +84,14 @@ def lights_of(spots: Sequence[Spot], size_px: tuple[int, int], *, full_range: bo
     whole, pixels = list(compress(there, held)), list(compress(parts, held))
     if not whole:
         return []
-    curve = _curve(whole, pixels, longer, full_range)
-    first = [_first(spot, part, curve, longer) for spot, part in zip(whole, pixels, strict=True)]
+    curve, taught = _curve(whole, pixels, longer, full_range)
+    others = [k for k in range(len(whole)) if k not in taught]
+    each = taught | _first(whole, pixels, others, curve, longer)
+    first = [each[k] for k in range(len(whole))]
     ratio = noise_by_level(pixels, first, [part.noise2 for part in pixels])
     priors = _common(whole, first, longer)
     variances = [scaled(part, fit, ratio) for part, fit in zip(pixels, first, strict=True)]
-    fits = [
-        fit_streak(part, curve, fit.parameters, prior, variance)
-        for part, fit, prior, variance in zip(pixels, first, priors, variances, strict=True)
-    ]
+    fits = fit_streaks(pixels, curve, [fit.parameters for fit in first], priors, variances)
     noise = learn_noise(pixels, fits, variances)
     spreads = [
         covariance(part, fit, prior, noise)
@@ -147,23 +146,33 @@ def _full_level(spots: Sequence[Spot], full_range: bool) -> float:
 
 def _curve(
     spots: Sequence[Spot], pixels: Sequence[Pixels], longer_px: float, full_range: bool
-) -> Curve:
-    """Return the transfer curve under which the strongest lights fit best."""
+) -> tuple[Curve, dict[int, Fit]]:
+    """Return the transfer curve under which the strongest lights fit best, and those fits."""
     if spots[0].darker:
-        return negative_curve(full_range)
-    order = np.argsort([-spot.snr for spot in spots])[:TEACHERS]
-    curves = [curve_of(power, full_range) for power in POWERS]
-    costs = []
-    for curve in curves:
-        fits = [_first(spots[k], pixels[k], curve, longer_px) for k in order]
-        costs.append(sum(float(fit.residual @ fit.residual) for fit in fits))
-    return curves[int(np.argmin(costs))]
+        return negative_curve(full_range), {}
+    strongest = np.argsort([-spot.snr for spot in spots])[:TEACHERS].tolist()
+    tried = []
+    for power in POWERS:
+        curve = curve_of(power, full_range)
+        fits = _first(spots, pixels, strongest, curve, longer_px)
+        tried.append((curve, fits))
+    costs = [sum(float(fit.residual @ fit.residual) for fit in fits.values()) for _, fits in tried]
+    return tried[int(np.argmin(costs))]
 
 
-def _first(spot: Spot, pixels: Pixels, curve: Curve, longer_px: float) -> Fit:
-    """Fit a light by itself."""
-    start = start_of(spot, pixels, curve)
-    return fit_streak(pixels, curve, start, _loose(spot, start, longer_px), pixels.noise2)
+def _first(
+    spots: Sequence[Spot],
+    pixels: Sequence[Pixels],
+    which: Sequence[int],
+    curve: Curve,
+    longer_px: float,
+) -> dict[int, Fit]:
+    """Fit some of the lights, each by itself."""
+    starts = [start_of(spots[k], pixels[k], curve) for k in which]
+    priors = [_loose(spots[k], start, longer_px) for k, start in zip(which, starts, strict=True)]
+    parts = [pixels[k] for k in which]
+    fits = fit_streaks(parts, curve, starts, priors, [part.noise2 for part in parts])
+    return dict(zip(which, fits, strict=True))
 
 
 def _loose(spot: Spot, value: Floats, longer_px: float) -> Prior:

@@ -35,89 +35,74 @@ class _Along(NamedTuple):
 def streak(parameters: Floats, x: Floats, y: Floats) -> tuple[Floats, Floats]:
     """Return the light (n,) of a streak at pixels x, y (n,) and its derivatives (n, 8).
 
-    `parameters`: middle x, y; half vector x, y; width (pixels); peak (light); slope g; halo h.
+    `parameters` (8,): middle x, y; half vector x, y; width (pixels); peak (light); slope g;
+    halo h. Several streaks at once have one more axis in front, in all of these.
     """
-    slopes, halo_slopes = np.empty((SHAPE, len(x))), np.empty((HALO, len(x)))
-    core = _segment(parameters[:HALO], x, y, slopes[:HALO])
-    wide = parameters[:HALO].copy()
-    wide[WIDTH] *= HALO_WIDTH
+    slopes, halo_slopes = np.empty((SHAPE, *x.shape)), np.empty((HALO, *x.shape))
+    core = _segment(parameters, x, y, slopes[:HALO])
+    wide = parameters.copy()
+    wide[..., WIDTH] *= HALO_WIDTH
     halo = _segment(wide, x, y, halo_slopes)
     thin = 1.0 / HALO_WIDTH**2
-    share = parameters[HALO] * thin
+    share = parameters[..., HALO, None] * thin
     halo_slopes[WIDTH] *= HALO_WIDTH
     halo_slopes *= share
     slopes[:HALO] += halo_slopes
     slopes[HALO] = thin * halo
-    return core + share * halo, slopes.T
+    return core + share * halo, np.moveaxis(slopes, 0, -1)
 
 
 def _segment(parameters: Floats, x: Floats, y: Floats, slopes: Floats) -> Floats:
     """Return the light (n,) of a blurred segment; its derivatives go into `slopes` (7, n)."""
-    half_x, half_y, width = parameters[HALF_X], parameters[HALF_Y], parameters[WIDTH]
-    half = max(float(np.hypot(half_x, half_y)), LEAST_HALF * width)
-    cosine, sine = (half_x / half, half_y / half) if np.hypot(half_x, half_y) > 0 else (1.0, 0.0)
-    dx, dy = x - parameters[X], y - parameters[Y]
+    middle_x, middle_y, half_x, half_y, width, peak, slope = (
+        parameters[..., place, None] for place in range(HALO)
+    )
+    length = np.hypot(half_x, half_y)
+    half = np.maximum(length, LEAST_HALF * width)
+    cosine = np.where(length > 0.0, half_x / half, 1.0)
+    sine = np.where(length > 0.0, half_y / half, 0.0)
+    dx, dy = x - middle_x, y - middle_y
     u, v = dx * cosine + dy * sine, dy * cosine - dx * sine
     across = np.exp(-0.5 * (v / width) ** 2)
-    ends = _ends(u, half, width)
-    even, tilted = _even(u, half, width, ends), _tilted(u, half, width, ends)
-    peak, slope = parameters[PEAK], parameters[SLOPE]
-    along = _Along(*(e + slope * t for e, t in zip(even, tilted, strict=True)))
+    along, tilted = _along(u, half, width, slope)
     bright = peak * across
     level = bright * along.level
     by_u = bright * along.by_u
     by_v = level * v / -(width**2)
-    by_turn = by_u * v - by_v * u  # by the angle from +x towards +y
+    by_turn = (by_u * v - by_v * u) / half  # by the angle from +x towards +y
     by_half = bright * along.by_half
     slopes[X] = by_v * sine - by_u * cosine
     slopes[Y] = -by_u * sine - by_v * cosine
-    slopes[HALF_X] = by_half * cosine - by_turn * (sine / half)
-    slopes[HALF_Y] = by_half * sine + by_turn * (cosine / half)
+    slopes[HALF_X] = by_half * cosine - by_turn * sine
+    slopes[HALF_Y] = by_half * sine + by_turn * cosine
     slopes[WIDTH] = by_v * v / -width + bright * along.by_width
     slopes[PEAK] = across * along.level
-    slopes[SLOPE] = bright * tilted.level
+    slopes[SLOPE] = bright * tilted
     return np.asarray(level)
 
 
-_Ends = tuple[Floats, Floats, Floats]
+def _along(u: Floats, half: Floats, width: Floats, slope: Floats) -> tuple[_Along, Floats]:
+    """Return E + g T with its derivatives, and T.
 
-
-def _ends(u: Floats, half: float, width: float) -> _Ends:
-    """Return the integral of the blur over the segment, and the blur at its two ends."""
+    With the integral W of the blur over the segment, and the difference and the sum of the blur at
+    its two ends, E is W over the length, and T is (u W - s^2 difference) over its square.
+    """
     ahead = np.exp(-0.5 * ((u - half) / width) ** 2)
     behind = np.exp(-0.5 * ((u + half) / width) ** 2)
     root = np.sqrt(2.0) * width
-    whole = width * np.sqrt(np.pi / 2.0) * (erf((u + half) / root) - erf((u - half) / root))
-    return whole, ahead, behind
-
-
-def _even(u: Floats, half: float, width: float, ends: _Ends) -> _Along:
-    """Return E and its derivatives."""
-    whole, ahead, behind = ends
-    length = 2.0 * half
-    spread = (whole - (half - u) * ahead - (half + u) * behind) / width
-    return _Along(
-        whole / length,
-        (behind - ahead) / length,
-        (behind + ahead) / length - whole / (half * length),
-        spread / length,
+    whole = erf((u + half) / root) - erf((u - half) / root)
+    whole *= width * np.sqrt(np.pi / 2.0)
+    apart, both = ahead - behind, ahead + behind
+    even, tilt = 0.5 / half, 0.25 * slope / half**2
+    moment = u * whole - width**2 * apart
+    inner = whole - half * both
+    spread = (inner + u * apart) / width
+    by_width = (2.0 * half / width) * u * both + u * spread
+    by_width -= ((u**2 + half**2) / width + 2.0 * width) * apart
+    along = _Along(
+        even * whole + tilt * moment,
+        tilt * inner - even * apart,
+        even * both - (even / half) * whole + (tilt * half) * apart - (2.0 * tilt / half) * moment,
+        even * spread + tilt * by_width,
     )
-
-
-def _tilted(u: Floats, half: float, width: float, ends: _Ends) -> _Along:
-    """Return T and its derivatives."""
-    whole, ahead, behind = ends
-    area = 4.0 * half**2
-    moment = u * whole - width**2 * (ahead - behind)
-    spread = (whole - (half - u) * ahead - (half + u) * behind) / width
-    by_width = (
-        u * spread
-        - 2.0 * width * (ahead - behind)
-        - (ahead * (u - half) ** 2 - behind * (u + half) ** 2) / width
-    )
-    return _Along(
-        moment / area,
-        (whole - half * (ahead + behind)) / area,
-        half * (ahead - behind) / area - 2.0 * moment / (half * area),
-        by_width / area,
-    )
+    return along, moment * (0.25 / half**2)
