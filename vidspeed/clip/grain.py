@@ -12,13 +12,13 @@ conditions", Proc. 5th Berkeley Symp. 1 (1967) 221-233).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import next_fast_len
+from scipy.fft import irfft2, next_fast_len, rfft2
 
 from vidspeed.clip.fit import Fit, Pixels, Prior
 from vidspeed.clip.profile import HALF_X, SHAPE, SLOPE, X, Y
@@ -246,8 +246,10 @@ def _correlation(
         taken.append((stack, _waves(stack)))
     doubt = 2.0 * np.sqrt(2.0 / np.maximum(pairs, 1.0))
     kernel = _white()
+    sizes = {_wave_size(stack) for stack, _ in taken}
     for _ in range(ROUNDS):
-        lacking = np.sum([_lacking(stack, waves, kernel) for stack, waves in taken], axis=0)
+        through = {size: _kernel_waves(kernel, size) for size in sizes}
+        lacking = np.sum([_lacking(stack, waves, through) for stack, waves in taken], axis=0)
         kernel = (found + 2.0 * lacking) / np.maximum(pairs, 1.0)
         whole = float(kernel[LAG, LAG])
         sure = np.where(np.abs(kernel) > doubt * whole, kernel / whole, 0.0)
@@ -262,17 +264,27 @@ def _white() -> Floats:
     return kernel
 
 
-def _lacking(stack: Floats, waves: Waves, kernel: Floats) -> Floats:
+def _lacking(stack: Floats, waves: Waves, through: Mapping[tuple[int, int], Waves]) -> Floats:
     """Return the sums by distance of H C + C H - H C H, with H = K K' from the columns of K.
 
     It is K B' + B K' with B = C K - K (K' C K) / 2. `stack` (k, h, w) are the columns, `waves` is
-    their Fourier transform.
+    their Fourier transform, `through` that of the covariance by distance, for pictures by size.
     """
-    spread = np.array([_through(column, kernel) for column in stack])
-    inner = np.tensordot(stack, spread, axes=([1, 2], [1, 2]))
-    other = spread - 0.5 * np.tensordot(inner, stack, axes=([0], [0]))
-    total = _sums_by_lag(waves, _waves(other), _wave_size(stack))
+    count, height, width = stack.shape
+    size = _wave_size(stack)
+    spread = irfft2(waves * through[size], size)[:, :height, :width]
+    flat = stack.reshape(count, -1)
+    inner = flat @ spread.reshape(count, -1).T
+    other = spread - 0.5 * (inner.T @ flat).reshape(stack.shape)
+    total = _sums_by_lag(waves, _waves(other), size)
     return np.asarray(total + total[::-1, ::-1])
+
+
+def _kernel_waves(kernel: Floats, size: tuple[int, int]) -> Waves:
+    """Return the Fourier transform of a covariance by distance, for pictures of a size."""
+    wide = np.zeros(size)
+    wide[: 2 * LAG + 1, : 2 * LAG + 1] = kernel
+    return np.asarray(rfft2(np.roll(wide, (-LAG, -LAG), axis=(0, 1))))
 
 
 def _through(picture: Floats, kernel: Floats) -> Floats:
@@ -312,10 +324,11 @@ def _wave_size(stack: Floats) -> tuple[int, int]:
 
 def _waves(stack: Floats) -> Waves:
     """Return the Fourier transforms of pictures (k, h, w)."""
-    return np.asarray(np.fft.rfft2(stack, _wave_size(stack)))
+    return np.asarray(rfft2(stack, _wave_size(stack)))
 
 
 def _sums_by_lag(one: Waves, other: Waves, size: tuple[int, int]) -> Floats:
     """Return the sums of products by distance of pairs of pictures, all pairs added up."""
-    sums = np.fft.irfft2(np.sum(np.conj(one) * other, axis=0), size)
-    return np.roll(sums, (LAG, LAG), axis=(0, 1))[: 2 * LAG + 1, : 2 * LAG + 1]
+    sums = irfft2(np.einsum("kij,kij->ij", np.conj(one), other), size)
+    lags = np.arange(-LAG, LAG + 1)
+    return np.asarray(sums[np.ix_(lags, lags)])
