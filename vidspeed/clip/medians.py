@@ -14,6 +14,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from vidspeed.clip.shown import Luma
 from vidspeed.values import Picture
 
 SAMPLES = 9
@@ -62,6 +63,16 @@ def middle_of_nine(pictures: list[Picture]) -> Picture:
     return _middle(*(_sorted(*pictures[k : k + 3]) for k in (0, 3, 6)))
 
 
+def middle_of_stack(stack: Luma) -> Luma:
+    """Return the median of nine small pictures (9, h, w), of ten bits too, in fewer calls."""
+    height, width = stack.shape[1:]
+    low, middle, high = (
+        np.asarray(part).reshape(3, height, width)
+        for part in _sorted(*stack.reshape(3, 3 * height, width))
+    )
+    return np.asarray(_middle(*zip(low, middle, high, strict=True)))
+
+
 def _sorted(one: Any, two: Any, three: Any) -> Three:
     """Sort three pictures pixel by pixel: low, middle, high."""
     low, high = cv2.min(one, two), cv2.max(one, two)
@@ -74,7 +85,7 @@ def _middle(one: Three, two: Three, three: Three) -> Picture:
     low = cv2.max(cv2.max(one[0], two[0]), three[0])
     middle = _middle_of_three(one[1], two[1], three[1])
     high = cv2.min(cv2.min(one[2], two[2]), three[2])
-    return np.asarray(_middle_of_three(low, middle, high), np.uint8)
+    return np.asarray(_middle_of_three(low, middle, high))
 
 
 def _middle_of_three(one: Any, two: Any, three: Any) -> Any:
