@@ -18,7 +18,7 @@ import numpy as np
 
 from vidspeed.clip.background import Apart, Backdrop, level_scale, negative
 from vidspeed.clip.groups import Box, groups_of
-from vidspeed.clip.medians import middle_of_nine
+from vidspeed.clip.medians import middle_of_stack
 from vidspeed.clip.read import Luma
 from vidspeed.clip.window import Pane
 from vidspeed.values import Bools, Floats, Value
@@ -84,7 +84,7 @@ class Finder:
             if not apart.count or flooded(apart):
                 return []
         boxes = groups_of(apart)
-        new = [box for box in boxes if not _stands(box, self._before)]
+        new = _moved(boxes, self._before)
         self._before = boxes
         clear = sum(box.clear for box in new)
         self._backdrop.adapt(len(new) - min(clear, MOST_CLEAR))
@@ -95,13 +95,24 @@ class Finder:
         return [_spot(pane, ring, box, boxes) for box in strongest]
 
 
-def _stands(box: Box, before: list[Box]) -> bool:
-    """Say whether a group was there in the frame before."""
+def _moved(boxes: list[Box], before: list[Box]) -> list[Box]:
+    """Return the groups that were not there in the frame before."""
+    rows: dict[int, list[Box]] = {}
     for old in before:
-        near = abs(old.x - box.x) < STANDING and abs(old.y - box.y) < STANDING
-        if near and old.darker == box.darker and 1.0 / LIKE < old.strength / box.strength < LIKE:
-            return True
-    return False
+        rows.setdefault(int(old.y), []).append(old)
+    near = (-1, 0, 1)  # rows: what stands is nearer than that
+    return [
+        box
+        for box in boxes
+        if not any(_stands(box, old) for k in near for old in rows.get(int(box.y) + k, ()))
+    ]
+
+
+def _stands(box: Box, old: Box) -> bool:
+    """Say whether a group of the frame before is the same one."""
+    near = abs(old.x - box.x) < STANDING and abs(old.y - box.y) < STANDING
+    like = near and old.darker == box.darker
+    return like and 1.0 / LIKE < old.strength / box.strength < LIKE
 
 
 def flooded(apart: Apart) -> bool:
@@ -140,8 +151,16 @@ def _spot(pane: Pane, ring: tuple[Luma, ...], box: Box, others: list[Box]) -> Sp
     if box.darker:
         luma, past = negative(luma), negative(past)
     own = np.ones(luma.shape, dtype=bool)
-    around = [
-        other for other in others if other is not box and _reaches(other, left, top, right, bottom)
+    low, high = left - SHUT_PX, right + SHUT_PX
+    first, last = top - SHUT_PX, bottom + SHUT_PX
+    around = [  # what reaches into the patch, or what lies near it
+        other
+        for other in others
+        if 2 * other.left < high
+        and low < 2 * other.right
+        and 2 * other.top < last
+        and first < 2 * other.bottom
+        and other is not box
     ]
     for other in around:
         _shut_out(own, box, other, left, top)
@@ -165,12 +184,6 @@ def _spot(pane: Pane, ring: tuple[Luma, ...], box: Box, others: list[Box]) -> Sp
         cut=edge,
         darker=box.darker,
     )
-
-
-def _reaches(other: Box, left: int, top: int, right: int, bottom: int) -> bool:
-    """Say whether another group, or what lies near it, reaches into a patch."""
-    across = 2 * other.left - SHUT_PX < right and left < 2 * other.right + SHUT_PX
-    return across and 2 * other.top - SHUT_PX < bottom and top < 2 * other.bottom + SHUT_PX
 
 
 def _shut_out(own: Bools, box: Box, other: Box, left: int, top: int) -> None:
@@ -201,7 +214,7 @@ def _moments(luma: Luma, past: Luma, own: Bools | None) -> _Rough:
     """Measure a patch by the moments of what stands above its background."""
     scale = level_scale(luma)
     noise = max(scale * _noise(past), 0.3)
-    above: Any = cv2.subtract(luma, middle_of_nine(list(past)), dtype=cv2.CV_32F)
+    above: Any = cv2.subtract(luma, middle_of_stack(past), dtype=cv2.CV_32F)
     if own is not None or scale != 1.0:
         above *= np.float32(scale) if own is None else np.float32(scale) * own
     smooth = cv2.GaussianBlur(above, (9, 9), 1.0)
