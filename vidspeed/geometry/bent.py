@@ -12,7 +12,6 @@ from typing import NamedTuple
 
 import numpy as np
 from scipy.optimize import lsq_linear
-from scipy.signal import savgol_filter
 
 from vidspeed.geometry.turned import UNKNOWNS, slopes
 from vidspeed.values import Bools, Floats, Ints, Sway
@@ -148,6 +147,8 @@ def _few(sway: Sway, lens: Floats) -> _Few | None:
     if len(pieces) < LEAST_PIECES or len(frames) < LEAST_FRAMES:
         return None
     away = sway.away_px[frames][:, pieces]
+    from scipy.signal import savgol_filter  # here: slow to import, and who scans has no use for it
+
     step_s = max(float(np.median(np.diff(sway.time_s[frames]))), 1e-6)
     common = np.median(away, axis=1)
     rate, bend = (
