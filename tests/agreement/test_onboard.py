@@ -78,6 +78,12 @@ def test_runs_are_the_fast_stretches():
     assert [run.middle_s for run in runs(record())] == pytest.approx([20.0, 50.0, 80.0], abs=0.3)
 
 
+def test_a_record_of_something_that_never_moved_has_no_runs():
+    still = replace(record(places=False), speed_mps=np.zeros(len(record().time_s)))
+    assert runs(still) == []
+    assert beside_record(still, PASSES, NEVER)[0] == {}
+
+
 @pytest.mark.parametrize("speeds", [True, False])
 def test_a_good_record_agrees_with_every_pass(speeds):
     found, lag = beside_record(record(speeds=speeds), PASSES, NEVER)

@@ -162,6 +162,14 @@ def test_corners_that_move_unlike_a_turn_are_refused():
     assert steadiness(sway(moved), LENS).verdict == "bent"
 
 
+def test_clouds_above_ground_that_stands_are_no_bending():
+    def moved(places):
+        clouds = places[None, :, 1:] < 250.0
+        return np.where(clouds, 1.5 * TIME[:, None, None] * np.array([2.0, 0.3]), 0.0)
+
+    assert steadiness(sway(moved), LENS).verdict == "fixed"
+
+
 def test_a_turn_about_the_axis_is_no_bending():
     def moved(places):
         turned = np.column_stack([-(places[:, 1] - 360.0), places[:, 0] - 640.0])

@@ -44,7 +44,7 @@ def runs(record: Onboard) -> list[Run]:
     time_s, speed = own_speeds(record)
     top = float(np.quantile(speed, 0.995)) if len(speed) > 200 else float(np.max(speed))
     fast = np.flatnonzero(speed >= RUN * top)
-    if not len(fast):
+    if not top > 0.0:  # it never moved
         return []
     parts = np.split(fast, np.flatnonzero(np.diff(time_s[fast]) > JOIN_S) + 1)
     return [

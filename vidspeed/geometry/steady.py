@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 
-from vidspeed.geometry.bent import FEW_PIECES, LEAST_FRAMES, LEAST_PIECES, bending
+from vidspeed.geometry.bent import BENT_PIECES, FEW_PIECES, LEAST_FRAMES, LEAST_PIECES, bending
 from vidspeed.values import Bools, Floats, Ints, Sway, Value
 
 ASTRAY_SHARE = 0.5  # of the frames: where fewer show the pieces, they may have left the picture
@@ -25,6 +25,7 @@ STILL_SHARE = 0.07  # of a jump: the most that the picture moves within the spel
 QUICK_S = 0.1  # the most that a jump takes
 SHAKE_PX = 0.3  # RMS above which shaking is worth a word
 MOST_NOISE_PX = 0.15  # of the picture's place in one frame
+REST_PX, REST_SHARE = 0.2, 0.4  # RMS of a coordinate; a bent picture leaves one piece in eight so
 OWN_PX, OWN_TIMES, OWN_SHARE = 1.0, 8.0, 0.25  # pieces that move on their own: how far, how many
 
 Verdict = Literal["fixed", "shaken", "drifts", "jumps", "bent", "wanders", "unknown"]
@@ -98,13 +99,17 @@ def _together(sway: Sway, lens: Floats) -> tuple[Floats, Ints]:
 
 
 def standing(sway: Sway) -> Sway:
-    """Leave out the few pieces that move on their own: lights of an aircraft, of a car far off.
+    """Leave out the pieces that move on their own: clouds, lights of an aircraft, of a car far off.
 
-    A picture that is bent moves many pieces, and none many times as far as the usual one.
+    A picture that is bent moves nearly all pieces, and none many times as far as the usual one;
+    what leaves many of them at rest all the time was filmed from a tripod.
     """
     if sway.away_px.shape[0] < LEAST_FRAMES or sway.away_px.shape[1] < FEW_PIECES:
         return sway
     seen = np.isfinite(sway.away_px[:, :, 0])
+    resting = _resting(sway, seen)
+    if len(resting) >= BENT_PIECES and resting.mean() > REST_SHARE:
+        return replace(sway, places_px=sway.places_px[resting], away_px=sway.away_px[:, resting])
     filled = np.where(seen[:, :, None], sway.away_px, 0.0)
     common = np.array([np.median(row[here], axis=0) if here.any() else np.zeros(2)
                        for row, here in zip(filled, seen, strict=True)])  # fmt: skip
@@ -114,6 +119,15 @@ def standing(sway: Sway) -> Sway:
     if not own.any() or own.sum() > OWN_SHARE * len(own):
         return sway
     return replace(sway, places_px=sway.places_px[~own], away_px=sway.away_px[:, ~own])
+
+
+def _resting(sway: Sway, seen: Bools) -> Bools:
+    """Tell which pieces (m,) stay where they are in all the frames (n, m) that show them."""
+    off = np.where(seen[:, :, None], sway.away_px, 0.0)
+    count = np.maximum(seen.sum(axis=0), 1)
+    off = np.where(seen[:, :, None], off - off.sum(axis=0) / count[:, None], 0.0)
+    size = np.sqrt(np.sum(off**2, axis=(0, 2)) / (2.0 * count))
+    return np.asarray((size < REST_PX) & (count > len(seen) // 2))
 
 
 def _judged(sway: Sway, enough: Bools, lens: Floats) -> Steadiness:
