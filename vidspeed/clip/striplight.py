@@ -33,7 +33,9 @@ LOOKED_AT = 3  # lines of a window that are looked at closer
 # Standard deviations. A window of 100 frames holds some 5e9 ways that are not alike; noise reaches
 # 6 along one of them now and then, and 8 in one window of 300 000 at most.
 LEAST_SCORE = 8.0
-LEAST_LEAD = 2.0  # before the best sum in the negative of the picture
+# Times the best sum in the negative of the picture, which shows what this clip makes by chance: in
+# plain noise 4 to 6, more where a coder leaves patches that hang together.
+LEAST_LEAD = 1.6
 PARTS, LEAST_PART = 3, 0.35  # each part of a way brings this share of what it should, at least
 TRIMMED, LEAST_TRIMMED = 0.25, 0.4  # the strongest frames left out, so much of the score is left
 BRIGHTEST, PLAIN_LEVELS = 14.0, 10.0  # response and peak: single frames show it, if it is a craft
@@ -141,7 +143,7 @@ def is_light(patches: Patches, faint: Faint) -> bool:
     """Say whether a way's responses are no chance: many frames, evenly, and of one sign."""
     response = np.clip(faint.response, -GROUP_SCORE, GROUP_SCORE)
     count = len(response)
-    if faint.score < LEAST_SCORE or faint.score < faint.against + LEAST_LEAD:
+    if faint.score < LEAST_SCORE or faint.score < LEAST_LEAD * faint.against:
         return False
     middle = float(np.median(faint.response))
     levels = middle * _peak(faint) * float(np.median(patches.noise))

@@ -95,7 +95,8 @@ def _of_few(few: _Few) -> float:
         best.append(_without_worst(best[-1]))
     whole, left = _left_of(few), _left_of(best[count // 4])
     size_px = _beyond(left, few)
-    if size_px > LOOSE_PX and _beyond(_left_of(best[max(count // 2, 1)]), few) > RESTING_PX:
+    none_rests = _beyond(_left_of(best[max(count // 2, 1)]), few) > RESTING_PX
+    if count >= FEW_PIECES and size_px > LOOSE_PX and none_rests:
         return _beyond(whole, few)
     whole_px, others_px = _beyond(whole, few), _beyond(_left_of(best[count // 4 + 1]), few)
     if _keeps_step(best[1]):
