@@ -2,11 +2,14 @@
 
 import os
 import shutil
+import signal
 
 import pytest
 
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:  # of a run in the background: what it starts
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # would not hear Ctrl-C either
 
 
 @pytest.fixture(scope="session")
