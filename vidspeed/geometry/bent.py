@@ -24,10 +24,7 @@ SWING_PX = 0.3  # more is allowed where there are only a few lamps: each may swi
 LOOSE_PX = 0.5  # so far (RMS of a coordinate) three lamps in four do not swing: 4 cm at 60 m
 RESTING_PX = 0.3  # where half of them keep to a turn more closely, they stand, and the others swing
 OTHERS_PX = 0.15  # of a movement in step: what must be left when the lamp it suits best is left out
-ALONG_PX, OF_SHAKING = (
-    0.25,
-    0.25,
-)  # in step with the picture's movement and unlike a turn: and of it
+ALONG_PX, OF_SHAKING = 0.25, 0.25  # in step with the shaking and unlike a turn; and share of it
 IN_STEP = 0.92  # of what turns leave of a few lamps: so much of it in step is no wind
 IN_CORNERS, CORNER_PIECES = 0.6, 6  # so much of it grows as the square towards the corners
 OFTEN = 0.7  # of the frames in which a piece must be seen to be judged with others in step
@@ -83,8 +80,8 @@ def bending(sway: Sway, enough: Bools, lens: Floats) -> float:
 def _of_few(few: _Few) -> float:
     """Return how far a few pieces move unlike a turn, RMS of a coordinate; 0 if lamps may do so.
 
-    Lamps do not swing by much with none of them at rest, and not in step: what moves many of
-    them at once, each by its own share, is one singular vector over time. One that swings by
+    Four lamps or more do not all swing by much with none at rest, and not in step: what moves many
+    of them at once, each by its own share, is one singular vector over time. One that swings by
     itself would be that too; then nothing is left where it is left out.
     """
     count = len(few.places_px)
