@@ -58,7 +58,7 @@ def test_two_pages_do_not_overwrite_each_other_and_what_was_typed_stays(desk):
     assert other.input_value("#f-length_u_m") == "0.05" and path.read_bytes() == after
     assert faults(other) == []
     other.click("text=Load this page again")
-    other.wait_for_function("document.getElementById('f-length_m').value === '61.5'")
+    other.wait_for_function("document.getElementById('f-length_m')?.value === '61.5'")
     other.fill("#f-length_u_m", "0.05")
     says(other, "state", "not saved yet")
     other.click("#save")
