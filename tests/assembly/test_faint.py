@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import shutil
+
 import pytest
 
-from tests.tiny import edit, scene_text
+from tests.tiny import command, edit, scene_text
 from vidspeed.assembly import faint
 from vidspeed.measure import run
 from vidspeed.render.session import render_scene_file
@@ -31,6 +33,14 @@ def test_a_pass_that_no_single_frame_shows_is_measured_and_said_to_be_faint(dim)
     assert abs(flown.speed_mps - SPEED_MPS) < 3.0 * flown.speed_u_mps
     assert flown.speed_u_mps < 0.02 * SPEED_MPS
     assert any("too faint for single frames" in row.message for row in outcome.problems)
+
+
+def test_a_clip_on_another_disk_is_looked_at_again_too(dim, tmp_path):
+    folder, card = tmp_path / "session", tmp_path / "card"
+    shutil.copytree(dim, folder, ignore=shutil.ignore_patterns("results", ".vidspeed-kept"))
+    (folder / "clips").rename(card)
+    said = command("run", folder, "--clips", card, "--jobs", "1")
+    assert said.status == 0 and "too faint for single frames" in said.err, said.err
 
 
 def test_a_clip_that_should_hold_no_pass_and_one_that_shows_its_pass_are_not_looked_at_again(

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import partial
-from pathlib import Path
 
 import numpy as np
 from scipy.interpolate import CubicSpline
@@ -45,7 +44,7 @@ def with_faint(session: Session, cameras: Cameras, clip: Clip, looked: Looked) -
         return looked
     try:
         found = faint_tracks(
-            Path(session.folder) / clip.file,
+            session.path_of(clip),
             along,
             facts,
             rate_hz=clip.rate_hz,
