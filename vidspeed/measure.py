@@ -118,7 +118,7 @@ def run_session(
     """Measure every pass of a session that was read; see `run`.
 
     `intervals_s` are frame intervals, by camera, of clips that were there once and are no more.
-    Without `films` the frames of the passes are not decoded once more for their pictures.
+    Without `films` no pass gets its frames for pictures.
     """
     _refuse_empty(session)
     if keeping is not None:
@@ -131,14 +131,7 @@ def run_session(
     steps.done("looking at the clips")
     refuse_nothing(clips, cameras)
     cameras = with_intervals(cameras, clips, intervals_s)
-    flown = [row for row in clips if drive_of(session, row.clip) is None]
-    joint: list[Joint] | None = None
-    if session.use_sound:
-        solved, problems, joint = solve_with_sound(session, cameras, flown, pool, progress)
-    else:
-        solved, problems = solve_passes(session, cameras, flown, progress)
-    solved, doubts = by_light(session, cameras, clips, solved, progress, pool, keeping)
-    solved = [with_heights(row) for row in solved]
+    solved, problems, joint = _solved(session, cameras, clips, pool, progress, keeping)
     steps.done("solving the passes")
     _over(progress, "solving")
     passes = checked(solved, progress, monte_carlo=monte_carlo, pool=pool)
@@ -170,7 +163,6 @@ def run_session(
         problems=(
             *_seen_wrong(session, cameras, clips),
             *problems,
-            *doubts,
             *apart,
             *proofs.problems,
             *(Problem(level="warn", where="session.toml", message=text) for text in decided.doubts),
@@ -185,6 +177,25 @@ def run_session(
     )
     tell_problems(outcome.problems)
     return outcome
+
+
+def _solved(
+    session: Session,
+    cameras: Cameras,
+    clips: Sequence[Looked],
+    pool: Executor,
+    progress: Progress | None,
+    keeping: Keeping | None,
+) -> tuple[list[Pass], list[Problem], list[Joint] | None]:
+    """Return the passes of the clips, what to know of them, and how sounds joined in."""
+    flown = [row for row in clips if drive_of(session, row.clip) is None]
+    joint: list[Joint] | None = None
+    if session.use_sound:
+        solved, problems, joint = solve_with_sound(session, cameras, flown, pool, progress)
+    else:
+        solved, problems = solve_passes(session, cameras, flown, progress)
+    solved, doubts = by_light(session, cameras, clips, solved, progress, pool, keeping)
+    return [with_heights(row) for row in solved], [*problems, *doubts], joint
 
 
 def _refuse_empty(session: Session) -> None:
