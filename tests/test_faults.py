@@ -204,6 +204,28 @@ def test_a_drive_that_never_answers_ends_its_clip_and_not_the_run(monkeypatch):
     assert "the drive it lies on does not answer" in looking._why(WorkerStuck("no sign of life"))
 
 
+def test_a_process_slow_to_end_holds_nobody_up_and_leaves_nothing_open(monkeypatch):
+    made = []
+
+    class Slow(subprocess.Popen):
+        def __init__(self, *args, **kwargs):
+            super().__init__(*args, **kwargs)
+            made.append(self)
+
+        def wait(self, timeout=None):
+            assert timeout is not None
+            raise subprocess.TimeoutExpired(self.args, timeout)
+
+    monkeypatch.setattr("vidspeed.worker.subprocess.Popen", Slow)
+    with executor(2) as pool:
+        assert pool.submit(jobs.double, 4).result() == 8
+    for thread in threading.enumerate():
+        if thread.name == "outliving":
+            thread.join(30.0)
+    assert made and all(process.returncode is not None for process in made)
+    assert all(process.stdin.closed and process.stdout.closed for process in made)
+
+
 def test_a_pipe_or_a_device_is_no_clip(tmp_path):
     if not hasattr(os, "mkfifo"):
         pytest.skip("this system has no such files")

@@ -31,7 +31,7 @@ Job = tuple[Callable[..., Any], tuple[Any, ...], Mapping[str, Any]]
 
 BOOT = "import sys; sys.path[:] = {path!r}; from vidspeed.worker import serve; serve({imports!r})"
 LENGTH = struct.Struct("<Q")
-UNKILLED_S = 0.5  # a process that was killed and is there after so long is left to the system
+UNKILLED_S = 0.5  # a process that was killed and is there after so long is waited for elsewhere
 EVERY_S = 0.1  # a job's reports are passed on at most so often
 
 _listener: ContextVar[Tell | None] = ContextVar("listener", default=None)
@@ -201,8 +201,8 @@ class Process:
     def end(self, grace_s: float = 0.0) -> None:
         """End the process and let go of all that belongs to it.
 
-        One that does not end when it is killed (it waits for a drive that does not answer) is
-        left to the system.
+        One that does not end when it is killed (a busy machine, or a drive that does not answer)
+        holds nobody up: a thread waits for it.
         """
         self.ended = True
         try:
@@ -212,7 +212,18 @@ class Process:
             try:
                 self._popen.wait(UNKILLED_S)
             except subprocess.TimeoutExpired:
+                threading.Thread(target=self._outlive, daemon=True, name="outliving").start()
                 return
+        self._let_go()
+
+    def _outlive(self) -> None:
+        """Let go of the process once it has ended, however long that takes."""
+        while self._popen.poll() is None:
+            time.sleep(EVERY_S)
+        self._let_go()
+
+    def _let_go(self) -> None:
+        """Close the pipes of a process that has ended."""
         self._listening.join(UNKILLED_S)
         for pipe in (self._popen.stdin, self._popen.stdout):
             assert pipe is not None
