@@ -77,9 +77,7 @@ def test_nmea_places_alone_pass_midnight():
     assert np.isnan(points.speed_mps).all()
 
 
-@pytest.mark.parametrize(
-    "data", [b"", b"<gpx", b"<kml></kml>", b"<!DOCTYPE gpx><gpx></gpx>", b"<gpx></gpx>"]
-)
+@pytest.mark.parametrize("data", [b"", b"<gpx", b"<kml></kml>", b"<gpx></gpx>"])
 def test_what_is_no_gpx_is_refused(data):
     with pytest.raises(SessionError, match=r"flight\.gpx"):
         read_gpx(data, "flight.gpx")
@@ -88,3 +86,35 @@ def test_what_is_no_gpx_is_refused(data):
 def test_what_has_no_fix_is_refused():
     with pytest.raises(SessionError, match="0 fixes"):
         read_nmea(b"hello\n$GPGSV,1,1\n", "a.nmea")
+
+
+@pytest.mark.parametrize("code", ["utf-8", "utf-16"])
+def test_a_gpx_with_a_document_type_is_refused_in_whatever_code_it_is_written(code):
+    head, _, body = GPX.decode("utf-8").partition("\n")
+    text = f'{head.replace("UTF-8", code)}<!DOCTYPE gpx [<!ENTITY a "b">]>{body}'
+    with pytest.raises(SessionError, match="declares a document type"):
+        read_gpx(text.encode(code), "flight.gpx")
+
+
+def test_points_within_points_are_read_once():
+    """Each read with all that is within it would take a day for a file that can be sent."""
+    deep = b'<trkpt lat="54" lon="-2">' * 20_000 + b"</trkpt>" * 20_000
+    points = read_gpx(GPX.replace(b"</trkseg>", deep + b"</trkseg>"), "flight.gpx")
+    assert (len(points.time_s), points.left_out) == (3, 2)
+
+
+@pytest.mark.parametrize(
+    "spoilt",
+    [
+        GGA.replace("123519", "12351e300"),  # a time longer than any day
+        GGA.replace("123519", "1235inf"),
+        GGA.replace("4807.038", "9907.038"),  # beyond the pole
+        GGA.replace("01131.000", "18131.000"),
+        GGA.replace("4807.038", "481e400.0"),
+    ],
+)
+def test_a_sentence_with_a_time_or_a_place_that_cannot_be_is_left_out(spoilt):
+    good = [RMC, RMC.replace("123519", "123520")]
+    lines = [line.partition("*")[0] for line in (*good, spoilt)]
+    points = read_nmea("\n".join(lines).encode(), "a.nmea")
+    assert (len(points.time_s), points.left_out) == (2, 1)

@@ -58,7 +58,7 @@ def read_nmea(data: bytes, where: str) -> Points:
             continue
         try:
             fix, date = _fix(kind, fields)
-        except (ValueError, IndexError):
+        except (ValueError, IndexError, OverflowError):
             left_out += 1
             continue
         if date is not None:
@@ -95,14 +95,14 @@ def _fields(line: str) -> list[str] | None:
 def _fix(kind: str, fields: list[str]) -> tuple[tuple[float, float, float, float], float | None]:
     """Return time of day, degrees and speed (NaN: none), and the day in seconds since 1970.
 
-    Raises ValueError or IndexError where the sentence holds no fix.
+    Raises ValueError, IndexError or OverflowError where the sentence holds no fix.
     """
     at = 3 if kind == "RMC" else 2
     if (kind == "RMC" and fields[2] != "A") or (kind == "GGA" and fields[6] in ("", "0")):
         raise ValueError("no fix")
     place = (
-        _degrees(fields[at], fields[at + 1], "NS"),
-        _degrees(fields[at + 2], fields[at + 3], "EW"),
+        _degrees(fields[at], fields[at + 1], "NS", 90.0),
+        _degrees(fields[at + 2], fields[at + 3], "EW", 180.0),
     )
     speed, date = np.nan, None
     if kind == "RMC":
@@ -116,16 +116,18 @@ def _time_of_day_s(text: str) -> float:
     return parts.total_seconds()
 
 
-def _degrees(text: str, side: str, sides: str) -> float:
+def _degrees(text: str, side: str, sides: str, most: float) -> float:
     """Return degrees from degrees and minutes run together; the second of `sides` is negative.
 
     Examples
     --------
-    >>> _degrees("4807.038", "N", "NS")
+    >>> _degrees("4807.038", "N", "NS", 90.0)
     48.1173
     """
     whole, dot, part = text.partition(".")
     if side not in sides or len(whole) < 3 or not side:
         raise ValueError("no place")
     degrees = int(whole[:-2]) + float(f"{whole[-2:]}{dot}{part}") / 60.0
+    if not 0.0 <= degrees <= most:
+        raise ValueError("no such place")
     return degrees if side == sides[0] else -degrees
