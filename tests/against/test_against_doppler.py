@@ -12,9 +12,8 @@ import pytest
 
 from tests.bench.bench_sound import Fly, delays, sound_of
 from vidspeed.agreement.arrival import emitted, pitch, speed_from_asymptotes, turns
-from vidspeed.agreement.doppler import Around
 from vidspeed.agreement.hearing import hear
-from vidspeed.values import Flyby
+from vidspeed.values import Around, Flyby
 
 FLYBY = Flyby(speed_mps=100.0, distance_m=20.0, moment_s=0.0, sound_mps=343.2)
 HEARD = {

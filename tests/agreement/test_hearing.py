@@ -10,11 +10,11 @@ import pytest
 from tests.bench.agreement import KINDS, drawn, listened
 from tests.bench.bench_sound import RATE_HZ, Fly, sound_of, through_aac
 from vidspeed.agreement.arrival import pitch
-from vidspeed.agreement.doppler import Around, _wavering
+from vidspeed.agreement.doppler import _wavering
 from vidspeed.agreement.hearing import hear
 from vidspeed.agreement.tails import SEVERAL
 from vidspeed.agreement.tones import follow
-from vidspeed.values import Flyby
+from vidspeed.values import Around, Flyby
 
 STATED = Around(sound_mps=343.2, sound_u_mps=1.0)
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from tests.session.made_heard import a_heard
-from vidspeed.agreement.doppler import Around
 from vidspeed.assembly.heard import Asked, Nearest, together
+from vidspeed.values import Around
 
 
 def row(speed_mps, own_u_mps, by_wind_mps):

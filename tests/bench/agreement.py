@@ -20,9 +20,8 @@ from scipy.stats import binom, chi2
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.bench.bench_sound import RATE_HZ, Fly, sound_of, through_aac
-from vidspeed.agreement.doppler import Around
 from vidspeed.agreement.hearing import hear
-from vidspeed.values import Heard, Listened
+from vidspeed.values import Around, Heard, Listened
 
 COURSE_M = 80.0
 WRONG = 4.0  # standard uncertainties beyond which a figure is called wrong

@@ -20,15 +20,14 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.bench.bench_sound import RATE_HZ, noise_u
 from tests.motion.flown import LENGTH_M, PLACES_M, SIZE_PX, evening, looking, plain_track
-from vidspeed.agreement.doppler import Around as Stated
 from vidspeed.agreement.hearing import hear
 from vidspeed.errors import MotionError
 from vidspeed.geometry.lens import project
 from vidspeed.motion.account import speed_between
 from vidspeed.motion.calibration import calibrate_camera
 from vidspeed.motion.flight import Lit, solve
-from vidspeed.motion.sounded import UNLIKELY, Around, with_sounds
-from vidspeed.values import Pose
+from vidspeed.motion.sounded import UNLIKELY, with_sounds
+from vidspeed.values import Around, Pose
 
 ALPHA = 0.01
 MOST_OVER = 1.2  # of u over the bound
@@ -303,10 +302,6 @@ def one(seed: int, number: int) -> Row | str:
     scene.poses[0] = looking(np.array(stand[0]), [40.0, 0.0, 3.0])
     truth = drawn(scene, rng)
     lit = lights_of(scene, truth, 0.3)
-    around = Stated(
-        sound_mps=AIR.sound_mps, sound_u_mps=AIR.sound_u_mps, wind_mps=AIR.wind_mps,
-        wind_u_mps=AIR.wind_u_mps, accel_u_mps2=ACCEL_U[0], bend_u_mps2=ACCEL_U[1],
-    )  # fmt: skip
     samples = heard_as(truth, scene.poses[0].position_m, rng)
     try:
         flight = solve(scene.session, [lit], "1")
@@ -314,7 +309,7 @@ def one(seed: int, number: int) -> Row | str:
         return str(error)
     middle = MIDDLE_S + distance / AIR.sound_mps
     found = hear(
-        samples, RATE_HZ, 0.0, around=around, within_s=(middle - 0.5, middle + 0.5),
+        samples, RATE_HZ, 0.0, around=AIR, within_s=(middle - 0.5, middle + 0.5),
         speed_mps=(80.0 / 3.6, 620.0 / 3.6),
     ).heard  # fmt: skip
     if len(found) != 1 or found[0].told is None:

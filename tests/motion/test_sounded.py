@@ -10,8 +10,8 @@ from vidspeed.motion.account import account, speed_between
 from vidspeed.motion.again import sought, speeds_after
 from vidspeed.motion.budget import covariance
 from vidspeed.motion.flight import solve
-from vidspeed.motion.sounded import Around, apart, with_sounds
-from vidspeed.values import Clip, Told
+from vidspeed.motion.sounded import apart, with_sounds
+from vidspeed.values import Around, Clip, Told
 
 AIR = Around(sound_mps=340.0, sound_u_mps=1.2, wind_mps=0.0, wind_u_mps=2.0)
 ENDS = (0.0, 80.0)

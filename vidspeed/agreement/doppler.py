@@ -16,10 +16,9 @@ from vidspeed.agreement.arrival import pitches
 from vidspeed.agreement.tones import Followed
 from vidspeed.air import sound_of
 from vidspeed.errors import MotionError
-from vidspeed.values import Air, Bools, FlightLine, Floats, Flyby, Told, Value
+from vidspeed.values import Air, Around, Bools, FlightLine, Floats, Flyby, Told, Value
+from vidspeed.values.heard import USUAL_SOUND_MPS, USUAL_WIND_U_MPS
 
-USUAL_SOUND_MPS = (340.3, 6.0)  # 15 °C, and not known to 10 K
-USUAL_WIND_U_MPS = 4.0
 SLOPE_U_PER_S = 0.2
 FORCED = 4.0  # standard uncertainties that a known number may be away from what is known of it
 BEND, HELD_U = 5, 1e-4  # where the bend stands among the numbers, and how closely it is held
@@ -33,33 +32,24 @@ LOWEST = np.array([np.log(8.0), np.log(0.3), -np.inf, -1.5, -60.0, -60.0, -50.0,
 HIGHEST = np.array([np.log(310.0), np.log(600.0), np.inf, 1.5, 60.0, 60.0, 50.0, 420.0])
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Around(Value):
-    """What is known beside the sound: the air, and how a craft may speed up and turn.
-
-    `wind_mps` blows in the direction of flight.
-    """
-
-    sound_mps: float = USUAL_SOUND_MPS[0]
-    sound_u_mps: float = USUAL_SOUND_MPS[1]
-    wind_mps: float = 0.0
-    wind_u_mps: float = USUAL_WIND_U_MPS
-    accel_u_mps2: float = 10.0
-    bend_u_mps2: float = 3.0
-
-
 def around_of(air: Air | None, *, along: float = 0.0, line: FlightLine | None = None) -> Around:
     """Return what is known beside the sound from what was stated of the air and the path.
 
-    `along` is 1 for a flight from start to finish, -1 for one back, 0 where that is not known:
-    then the wind blows either way.
+    `along` is 1 for a flight from start to finish and for all passes of a session, -1 for a flight
+    back, 0 where that is not known: then the wind blows either way.
     """
     known = sound_of(air) or USUAL_SOUND_MPS
     wind, wind_u = (air.wind_along_mps, air.wind_u_mps) if air else (0.0, USUAL_WIND_U_MPS)
     if along == 0.0:
         wind, wind_u = 0.0, float(np.hypot(wind, wind_u))
-    plain = Around(sound_mps=known[0], sound_u_mps=known[1], wind_mps=along * wind)
-    plain = replace(plain, wind_u_mps=wind_u)
+    plain = Around(
+        sound_mps=known[0],
+        sound_u_mps=known[1],
+        wind_mps=along * wind,
+        wind_u_mps=wind_u,
+        sound_assumed=air is None or air.temperature_c is None,
+        wind_assumed=air is None or "wind_u_mps" in air.assumed,
+    )
     if line is None:
         return plain
     return replace(

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from vidspeed.agreement.arrival import heard_moment, pitch
-from vidspeed.agreement.doppler import Around, Fitted, fit
+from vidspeed.agreement.doppler import Fitted, fit
 from vidspeed.agreement.spectra import WINDOW_S, Spectra, spectra
 from vidspeed.agreement.tails import several
 from vidspeed.agreement.tones import (
@@ -21,7 +21,7 @@ from vidspeed.agreement.tones import (
     tones_along,
 )
 from vidspeed.errors import MotionError
-from vidspeed.values import Bools, Floats, Flyby, Heard, Listened, Value
+from vidspeed.values import Around, Bools, Floats, Flyby, Heard, Listened, Value
 
 ROOM_S = 1.6  # what is listened to about the moment, to either side
 BLOCK_S = 12.0  # of a long sound, looked at by itself

@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 
 from vidspeed.agreement.arrival import heard_moment
-from vidspeed.agreement.doppler import Around, Fitted, fit
+from vidspeed.agreement.doppler import Fitted, fit
 from vidspeed.agreement.tones import Followed
 from vidspeed.errors import MotionError
-from vidspeed.values import Floats
+from vidspeed.values import Around, Floats
 
 MOST_MOVED = 4.0  # standard uncertainties of the change
 SEVERAL = "a tone is heard, but before or after it is not of the craft that flies by in between"

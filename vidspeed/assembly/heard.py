@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from vidspeed.agreement.causes import Beside, by_range, independent
-from vidspeed.agreement.doppler import Around, around_of
+from vidspeed.agreement.doppler import around_of
 from vidspeed.agreement.hearing import hear
 from vidspeed.assembly.gather import Cameras, Looked
 from vidspeed.clip.sound import read_sound
@@ -23,15 +23,14 @@ from vidspeed.errors import ClipError, WorkerError
 from vidspeed.executor import clip_words
 from vidspeed.session.check import Refused
 from vidspeed.session.heardfile import read_heard
-from vidspeed.values import Check, Heard, PassResult, Session, Sighted, Value
+from vidspeed.values import Around, Check, Heard, PassResult, Session, Sighted, Value
 from vidspeed.worker import report
 
 SLACK_S = 0.35  # sound and picture of a file may be so far apart, and the path bends
-RANGE = (
-    0.5,
-    2.0,
-)  # of the craft's speeds: a wrong speed must not keep the true one from being heard
+# Of the craft's speeds: a wrong speed must not keep the true one from being heard.
+RANGE = (0.5, 2.0)
 TEMPERATURE_K = 288.0
+SHARED = [4, 6, 7]  # acceleration, wind, speed of sound: where they stand in `Heard.covariance`
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -251,7 +250,7 @@ def together(rows: Sequence[tuple[Asked, Heard]]) -> tuple[float, float]:
         factor = row.near.part * row.near.over
         air = row.around
         known_u = np.array([air.accel_u_mps2, air.wind_u_mps, air.sound_u_mps])
-        shared = factor * heard.covariance[0, [4, 6, 7]] / np.maximum(known_u, 1e-9)
+        shared = factor * heard.covariance[0, SHARED] / np.maximum(known_u, 1e-9)
         speeds.append(factor * heard.speed_mps)
         common.append(shared)
         own.append(max((factor * heard.speed_u_mps) ** 2 - float(shared @ shared), 0.0))

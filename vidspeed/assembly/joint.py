@@ -12,7 +12,7 @@ from vidspeed.assembly.heard import Hearing, listen_for
 from vidspeed.assembly.passes import Pass, accounted, held_together, solve_each
 from vidspeed.errors import MotionError
 from vidspeed.motion.flight import Flight
-from vidspeed.motion.sounded import UNLIKELY, Around, with_sounds
+from vidspeed.motion.sounded import UNLIKELY, with_sounds
 from vidspeed.values import Check, HeardIn, PassResult, Problem, Session, Told, Value
 
 BEYOND = 0.25  # of the course: a craft that is closest farther outside it is not followed there
@@ -62,8 +62,9 @@ def _joined(session: Session, row: Pass, hearing: Hearing) -> Pass:
     if not told:
         return _with(row, "ok", "no sound that could take part was heard: the pictures decide")
     names = ", ".join(row.flight.lit[order].clip for order in told)
+    air = around_of(session.air, along=1.0, line=session.flight_line)
     try:
-        flight, chance = with_sounds(row.flight, told, _air(session))
+        flight, chance = with_sounds(row.flight, told, air)
     except MotionError as error:
         return _with(row, "warn", f"the sound of {names} takes no part: {error}")
     if chance < UNLIKELY:
@@ -108,21 +109,6 @@ def _told(flight: Flight, hearing: Hearing) -> dict[int, Told]:
         and asked.clip in places
         and -beyond < asked.near.x_m < flight.length_m + beyond
     }
-
-
-def _air(session: Session) -> Around:
-    known = around_of(session.air, along=1.0, line=session.flight_line)
-    air = session.air
-    return Around(
-        sound_mps=known.sound_mps,
-        sound_u_mps=known.sound_u_mps,
-        wind_mps=known.wind_mps,
-        wind_u_mps=known.wind_u_mps,
-        accel_u_mps2=known.accel_u_mps2,
-        bend_u_mps2=known.bend_u_mps2,
-        sound_assumed=air is None or air.temperature_c is None,
-        wind_assumed=air is None or "wind_u_mps" in air.assumed,
-    )
 
 
 def _with(row: Pass, status: str, detail: str) -> Pass:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from scipy.stats import chi2
@@ -13,34 +13,18 @@ from vidspeed.motion.flight import Flight
 from vidspeed.motion.network import Network
 from vidspeed.motion.sounding import Sounding, rows_of
 from vidspeed.motion.unknowns import Ledger, State, entered
-from vidspeed.values import Camera, Floats, Input, Told, Value
+from vidspeed.values import Around, Camera, Floats, Input, Told
 
 OWN_WIND = 0.5  # share of the wind's variance that is of one pass: nobody says how steady it is
 UNLIKELY = 1e-3  # probability of a misfit beyond which a sound and the pictures are not of one pass
 MOMENT, DISTANCE = 2, 1
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Around(Value):
-    """What is known of the air of a session, and how a craft may speed up and bend its way.
-
-    The wind blows from start to finish.
-    """
-
-    sound_mps: float
-    sound_u_mps: float
-    wind_mps: float
-    wind_u_mps: float
-    accel_u_mps2: float = 10.0
-    bend_u_mps2: float = 3.0
-    sound_assumed: bool = False
-    wind_assumed: bool = False
-
-
 def with_sounds(flight: Flight, heard: Mapping[int, Told], air: Around) -> tuple[Flight, float]:
     """Return a flight solved with what was heard in its clips (by their number), and the misfit.
 
-    The misfit is the probability that pictures and sounds of one pass differ so much by chance.
+    The wind in `air` blows from start to finish. The misfit is the probability that pictures and
+    sounds of one pass differ so much by chance.
     MotionError where no solution is reached.
     """
     network, state = _joined(flight, heard, air)

@@ -45,6 +45,7 @@ from vidspeed.values.entered import (
     Sync,
 )
 from vidspeed.values.heard import (
+    Around,
     Flyby,
     Heard,
     Listened,
@@ -121,6 +122,7 @@ from vidspeed.values.trusted import Trusted
 __all__ = [
     "Advice",
     "Air",
+    "Around",
     "Bools",
     "BudgetRow",
     "Camera",

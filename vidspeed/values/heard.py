@@ -6,6 +6,27 @@ from dataclasses import dataclass
 
 from vidspeed.values.base import Bools, Floats, Value
 
+USUAL_SOUND_MPS = (340.3, 6.0)  # 15 °C, and not known to 10 K
+USUAL_WIND_U_MPS = 4.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Around(Value):
+    """What is known beside a sound: the air, and how a craft may speed up and bend its way.
+
+    `wind_mps` blows in the direction of flight; from start to finish where it is that of all
+    passes.
+    """
+
+    sound_mps: float = USUAL_SOUND_MPS[0]
+    sound_u_mps: float = USUAL_SOUND_MPS[1]
+    wind_mps: float = 0.0
+    wind_u_mps: float = USUAL_WIND_U_MPS
+    accel_u_mps2: float = 10.0
+    bend_u_mps2: float = 3.0
+    sound_assumed: bool = False
+    wind_assumed: bool = False
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Flyby(Value):
