@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from vidspeed.answer.mark import choose_mark, mean_dof
-from vidspeed.motion.budget import variance_of
 from vidspeed.motion.coverage import coverage_factor
 from vidspeed.values import Input, MarkRules, PassResult
 
@@ -104,16 +103,6 @@ def test_an_open_split_of_the_flight_line_is_taken_the_less_sure_way(values, exp
     cross = values[0] * values[1]
     mark = choose_mark(passes, ["a", "b"], np.array([[1.0, cross], [cross, 1.0]]))
     assert mark.speed_u_mps == pytest.approx(math.sqrt(expected))
-    assert variance_of(passes_of_one_input(values), np.array([0.5, 0.5])) == pytest.approx(
-        expected - (1 + 1 - 2 * 0.64) / 4
-    )
-
-
-def passes_of_one_input(values):
-    return [
-        flown("a", 100.0, u=0.8, shared=("pass a", values[0])),
-        flown("b", 90.0, "reverse", u=0.8, shared=("pass b", values[1])),
-    ]
 
 
 def test_dof_of_the_mean_by_welch_satterthwaite():

@@ -4,10 +4,11 @@ import numpy as np
 import pytest
 
 from tests.motion.flown import LENGTH_M, evening, flown, solved
+from vidspeed.answer.readings import weighted_variance
 from vidspeed.errors import MotionError
 from vidspeed.motion.account import account, speed_between, speeds_from
 from vidspeed.motion.adjust import adjust
-from vidspeed.motion.budget import covariance, variance_of
+from vidspeed.motion.budget import covariance
 from vidspeed.motion.flight import Lit, solve, take
 from vidspeed.values import Clip, Sync
 
@@ -195,16 +196,22 @@ def test_covariance_of_two_passes_is_what_they_share():
     first = result_of(scene, solved(scene, label="1"), "1")
     second = result_of(scene, solved(scene, label="2"), "2")
     labels, common = covariance([first, second])
-    _, apart = covariance([first, second], split_common=False)
+    each = [_of_its_own(result) for result in (first, second)]
+    _, apart = covariance(each)
     assert labels == ("1", "2")
     assert np.diag(common) == pytest.approx([first.speed_u_mps**2, second.speed_u_mps**2])
     scale = first.speed_mps * second.speed_mps * (0.02 / 80.0) ** 2
     assert common[0, 1] > scale  # picks and markers come on top of the tape
     assert common[0, 1] > apart[0, 1]
-    mean, difference = np.array([0.5, 0.5]), np.array([1.0, -1.0])
-    passes = [first, second]
-    assert variance_of(passes, mean) == pytest.approx(mean @ common @ mean)
-    assert variance_of(passes, difference) == pytest.approx(difference @ apart @ difference)
+    for weights, less_sure in (((0.5, 0.5), common), ((1.0, -1.0), apart)):
+        variance = np.array(weights) @ less_sure @ weights
+        assert weighted_variance([first, second], weights, common) == pytest.approx(variance)
+
+
+def _of_its_own(result):
+    """Return a pass that shares no flight line with another: as if the split were stated so."""
+    inputs = [replaced(entry, split_unknown=False) for entry in result.inputs]
+    return replaced(result, inputs=tuple(inputs))
 
 
 @pytest.mark.parametrize("stated", [True, False])

@@ -42,7 +42,6 @@ class Adjustment:
     jacobian: Floats
     covariance: Floats
     cost: float
-    iterations: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -72,14 +71,14 @@ def adjust(
     if not np.isfinite(best.cost):
         raise MotionError("the solution cannot begin: a point lies behind a camera")
     damping, climbed = 0.0, 0
-    for iteration in range(1, most + 1):
+    for _ in range(most):
         step = _damped_step(here.normal, here.jacobian.T @ here.residuals, damping)
         size = float(np.sqrt(max(float(step @ here.normal @ step), 0.0)))
         here = _point(problem, problem.moved(here.state, step))
         if here.cost <= best.cost + 1e-9 * (1.0 + best.cost):
             best, climbed = here, 0
             if size < tolerance and damping < 1.0:
-                return best.state, _adjustment(best, iteration)
+                return best.state, _adjustment(best)
             damping = 0.0 if damping < 1e-4 else damping * 0.1
         elif np.isfinite(here.cost) and climbed < MOST_CLIMBS:
             climbed += 1
@@ -102,13 +101,12 @@ def _point(problem: Problem[State], state: State) -> _Point[State]:
     )
 
 
-def _adjustment(point: _Point[State], iterations: int) -> Adjustment:
+def _adjustment(point: _Point[State]) -> Adjustment:
     return Adjustment(
         residuals=point.residuals,
         jacobian=point.jacobian,
         covariance=_inverse(point.normal),
         cost=point.cost,
-        iterations=iterations,
     )
 
 

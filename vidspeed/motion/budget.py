@@ -45,17 +45,14 @@ def _common(sizes: set[float]) -> float | None:
     return high if high - low <= 1e-9 * max(abs(high), 1e-300) else None
 
 
-def covariance(
-    passes: Sequence[PassResult], *, split_common: bool = True
-) -> tuple[tuple[str, ...], Floats]:
+def covariance(passes: Sequence[PassResult]) -> tuple[tuple[str, ...], Floats]:
     """Return labels and covariance (n, n), (m/s)^2, of the speeds of all measured passes.
 
     Inputs that two passes share are matched by owner and name. A flight line whose split is not
-    stated is one input for all passes with `split_common`, otherwise one for each: a mean is
-    safe with the first, a difference with the second.
+    stated counts as one input of all passes; `answer/readings.py` weighs the other reading too.
     """
     solved = [row for row in passes if row.sensitivities_mps is not None]
-    tables = [_table(row, split_common) for row in solved]
+    tables = [_table(row) for row in solved]
     matrix = np.zeros((len(solved), len(solved)))
     for first, left in enumerate(tables):
         for second, right in enumerate(tables[: first + 1]):
@@ -63,26 +60,14 @@ def covariance(
     return tuple(row.label for row in solved), matrix
 
 
-def _table(row: PassResult, split_common: bool) -> Mapping[tuple[str, str], float]:
+def _table(row: PassResult) -> Mapping[tuple[str, str], float]:
     assert row.sensitivities_mps is not None
     table: dict[tuple[str, str], float] = {}
     for entry, value in zip(row.inputs, row.sensitivities_mps, strict=True):
-        owner = "session" if entry.split_unknown and split_common else entry.owner
+        owner = "session" if entry.split_unknown else entry.owner
         table[owner, entry.name] = table.get((owner, entry.name), 0.0) + float(value)
     return table
 
 
 def _shared(left: Mapping[tuple[str, str], float], right: Mapping[tuple[str, str], float]) -> float:
     return float(sum(value * right[key] for key, value in left.items() if key in right))
-
-
-def variance_of(passes: Sequence[PassResult], weights: Floats) -> float:
-    """Return the variance of a weighted sum of the passes' speeds, weights (n,).
-
-    Where the session leaves the flight line's split unknown, the larger of both readings.
-    """
-    found = []
-    for split_common in (True, False):
-        _, matrix = covariance(passes, split_common=split_common)
-        found.append(float(weights @ matrix @ weights))
-    return max(found)

@@ -46,14 +46,13 @@ class Seen(Value):
 class Found(Value):
     """A pass: its account, the flight it was solved as, and who else might be it.
 
-    `rivals` is the number of other candidates that explain it about equally well; `tracks` are
-    all candidates of the (first) clip, the one that was taken first.
+    `tracks` are all candidates of the (first) clip that explain it about equally well, the one that
+    was taken first.
     """
 
     result: PassResult
     flight: Flight
     tracks: tuple[Track, ...]
-    rivals: int = 0
 
 
 def plausible(session: Session, seen: Seen) -> list[Track]:
@@ -168,7 +167,6 @@ def _best(solved: Sequence[Found], lamp_u_m: float) -> Found:
         best,
         result=_with_rivals(best.result, [row.result for row in rivals]),
         tracks=(*best.tracks, *(track for row in rivals for track in row.tracks)),
-        rivals=len(rivals),
     )
 
 

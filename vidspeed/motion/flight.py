@@ -279,7 +279,7 @@ def light_times(flight: Flight, order: int) -> Floats:
     """Return pass-clock times (n,) of all lights of a clip's track, used or not."""
     clip = flight.network.traverses[0].clips[order]
     whole = replace(clip, track=flight.lit[order].track)
-    return flight.network.light_times(flight.state, flight.network.traverses[0], whole)
+    return flight.network.light_times(flight.state, whole)
 
 
 def clip_times(flight: Flight, order: int, time_s: Floats, row: Floats | float = 0.0) -> Floats:

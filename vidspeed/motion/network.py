@@ -152,7 +152,7 @@ class Network(Value):
         """Return true metres for one metre of the course in `state`, (...)."""
         return np.asarray(1.0 + state.theta[..., self.scale_at] @ self.scale_factor)
 
-    def light_times(self, state: State, traverse: Traverse, clip: ClipLights) -> Floats:
+    def light_times(self, state: State, clip: ClipLights) -> Floats:
         """Return the times (..., n) of a clip's lights on the pass's clock."""
         station = self.stations[clip.station]
         since = clip.track.time_s - clip.reference_s
@@ -230,7 +230,7 @@ class Network(Value):
         self, state: State, traverse: Traverse, clip: ClipLights, out: Floats
     ) -> Floats:
         station = self.stations[clip.station]
-        time = self.light_times(state, traverse, clip)
+        time = self.light_times(state, clip)
         xi = traverse.nominal.xi(time)
         functions, coefficients = basis(xi), traverse.coefficients(state)
         points = functions @ coefficients
