@@ -14,7 +14,8 @@ from typing import Any
 
 from vidspeed.decisions import decided
 from vidspeed.executor import executor
-from vidspeed.worker import memory_within, report
+from vidspeed.memory import memory_within
+from vidspeed.worker import report
 
 
 def double(number: int) -> int:

@@ -24,6 +24,7 @@ from importlib import import_module
 from multiprocessing.spawn import get_executable
 from typing import IO, Any
 
+from vidspeed import memory
 from vidspeed.errors import WorkerDied, WorkerError, WorkerStuck
 
 Tell = Callable[[str, int, int], None]
@@ -36,7 +37,6 @@ EVERY_S = 0.1  # a job's reports are passed on at most so often
 
 _listener: ContextVar[Tell | None] = ContextVar("listener", default=None)
 _pulse: ContextVar[Callable[[], None] | None] = ContextVar("pulse", default=None)
-_serving = False
 
 
 def report(what: str, done: int, total: int) -> None:
@@ -74,37 +74,6 @@ def told_to(tell: Tell | None) -> Iterator[None]:
         yield
     finally:
         _listener.reset(token)
-
-
-@contextmanager
-def memory_within(more_bytes: int, *, anywhere: bool = False) -> Iterator[None]:
-    """Let a worker process take at most so much more memory within the block.
-
-    Beyond it, asking for memory fails in this process alone. Only Linux counts what is asked
-    for (RLIMIT_DATA: private memory that can be written to); elsewhere, and in a process that is
-    no worker unless `anywhere`, this does nothing.
-    """
-    if not (_serving or anywhere) or sys.platform != "linux":
-        yield
-        return
-    import resource
-
-    before = resource.getrlimit(resource.RLIMIT_DATA)
-    limit = _data_bytes() + more_bytes
-    if before[1] != resource.RLIM_INFINITY:
-        limit = min(limit, before[1])
-    resource.setrlimit(resource.RLIMIT_DATA, (limit, before[1]))
-    try:
-        yield
-    finally:
-        resource.setrlimit(resource.RLIMIT_DATA, before)
-
-
-def _data_bytes() -> int:
-    """Return how much of what RLIMIT_DATA counts this process has (proc(5), VmData)."""
-    with open("/proc/self/status", encoding="ascii", errors="replace") as file:  # noqa: PTH123
-        line = next(row for row in file if row.startswith("VmData:"))
-    return int(line.split()[1]) * 1024
 
 
 class Process:
@@ -251,8 +220,7 @@ class Here:
 
 def serve(imports: str) -> None:
     """Do jobs until standard input ends: what runs in the process."""
-    global _serving  # noqa: PLW0603
-    _serving = True
+    memory.in_a_worker()
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's to answer
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
         os.environ.setdefault(name, "1")

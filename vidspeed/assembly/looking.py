@@ -14,8 +14,9 @@ from vidspeed.assembly.faint import with_faint
 from vidspeed.assembly.gather import Cameras, Keeping, Looked, Progress, failed, look, undismissed
 from vidspeed.errors import ClipError, WorkerError
 from vidspeed.executor import AGAIN, clip_words
+from vidspeed.memory import memory_within
 from vidspeed.values import Clip, Session
-from vidspeed.worker import memory_within, report
+from vidspeed.worker import report
 
 MEMORY_BYTES = 640 << 20  # what a worker may take for a clip beside its pictures
 MEMORY_BYTES_PER_PIXEL = 160  # pictures a decoder and the search hold at once, at 2 bytes

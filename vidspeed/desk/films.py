@@ -16,10 +16,10 @@ from vidspeed.assembly.looking import MEMORY_BYTES, MEMORY_BYTES_PER_PIXEL
 from vidspeed.clip.rows import film
 from vidspeed.clip.still import png_bytes
 from vidspeed.desk.passes import Shown
+from vidspeed.memory import memory_within
 from vidspeed.record.spacetime import laid_out, span_of
 from vidspeed.values import Bools, Clip, Floats, Picture, Sighted, Value
 from vidspeed.values.pictured import Lane
-from vidspeed.worker import memory_within
 
 NEAR_PX = (176, 100)  # of the clip's pixels that are shown around a light
 FEW_PIXELS = 200_000  # of the picture of the whole pass, which the page does not show
