@@ -17,27 +17,12 @@ WORKERS = 2  # more would wait for each other's start on the machines that this 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class DemoRow(Value):
-    """One pass: what was measured, beside what is true. None where nothing was measured."""
+    """One pass: what is true, and the result, None where nothing was measured."""
 
     label: str
     direction: str
     true_mps: float
     result: PassResult | None
-
-    @property
-    def error_mps(self) -> float | None:
-        """Return measured less true."""
-        if self.result is None or self.result.speed_mps is None:
-            return None
-        return self.result.speed_mps - self.true_mps
-
-    @property
-    def inside(self) -> bool | None:
-        """Tell whether the truth lies in the 95 % interval that was stated."""
-        if self.result is None or self.result.interval95_mps is None:
-            return None
-        low, high = self.result.interval95_mps
-        return low <= self.true_mps <= high
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -72,7 +72,7 @@ def pick_boards(
             "codes at least 12 pixels wide, sharp, with a light border"
         )
     lost = [name for number, name in wanted.items() if number not in found]
-    return Picked(picks=tuple(picks), file=_file(session, folder, camera), notes=_unseen(lost))
+    return Picked(picks=tuple(picks), file=_file(folder, camera), notes=_unseen(lost))
 
 
 def pick_lamps(folder: Path, camera_name: str, still: Path) -> Picked:
@@ -106,7 +106,7 @@ def pick_lamps(folder: Path, camera_name: str, still: Path) -> Picked:
     lost = [m.name for m, number in zip(session.markers, best.light, strict=True) if number < 0]
     stands = ", ".join(f"{part:.1f}" for part in best.pose.position_m)
     notes = (f"the camera then stands at about ({stands}) m", *_unseen(lost))
-    return Picked(picks=tuple(picks), file=_file(session, folder, camera), notes=notes)
+    return Picked(picks=tuple(picks), file=_file(folder, camera), notes=notes)
 
 
 def _opened(folder: Path, name: str, still: Path) -> tuple[Session, Camera, Picture]:
@@ -127,7 +127,7 @@ def _opened(folder: Path, name: str, still: Path) -> tuple[Session, Camera, Pict
     return session, camera, picture
 
 
-def _file(session: Session, folder: Path, camera: Camera) -> Path:
+def _file(folder: Path, camera: Camera) -> Path:
     """Return the picks file that a camera names."""
     file = camera.picks_file
     if file is None:

@@ -10,7 +10,7 @@ import pytest
 from vidspeed.geometry.lens import project
 from vidspeed.render.draw import draw_world
 from vidspeed.render.flight import position
-from vidspeed.render.scene import DISTURBANCES, NONE_DRAWN, pose_of
+from vidspeed.render.scene import DISTURBANCES, pose_of
 from vidspeed.values import Craft
 
 from .small import camera, scene
@@ -66,7 +66,7 @@ def test_switching_one_off_leaves_the_others_as_they_were():
 
 
 def test_nothing_drawn_is_the_scene_itself():
-    made = known(9, disturb=NONE_DRAWN)
+    made = known(9, disturb=frozenset())
     assert all(abs(value) < 1e-9 for value in figures(made).values())
     assert draw_world(made).flights[1].cubic[0, 1] == pytest.approx(0.5)
 

@@ -12,7 +12,7 @@ import pytest
 from vidspeed.errors import SceneError
 from vidspeed.render.flight import true_speed_mps
 from vidspeed.render.picture import seen_at
-from vidspeed.render.scene import NONE_DRAWN, pose_of
+from vidspeed.render.scene import pose_of
 from vidspeed.render.session import render_scene_file, render_session
 from vidspeed.session.read import read_session
 from vidspeed.session.tables import read_tracks
@@ -67,7 +67,7 @@ def test_the_reader_takes_a_rendered_session(tmp_path):
 
 def test_stated_figures_differ_from_the_truth_by_what_was_drawn(tmp_path):
     render_session(scene(), tmp_path / "drawn", bare_u_px=0.1)
-    render_session(scene(disturb=NONE_DRAWN), tmp_path / "exact", bare_u_px=0.1)
+    render_session(scene(disturb=frozenset()), tmp_path / "exact", bare_u_px=0.1)
     drawn, exact = (read_session(tmp_path / name) for name in ("drawn", "exact"))
     assert exact.cameras[0].lens.parameters[0] == 240.0
     assert drawn.cameras[0].lens.parameters[0] != 240.0
@@ -77,7 +77,7 @@ def test_stated_figures_differ_from_the_truth_by_what_was_drawn(tmp_path):
 
 def test_a_lens_with_more_than_k1_gets_a_lens_file(tmp_path):
     lens = np.array([240.0, 241.0, 159.5, 89.5, -0.02, 0.01, 0.001, 0.0, 0.0])
-    made = scene(cameras=(camera(lens=lens),), disturb=NONE_DRAWN)
+    made = scene(cameras=(camera(lens=lens),), disturb=frozenset())
     render_session(made, tmp_path, bare_u_px=0.1)
     read = read_session(tmp_path).cameras[0].lens
     np.testing.assert_allclose(read.parameters, lens)
@@ -95,7 +95,7 @@ def test_what_is_unstated_is_left_out(tmp_path):
 
 def test_bare_tracks_are_the_true_places_with_the_stated_noise(tmp_path):
     filming = camera(rate_hz=Fraction(240), readout_s=0.01)
-    made = scene(cameras=(filming,), clip_s=0.6, disturb=NONE_DRAWN)
+    made = scene(cameras=(filming,), clip_s=0.6, disturb=frozenset())
     render_session(made, tmp_path, bare_u_px=0.2)
     session = read_session(tmp_path)
     (track,) = read_tracks(tmp_path / session.clips[0].track, height_px=180)
@@ -145,7 +145,7 @@ def test_crossing_stamps_put_the_light_on_the_gate(tmp_path):
         position_m=np.array([40.0, -80.0, 1.7]), readout_s=0.02, exposure_s=0.004, clock_ppm=0.0
     )
     still = replace(scene().flight_line, weave_u_m=0.0)
-    one = scene(cameras=(filming,), disturb=NONE_DRAWN, flight_line=still, clip_s=1.2)
+    one = scene(cameras=(filming,), disturb=frozenset(), flight_line=still, clip_s=1.2)
     truth = render_session(one, tmp_path, bare_u_px=0.001)
     (track,) = read_tracks(tmp_path / "tracks" / "north" / "pass-1.csv", height_px=180)
     flown = flight(speed_mps=110.0, mean_m=(0.5, 4.0))

@@ -9,7 +9,7 @@ import pytest
 
 from tests.session.good import SESSION, faults, write
 from vidspeed.errors import SessionError
-from vidspeed.session.logs import parse_log, read_log
+from vidspeed.session.logs import parse_log
 from vidspeed.session.read import read_session
 
 DRIVE = """
@@ -42,10 +42,9 @@ def test_a_drive_is_read_with_its_log(tmp_path: Path) -> None:
     assert "cart.csv" in [row.file for row in found.inputs]
 
 
-def test_a_spreadsheet_with_a_decimal_comma_is_read(tmp_path: Path) -> None:
-    path = tmp_path / "log.csv"
-    path.write_text("Time_s;speed_mps;speed_u_mps;note\n0,5;8,25;0,1;a\n1,5;8,5;0,1;\n", "utf-8")
-    log = read_log(path)
+def test_a_spreadsheet_with_a_decimal_comma_is_read() -> None:
+    text = "Time_s;speed_mps;speed_u_mps;note\n0,5;8,25;0,1;a\n1,5;8,5;0,1;\n"
+    log = parse_log(text.encode("utf-8"), "log.csv")
     assert log.x_m is None and log.speed_mps is not None
     assert log.speed_mps.tolist() == [8.25, 8.5]
     assert log.speed_u_mps.tolist() == [0.1, 0.1]

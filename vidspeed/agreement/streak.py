@@ -38,16 +38,6 @@ class Streaks(Value):
     held: Floats
     interval_s: float
 
-    @property
-    def exposed_s(self) -> Floats:
-        """Return how long each light was exposed (n,), NaN for a point."""
-        return np.asarray(self.held * self.length_px / self.speed_px_s)
-
-    @property
-    def exposed_u_s(self) -> Floats:
-        """Return what the streak's own fit leaves open of that (n,)."""
-        return np.asarray(self.held * self.length_u_px / self.speed_px_s)
-
 
 def streaks(flight: Flight, order: int) -> Streaks:
     """Return the used lights of a clip of a solved pass as streaks."""

@@ -52,13 +52,13 @@ def _print_survey(found: SurveyReport, unit: str) -> None:
     from vidspeed.record.surveyview import figure_table, gain_table, point_table, survey_text
     from vidspeed.record.units import unit_named
 
-    console, spoken = terminal(), unit_named(unit)
+    console = terminal()
     console.print(point_table(found.surveyed))
     if found.surveyed.tests:
-        console.print(figure_table(found.surveyed, found.speeds_mps, spoken))
+        console.print(figure_table(found.surveyed, found.speeds_mps, unit_named(unit)))
     if found.gains:
         console.print(gain_table(found.gains))
-    for line in survey_text(found.surveyed, found.forecast, spoken):
+    for line in survey_text(found.surveyed, found.forecast):
         console.print(line, highlight=False)
 
 

@@ -74,7 +74,6 @@ class Header(Value):
     duration_s: float | None  # as the container announces it
     frames_announced: int | None
     nominal_hz: float | None  # the rate that the container or the codec names
-    average_hz: float | None  # frames over time, as the container announces them
     reordered: bool  # stamps were in the order of storing
     sound: SoundTrack | None
     tags: Mapping[str, str] = field(default_factory=dict)  # of the file and its picture track
@@ -273,7 +272,6 @@ def _header(
         duration_s=float(container.duration) / 1e6 if container.duration else None,
         frames_announced=stream.frames or None,
         nominal_hz=_rate(stream.guessed_rate),
-        average_hz=_rate(stream.average_rate),
         reordered=reordered,
         sound=_sound(container),
         tags={**stream.metadata, **container.metadata},

@@ -13,7 +13,6 @@ from vidspeed.desk.frame import messages, page
 from vidspeed.desk.sheets import (
     TABLES,
     Fault,
-    Typed,
     file_of,
     grid_of,
     judged,
@@ -100,15 +99,13 @@ class SheetPage:
             faults = await run.io_bound(judged, self.source, self.table, text, numbers)
             self._tell(faults or [])
             if asked.get("act") == "save":
-                await self._save(text, numbers, typed, faults or [])
+                await self._save(text, numbers, faults or [])
             elif text != self.source.text:
                 self.state.text = "not saved yet"
         except VidspeedError as error:
             self._refused(error)
 
-    async def _save(
-        self, text: str, numbers: list[int], typed: list[Typed], faults: list[Fault]
-    ) -> None:
+    async def _save(self, text: str, numbers: list[int], faults: list[Fault]) -> None:
         """Write the file where no cell is wrong; what is missing may wait."""
         if any(fault.column for fault in faults):
             self.state.text = "not saved: mend the cells that are marked first"

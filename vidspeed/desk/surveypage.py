@@ -17,7 +17,6 @@ from vidspeed.desk.sources import SESSION, change, read_source
 from vidspeed.desk.toml import entries, read
 from vidspeed.errors import VidspeedError
 from vidspeed.record.surveyview import marker_picture, survey_picture, survey_text
-from vidspeed.record.units import unit_named
 from vidspeed.session.read import read_measured
 from vidspeed.session.tables import parse_markers
 
@@ -120,5 +119,5 @@ def drawn(folder: Path) -> Drawn:
     loose = unfixed(surveyed)
     if loose:
         raise VidspeedError(*loose)
-    words = [*survey_text(surveyed, None, unit_named("kmh")), *survey_warnings(surveyed, measured)]
+    words = [*survey_text(surveyed, None), *survey_warnings(surveyed, measured)]
     return survey_picture(surveyed), words

@@ -30,7 +30,7 @@ def listen_table(found: Listened, unit: str) -> Table:
         table.add_row(
             bare_speed_text(row.speed_mps, K * row.speed_u_mps, spoken),
             " ± ".join(with_uncertainty(row.flyby.distance_m, K * row.distance_u_m)),
-            f"{row.flyby.moment_s:.3f}",
+            " ± ".join(with_uncertainty(row.flyby.moment_s, K * row.moment_u_s)),
             ", ".join(f"{tone:.0f}" for tone in np.sort(row.tones_hz)),
             f"{row.level_db:.0f}",
         )

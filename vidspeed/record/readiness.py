@@ -78,11 +78,13 @@ def truth_table(rows: Sequence[tuple[str, float, PassResult | None]], unit: str)
         table.add_column(name, justify="left" if name in ("pass", "inside") else "right")
     for label, true_mps, result in rows:
         true = true_mps * spoken.per_mps
-        if result is None or result.speed_mps is None or result.speed_U95_mps is None:
+        if result is None or result.speed_mps is None or result.interval95_mps is None:
             table.add_row(Text(label), f"{true:.3f}", "–", "–", "–")
             continue
         error = (result.speed_mps - true_mps) * spoken.per_mps
-        inside = "yes" if abs(result.speed_mps - true_mps) <= result.speed_U95_mps else "no"
+        assert result.speed_U95_mps is not None
+        low, high = result.interval95_mps
+        inside = "yes" if low <= true_mps <= high else "no"
         shown = bare_speed_text(result.speed_mps, result.speed_U95_mps, spoken)
         table.add_row(Text(label), f"{true:.3f}", shown, f"{error:+.3f}", inside)
     return table

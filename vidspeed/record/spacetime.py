@@ -129,7 +129,7 @@ def space_time(
     _triangle(axes, result, filmed, unit, size)
     axes.set_xlim(extent[0], extent[1])
     axes.set_ylim(extent[2], extent[3])
-    _words(figure, axes, result, filmed, sheet)
+    _words(figure, result, filmed, sheet)
     return figure
 
 
@@ -265,7 +265,7 @@ def _ends(result: PassResult, filmed: Filmed) -> tuple[tuple[float, float], floa
     return order, 1e3 * (at_s - min(lane.gates_s))
 
 
-def _words(figure: Figure, axes: Axes, result: PassResult, filmed: Filmed, sheet: Sheet) -> None:
+def _words(figure: Figure, result: PassResult, filmed: Filmed, sheet: Sheet) -> None:
     """Write what it is above the picture, and the scale below."""
     lane = filmed.lane
     name = plain(f"Pass {result.label}, camera {lane.camera}, {lane.clip}", 90)

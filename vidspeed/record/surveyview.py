@@ -102,7 +102,7 @@ def gain_table(rows: Sequence[Gain]) -> Table:
     return table
 
 
-def survey_text(surveyed: Surveyed, forecast: PassResult | None, unit: Unit) -> Iterator[str]:
+def survey_text(surveyed: Surveyed, forecast: PassResult | None) -> Iterator[str]:
     """Yield the length, how well the figures fit each other, what is unchecked, and a pass."""
     yield f"course length {surveyed.length_m:.4f} ± {surveyed.length_u_m:.4f} m"
     if surveyed.dof > 0:
@@ -130,7 +130,10 @@ def survey_text(surveyed: Surveyed, forecast: PassResult | None, unit: Unit) -> 
         share = sum(
             row.share for row in forecast.budget if row.source in ("marker survey", "tape scale")
         )
-        yield f"a pass would be known to {relative} (U95), {percent_text(share)} of it the survey"
+        yield (
+            f"a pass would be known to {relative} (U95), and the survey is {percent_text(share)} "
+            "of its variance"
+        )
 
 
 def survey_picture(surveyed: Surveyed) -> bytes:

@@ -34,7 +34,6 @@ DISTURBANCES = frozenset(
         "lamp",
     }
 )
-NONE_DRAWN: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from pathlib import Path
 
 import numpy as np
 
@@ -13,25 +12,15 @@ from vidspeed.session.check import Faults
 from vidspeed.values import Floats, Log
 
 
-def read_log(path: Path) -> Log:
-    """Read a log.
-
-    Raises
-    ------
-    SessionError
-        Where the file cannot be read or a row or column is wrong.
-    """
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise SessionError(f"{path.name}: cannot be read: {error.strerror}") from None
-    return parse_log(data, path.name)
-
-
 def parse_log(data: bytes, where: str) -> Log:
     """Turn the bytes of a log into a log; `where` names the file.
 
     Places are taken where a file has both places and speeds.
+
+    Raises
+    ------
+    SessionError
+        Where a row or column is wrong.
     """
     rows = read_rows(data, where, "drive log")
     if len(rows) < 2:
