@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -13,6 +12,7 @@ import numpy as np
 
 from vidspeed.session.check import Taken
 from vidspeed.session.clock import with_clock
+from vidspeed.session.draft import Draft
 from vidspeed.session.keys import keys_of
 from vidspeed.session.proofs import proofs_of, without_passes
 from vidspeed.session.survey import course_of
@@ -27,10 +27,7 @@ from vidspeed.values import (
     Floats,
     InputFile,
     Lens,
-    Marker,
     MarkRules,
-    Measured,
-    Onboard,
     Pick,
     Planned,
     Session,
@@ -41,22 +38,6 @@ _NOTHING = Taken({}, frozenset())
 _LINE_U = 2.0  # drift and climb in metres where no flight line is stated
 _READOUT_U = 0.25  # of readout_ms where readout_u_ms is left out
 _EXPOSURE_U = 0.1  # of exposure_ms where exposure_u_ms is left out
-
-
-@dataclass(slots=True)
-class Draft:
-    """A session while it is checked: its tables, and what its files hold (a camera each)."""
-
-    top: Taken
-    tables: dict[str, list[Taken]]
-    unpicked: bool = False  # cameras may have fewer picks than a fit needs, or no file of them yet
-    markers: tuple[Marker, ...] = ()
-    onboard: tuple[Onboard, ...] = ()
-    measured: Measured | None = None
-    covariance_m2: Floats | None = None
-    lenses: list[Lens | None] = field(default_factory=list)
-    clocks: list[Clock | None] = field(default_factory=list)
-    picks: list[tuple[Pick, ...]] = field(default_factory=list)
 
 
 def build(draft: Draft, folder: Path, inputs: tuple[InputFile, ...]) -> Session:

@@ -12,9 +12,10 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from vidspeed.errors import SessionError
-from vidspeed.session.build import Draft, build
+from vidspeed.session.build import build
 from vidspeed.session.cells import decoded
 from vidspeed.session.check import Faults, Refused, Taken, shown, take, unknown
+from vidspeed.session.draft import Draft
 from vidspeed.session.heardfile import read_heard
 from vidspeed.session.keys import TABLES, TOP, Table, keys_of
 from vidspeed.session.onboard import check_logs, take_logs

@@ -4,19 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import PurePosixPath
-from typing import TYPE_CHECKING
 
 from vidspeed.errors import SessionError
 from vidspeed.session.check import Faults, Refused, Taken, missing, shown
 from vidspeed.session.clock import clock_of
+from vidspeed.session.draft import Draft
 from vidspeed.session.keys import keys_of
 from vidspeed.session.lens import lens_of
 from vidspeed.session.paths import Files
 from vidspeed.session.tables import nearest, parse_picks
 from vidspeed.values import Pick
-
-if TYPE_CHECKING:
-    from vidspeed.session.build import Draft
 
 LINE = ("offset_m", "offset_u_m", "height_m", "height_u_m")
 FEWEST = 4  # markers with use = fit that must be picked

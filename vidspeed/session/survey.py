@@ -6,13 +6,13 @@ import unicodedata
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from vidspeed.errors import SessionError
 from vidspeed.session.cells import Row, read_rows
 from vidspeed.session.check import Faults, Refused, Taken, missing, shown
+from vidspeed.session.draft import Draft
 from vidspeed.session.keys import keys_of
 from vidspeed.session.paths import Files
 from vidspeed.session.tables import nearest, parse_markers, refuse_doubles
@@ -26,9 +26,6 @@ from vidspeed.values import (
     Tape,
     Taped,
 )
-
-if TYPE_CHECKING:
-    from vidspeed.session.build import Draft
 
 WHERE = "session.toml: [course]"
 WAYS = ("markers", "tapes", "gnss")
