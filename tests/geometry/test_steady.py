@@ -189,6 +189,19 @@ def test_grass_that_bends_each_its_own_way_is_no_bending():
     assert not steadiness(sway(moved), LENS).refused
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_few_tufts_that_wave_each_in_its_own_way_do_not_shake_the_picture(seed):
+    rng = np.random.default_rng(seed)
+    phase, hertz = rng.uniform(0, 2 * np.pi, (5, 2)), rng.uniform(0.8, 1.8, (5, 1))
+    away = 0.65 * np.sin(2 * np.pi * hertz * TIME[:, None, None] + phase)
+    assert steadiness(sway(away, pieces=5), LENS).verdict == "unknown"
+
+
+@pytest.mark.parametrize("pieces", [2, 5])
+def test_a_few_lamps_tell_that_the_picture_shakes(pieces):
+    assert steadiness(sway(wave(1.3, 0.9), pieces=pieces, noise=0.2), LENS).verdict == "shaken"
+
+
 def test_too_little_to_see_is_said():
     nothing = Sway(
         time_s=TIME, places_px=np.empty((0, 2)), away_px=np.empty((200, 0, 2)),

@@ -73,7 +73,7 @@ def fixed(session: Session, clip: str, stand: Stand, fit: CameraFit, seen: Scan)
             problems.append(_shaken(clip, judged, few=few))
             shaken = True
         elif judged.verdict == "unknown":
-            problems.append(_not_seen(clip))
+            problems.append(_not_seen(clip, judged))
     camera = stand.camera
     if camera.reference is None:
         return Fixed(problems=tuple(problems), shaken=shaken)
@@ -173,12 +173,17 @@ def _told(found: Movement, camera: Camera, off_px: float, u_px: float) -> str:
     return what
 
 
-def _not_seen(clip: str) -> Problem:
-    message = (
+def _not_seen(clip: str, judged: Steadiness) -> Problem:
+    why = (
         "too little of the fixed background can be followed (fewer than two lamps or pieces of "
-        "lit ground, or too few frames) to tell whether the camera stood still; leave fixed lamps "
-        "in the picture"
+        "lit ground, or too few frames)"
     )
+    if judged.rms_px > 0.0:
+        why = (
+            "what can be followed of the background moves, each piece in its own way (grass or "
+            "leaves in the wind?): too little of it stands"
+        )
+    message = f"{why} to tell whether the camera stood still; leave fixed lamps in the picture"
     return Problem(level="warn", where=clip, message=message)
 
 

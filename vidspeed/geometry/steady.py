@@ -24,6 +24,7 @@ JUMP_PX, JUMP_S = 1.0, 0.25  # between two spells of this length in which the pi
 STILL_SHARE = 0.07  # of a jump: the most that the picture moves within the spells beside it, RMS
 QUICK_S = 0.1  # the most that a jump takes
 SHAKE_PX = 0.3  # RMS above which shaking is worth a word
+OWN_WAYS = 0.6  # of a shaking: pieces that differ by more from it move each in its own way
 MOST_NOISE_PX = 0.15  # of the picture's place in one frame
 REST_PX, REST_SHARE = 0.2, 0.4  # RMS of a coordinate; a bent picture leaves one piece in eight so
 OWN_PX, OWN_TIMES, OWN_SHARE = 1.0, 8.0, 0.25  # pieces that move on their own: how far, how many
@@ -144,8 +145,25 @@ def _judged(sway: Sway, enough: Bools, lens: Floats) -> Steadiness:
     for verdict, size_px, most_px, at_s in faults:
         if size_px > most_px:
             return Steadiness(verdict=verdict, size_px=size_px, at_s=at_s, rms_px=rms_px)
+    if rms_px > SHAKE_PX and _apart(sway, enough) > OWN_WAYS * rms_px:
+        return Steadiness(verdict="unknown", size_px=rms_px, at_s=None, rms_px=rms_px)
     shaken: Verdict = "shaken" if rms_px > SHAKE_PX else "fixed"
     return Steadiness(verdict=shaken, size_px=rms_px, at_s=None, rms_px=rms_px)
+
+
+def _apart(sway: Sway, enough: Bools) -> float:
+    """Return how far the middle piece moves, RMS, in its own way and not with all of them.
+
+    A picture that shakes moves all its pieces; tufts of grass in the wind move each by itself, and
+    a few of them have a middle that moves too.
+    """
+    away = sway.away_px[enough]
+    own = away - np.nanmedian(away, axis=1)[:, None]
+    often = np.isfinite(own[:, :, 0]).sum(axis=0) >= LEAST_FRAMES
+    if not often.any():
+        return 0.0
+    sizes = [_shaking(piece[np.isfinite(piece[:, 0])]) for piece in np.swapaxes(own, 0, 1)[often]]
+    return float(np.median(sizes))
 
 
 def _common(sway: Sway, enough: Bools) -> Floats:
