@@ -5,13 +5,14 @@ from __future__ import annotations
 from concurrent.futures import Executor
 from pathlib import Path
 
-from vidspeed.assembly.gather import Keeping, Progress
+from vidspeed.assembly.gather import Keeping
 from vidspeed.clip.cut import cut
 from vidspeed.errors import ResultsError
 from vidspeed.measure import run
 from vidspeed.picture import film_name, pass_films
 from vidspeed.record.onframes import Annotator
 from vidspeed.record.pictures import course_of
+from vidspeed.worker import Tell
 
 FOLDER = "annotated"  # in the session folder
 BEFORE_S, AFTER_S = 0.5, 1.0  # that are shown before and after the pass
@@ -25,7 +26,7 @@ def annotate(
     slow: int = 1,
     unit: str = "kmh",
     clips: Path | None = None,
-    progress: Progress | None = None,
+    progress: Tell | None = None,
     pool: Executor | None = None,
 ) -> list[Path]:
     """Measure the session in `folder` and write one pass as an annotated clip for each camera.

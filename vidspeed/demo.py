@@ -8,8 +8,9 @@ from pathlib import Path
 
 from vidspeed.measure import run
 from vidspeed.record.files import write_results
-from vidspeed.render.session import Progress, Truth, render_scene_file
+from vidspeed.render.session import Truth, render_scene_file
 from vidspeed.values import Outcome, PassResult, Value
+from vidspeed.worker import Tell
 
 SCENE = "demo.toml"
 WORKERS = 2  # more would wait for each other's start on the machines that this is for
@@ -37,7 +38,7 @@ class DemoOutcome(Value):
 
 
 def demo(
-    folder: Path, *, progress: Progress | None = None, unit: str = "kmh", workers: int = WORKERS
+    folder: Path, *, progress: Tell | None = None, unit: str = "kmh", workers: int = WORKERS
 ) -> DemoOutcome:
     """Render the package's own scene into `folder`, measure it, write the results.
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
@@ -25,8 +25,8 @@ from vidspeed.geometry.lensviews import (
     spread_views,
 )
 from vidspeed.values import Chart, Ints, LensFit, Picture, Value, View
+from vidspeed.worker import Tell
 
-Progress = Callable[[str, int, int], None]
 PICTURES = {".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp", ".pgm"}
 MOMENTS = 90  # places of a clip at which the chart is looked for, at most
 LEAST_STEP_S = 0.2  # between them
@@ -66,7 +66,7 @@ def lens(
     chart: Chart,
     *,
     focus: Literal["near", "field"] = "near",
-    progress: Progress | None = None,
+    progress: Tell | None = None,
 ) -> MeasuredLens:
     """Measure the lens that filmed a chart.
 
@@ -108,7 +108,7 @@ def lens(
     )
 
 
-def _looked(paths: Sequence[Path], chart: Chart, progress: Progress | None) -> _Looked:
+def _looked(paths: Sequence[Path], chart: Chart, progress: Tell | None) -> _Looked:
     seen = _Looked(views=[], sizes={})
     for number, path in enumerate(paths):
         if progress is not None:

@@ -16,12 +16,13 @@ from threading import Event
 
 from watchfiles import watch as changes
 
-from vidspeed.assembly.gather import Keeping, Progress
+from vidspeed.assembly.gather import Keeping
 from vidspeed.assembly.reading import read_session
 from vidspeed.clip.whole import is_whole
 from vidspeed.errors import ClipError, VidspeedError
 from vidspeed.measure import run_session
 from vidspeed.values import Clip, Outcome, Session, Value
+from vidspeed.worker import Tell
 
 SUFFIXES = (".mp4", ".mov", ".m4v", ".mkv", ".avi", ".webm")
 SETTLED_S = 2.0  # a copy that pauses longer is looked at early, cannot be read, and waits on
@@ -46,7 +47,7 @@ def watch(
     *,
     pool: Executor,
     stop: Event | None = None,
-    progress: Progress | None = None,
+    progress: Tell | None = None,
     settled_s: float = SETTLED_S,
 ) -> Iterator[Arrived]:
     """Yield each clip that is copied into a session folder, measured, until `stop` is set.

@@ -29,7 +29,7 @@ from vidspeed.agreement.playback import (
     speed_words,
 )
 from vidspeed.agreement.readout import check_readout
-from vidspeed.assembly.gather import Cameras, Keeping, Looked, Progress
+from vidspeed.assembly.gather import Cameras, Keeping, Looked
 from vidspeed.assembly.kept import scan_once
 from vidspeed.assembly.passes import Pass
 from vidspeed.clip.read import file_sha256
@@ -40,7 +40,7 @@ from vidspeed.geometry.course import strip
 from vidspeed.motion.choose import Found, Seen, one_pass
 from vidspeed.motion.pairs import UNNAMED, with_assumed_line
 from vidspeed.values import Clip, PassResult, Problem, Scan, Session, Strip, Track
-from vidspeed.worker import report
+from vidspeed.worker import Tell, report
 
 JUMP_SLACK_S = 0.35  # a jump this near to a pass's lights is in the pass
 
@@ -50,7 +50,7 @@ def by_light(
     cameras: Cameras,
     clips: Sequence[Looked],
     solved: Sequence[Pass],
-    progress: Progress | None = None,
+    progress: Tell | None = None,
     pool: Executor | None = None,
     keeping: Keeping | None = None,
 ) -> tuple[list[Pass], list[Problem]]:

@@ -39,8 +39,9 @@ from vidspeed.values import (
     Track,
     Value,
 )
+from vidspeed.worker import Tell
 
-Progress = Callable[[str, int, int], None]
+Progress = Tell
 
 USUAL_RATE_HZ = 60.0  # taken for a camera of which no clip is known yet
 
@@ -133,7 +134,7 @@ def look(
     session: Session,
     cameras: Cameras,
     clip: Clip,
-    progress: Progress | None,
+    progress: Tell | None,
     keeping: Keeping | None = None,
 ) -> Looked:
     """Read a clip's tracks; a clip that cannot be read is a problem of that clip alone."""
@@ -218,7 +219,7 @@ def _scanned(
     session: Session,
     cameras: Cameras,
     clip: Clip,
-    progress: Progress | None,
+    progress: Tell | None,
     keeping: Keeping | None,
 ) -> Looked:
     """Decode a clip once and follow what moves in it."""

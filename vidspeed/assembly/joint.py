@@ -7,13 +7,14 @@ from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 
 from vidspeed.agreement.doppler import around_of
-from vidspeed.assembly.gather import Cameras, Looked, Progress
+from vidspeed.assembly.gather import Cameras, Looked
 from vidspeed.assembly.heard import Hearing, listen_for
 from vidspeed.assembly.passes import Pass, accounted, held_together, solve_each
 from vidspeed.errors import MotionError
 from vidspeed.motion.flight import Flight
 from vidspeed.motion.sounded import UNLIKELY, with_sounds
 from vidspeed.values import Check, HeardIn, PassResult, Problem, Session, Told, Value
+from vidspeed.worker import Tell
 
 BEYOND = 0.25  # of the course: a craft that is closest farther outside it is not followed there
 
@@ -31,7 +32,7 @@ def solve_with_sound(
     cameras: Cameras,
     clips: Sequence[Looked],
     pool: Executor,
-    progress: Progress | None = None,
+    progress: Tell | None = None,
 ) -> tuple[list[Pass], list[Problem], list[Joint]]:
     """Solve every pass from its lights, listen to its clips, and solve it with what was heard.
 

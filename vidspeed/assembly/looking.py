@@ -11,12 +11,12 @@ from concurrent.futures import CancelledError, Executor, Future
 
 from vidspeed.assembly.drive import drive_of, driven
 from vidspeed.assembly.faint import with_faint
-from vidspeed.assembly.gather import Cameras, Keeping, Looked, Progress, failed, look, undismissed
+from vidspeed.assembly.gather import Cameras, Keeping, Looked, failed, look, undismissed
 from vidspeed.errors import ClipError, WorkerError
 from vidspeed.executor import AGAIN, clip_words
 from vidspeed.memory import memory_within
 from vidspeed.values import Clip, Session
-from vidspeed.worker import report
+from vidspeed.worker import Tell, report
 
 MEMORY_BYTES = 640 << 20  # what a worker may take for a clip beside its pictures
 MEMORY_BYTES_PER_PIXEL = 160  # pictures a decoder and the search hold at once, at 2 bytes
@@ -33,7 +33,7 @@ def look_at_all(
     cameras: Cameras,
     pool: Executor,
     keeping: Keeping | None = None,
-    progress: Progress | None = None,
+    progress: Tell | None = None,
 ) -> list[Looked]:
     """Look at every clip of a session, in the order of the session; tell how many are done.
 
@@ -50,7 +50,7 @@ def look_at_all(
 class _Done:
     """Counts the clips that are done, whichever is first, and tells how many of all that is."""
 
-    def __init__(self, progress: Progress | None, total: int) -> None:
+    def __init__(self, progress: Tell | None, total: int) -> None:
         self._progress, self._total, self._count = progress, total, 0
         self._turn = threading.Lock()
         if progress is not None:

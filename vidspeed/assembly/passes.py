@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import count
 
-from vidspeed.assembly.gather import Cameras, Looked, Progress
+from vidspeed.assembly.gather import Cameras, Looked
 from vidspeed.errors import MotionError
 from vidspeed.motion.account import account
 from vidspeed.motion.choose import Found, Seen, many_passes, one_pass, relabelled
@@ -15,6 +15,7 @@ from vidspeed.motion.offsets import tied
 from vidspeed.motion.pairs import UNNAMED, Solved, joined, with_assumed_line
 from vidspeed.motion.stand import Stand
 from vidspeed.values import PassResult, Problem, Session, Value
+from vidspeed.worker import Tell
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -30,7 +31,7 @@ class Pass(Value):
 
 
 def solve_passes(
-    session: Session, cameras: Cameras, clips: Sequence[Looked], progress: Progress | None = None
+    session: Session, cameras: Cameras, clips: Sequence[Looked], progress: Tell | None = None
 ) -> tuple[list[Pass], list[Problem]]:
     """Solve every pass, each by itself, and hold those of the same clips to one time offset."""
     each, problems = solve_each(session, cameras, clips, progress)
@@ -39,7 +40,7 @@ def solve_passes(
 
 
 def solve_each(
-    session: Session, cameras: Cameras, clips: Sequence[Looked], progress: Progress | None = None
+    session: Session, cameras: Cameras, clips: Sequence[Looked], progress: Tell | None = None
 ) -> tuple[list[Pass], list[Problem]]:
     """Solve every pass: clips of one label together, every other clip for as many as it holds.
 
@@ -155,7 +156,7 @@ def _solve_labelled(
 
 
 def _solve_others(
-    session: Session, clips: Sequence[Seen], progress: Progress | None, before: int
+    session: Session, clips: Sequence[Seen], progress: Tell | None, before: int
 ) -> tuple[list[Pass], list[Problem]]:
     """Solve clips without a label: each alone, then together what several cameras saw."""
     several = len({row.clip.camera for row in clips}) > 1

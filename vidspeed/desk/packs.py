@@ -11,8 +11,9 @@ from pathlib import Path
 
 from vidspeed.errors import PackError
 from vidspeed.evidence.manifest import Mode
-from vidspeed.evidence.pack import Packed, Progress, pack
+from vidspeed.evidence.pack import Packed, pack
 from vidspeed.record.swap import explain
+from vidspeed.worker import Tell
 
 FOLDER = "packs"
 CONTENTS = "results/contents.sha256"
@@ -28,7 +29,7 @@ class Kept:
     sheet: str | None
 
 
-def make(folder: Path, clips: Mode, progress: Progress | None = None) -> Packed:
+def make(folder: Path, clips: Mode, progress: Tell | None = None) -> Packed:
     """Make a pack of the session in its own folder; the same pack again is not kept twice.
 
     Raises PackError where the results do not hold, or it cannot be written.

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import os
 import zlib
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -27,8 +27,8 @@ from vidspeed.session.check import Refused, shown
 from vidspeed.session.elsewhere import with_clips
 from vidspeed.session.paths import inside
 from vidspeed.values import Session, Value
+from vidspeed.worker import Tell
 
-Progress = Callable[[str, int, int], None]
 RESULTS = "results"
 SUMMARY = f"{RESULTS}/summary.json"
 HASHES = f"{RESULTS}/{CONTENTS}"
@@ -65,7 +65,7 @@ def pack(
     clip_folder: Path | None = None,
     replace: bool = False,
     unit: str = "kmh",
-    progress: Progress | None = None,
+    progress: Tell | None = None,
 ) -> Packed:
     """Write the evidence pack of a measured session, and beside it a sheet for witnesses.
 
@@ -179,7 +179,7 @@ def _wanted(
 
 
 def _hashed(
-    folder: Path, files: Iterable[str], places: Mapping[str, Path], progress: Progress | None
+    folder: Path, files: Iterable[str], places: Mapping[str, Path], progress: Tell | None
 ) -> dict[str, Found]:
     """Return every file that is there, with its size and hashes, by its path."""
     found: dict[str, Found] = {}
@@ -275,7 +275,7 @@ def _written(
     found: dict[str, Found],
     places: Mapping[str, Path],
     replace: bool,
-    progress: Progress | None,
+    progress: Tell | None,
 ) -> tuple[str, int]:
     """Write the pack beside its place, read it back, rename it; return its hash and size."""
     work = target.with_name(f".{target.name}-{os.getpid()}.part")
@@ -304,7 +304,7 @@ def _fill(
     manifest: Manifest,
     found: dict[str, Found],
     places: Mapping[str, Path],
-    progress: Progress | None,
+    progress: Tell | None,
 ) -> None:
     """Write the manifest, every file and the directory, in one pass."""
     first = manifest_bytes(manifest)

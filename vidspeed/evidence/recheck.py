@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -23,8 +23,8 @@ from vidspeed.record.contents import CONTENTS, REPLACED, REPORT, read_contents
 from vidspeed.record.versions import versions
 from vidspeed.session.check import shown
 from vidspeed.values import Outcome, Session, Value
+from vidspeed.worker import Tell
 
-Progress = Callable[[str, int, int], None]
 RESULTS = "results/"
 SCHEMA = "vidspeed.summary/1"
 
@@ -64,7 +64,7 @@ def recheck(
     pool: Executor,
     clips: Path | None = None,
     limits: Limits | None = None,
-    progress: Progress | None = None,
+    progress: Tell | None = None,
 ) -> Rechecked:
     """Verify every hash of a pack, measure it again, and compare every figure.
 
@@ -110,7 +110,7 @@ def _rechecked(
     clips: Path | None,
     limits: Limits,
     pool: Executor,
-    progress: Progress | None,
+    progress: Tell | None,
 ) -> Rechecked:
     files = _results(home, unpacked.manifest)
     summary = _summary(files)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import shutil
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,8 +21,8 @@ from vidspeed.evidence.limits import MANIFEST, MOST_TEXT_BYTES, Limits
 from vidspeed.evidence.manifest import ASK, Manifest, read_manifest
 from vidspeed.session.check import shown
 from vidspeed.values import Value
+from vidspeed.worker import Tell
 
-Progress = Callable[[str, int, int], None]
 MOST_TOLD = 12  # damaged files; the rest is counted
 SPARE_BYTES = 256 << 20  # of the disk, that stay free
 
@@ -41,7 +41,7 @@ def unpack(
     into: Path | None,
     *,
     limits: Limits | None = None,
-    progress: Progress | None = None,
+    progress: Tell | None = None,
 ) -> Unpacked:
     """Verify every hash of a pack, and write its files into an empty folder.
 
@@ -69,7 +69,7 @@ def unpack(
 
 
 def _unpacked(
-    stream: BinaryIO, into: Path | None, limits: Limits, progress: Progress | None
+    stream: BinaryIO, into: Path | None, limits: Limits, progress: Tell | None
 ) -> Unpacked:
     entries = read_entries(stream, limits)
     manifest = _manifest(stream, entries)

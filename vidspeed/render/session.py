@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
@@ -22,9 +21,9 @@ from vidspeed.render.read import read_scene
 from vidspeed.render.scene import Scene, ScenePass, pose_of
 from vidspeed.render.stated import session_files
 from vidspeed.values import Floats, Value, jsonable
+from vidspeed.worker import Tell
 
 SCHEMA = "vidspeed.truth/1"
-Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -70,7 +69,7 @@ class Truth(Value):
 
 
 def render_scene_file(
-    path: Path, out: Path | None = None, *, workers: int = 1, progress: Progress | None = None
+    path: Path, out: Path | None = None, *, workers: int = 1, progress: Tell | None = None
 ) -> Truth:
     """Read a scene and write its session into `out`, or beside the scene where that is None.
 
@@ -103,7 +102,7 @@ def render_session(
     *,
     workers: int = 1,
     bare_u_px: float | None = None,
-    progress: Progress | None = None,
+    progress: Tell | None = None,
 ) -> Truth:
     """Write a complete session folder and `truth.json`; the same scene gives the same truth.
 
@@ -143,7 +142,7 @@ def _film(
     folder: Path,
     clips: list[str],
     workers: int,
-    progress: Progress | None,
+    progress: Tell | None,
 ) -> list[str | None]:
     """Film every take; return the encoders' names."""
     jobs = list(zip(world.takes, clips, strict=True))
@@ -177,7 +176,7 @@ def _pool(workers: int) -> AbstractContextManager[Executor | None]:
     return ProcessPoolExecutor(workers, mp_context=get_context("spawn"))
 
 
-def _tell(progress: Progress | None, done: int, total: int) -> None:
+def _tell(progress: Tell | None, done: int, total: int) -> None:
     if progress is not None:
         progress("rendering", done, total)
 
