@@ -5,21 +5,28 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vidspeed.clip.fit import PARAMETERS, Fit
-from vidspeed.clip.profile import PEAK, WIDTH
-from vidspeed.clip.switched import corrections, edges_of, lit_parts
+from vidspeed.clip.switched import Streaks, corrections, edges_of, exposure_of
 
 INTERVAL_S = 1.0 / 60.0
 EXPOSURE_S = 0.010
 SPEED = 1200.0
+SURE = 7.0
 
 
-def fit_of(part):
-    parameters = np.zeros(PARAMETERS)
-    parameters[PEAK], parameters[WIDTH] = part, 1.3
-    none = np.zeros((1, 1))
-    return Fit(
-        parameters=parameters, inverse=none, slopes=none, residual=none, modelled=none, settled=True
+def seen(frames, parts, *, resolved=True, snr=40.0, noise=None):
+    """Return streaks whose lengths and light are as the lit parts say."""
+    count = len(frames)
+    full = SPEED * EXPOSURE_S
+    length = full * parts + (0.0 if noise is None else 0.2 * noise.standard_normal(count))
+    return Streaks(
+        frame=np.asarray(frames),
+        time_s=np.asarray(frames) * INTERVAL_S,
+        velocity=np.tile([SPEED, 0.0], (count, 1)),
+        length_px=length,
+        length_u_px=np.full(count, 0.2),
+        resolved=np.full(count, resolved),
+        gathered=np.asarray(parts, dtype=float),
+        snr=np.full(count, snr),
     )
 
 
@@ -36,23 +43,38 @@ def flashed(hz, duty, count=60):
     return np.array(frames), np.array(parts), np.array(off_s)
 
 
-def corrected(hz, duty):
+def corrected(hz, duty, **more):
     """Return errors along the way (n,) in px, before and after, and the added u (n,)."""
     frames, parts, off_s = flashed(hz, duty)
-    snr = np.full(len(frames), 40.0)
-    velocity = np.tile([SPEED, 0.0], (len(frames), 1))
-    found, u = lit_parts([fit_of(part) for part in parts], frames, snr)
-    shift, extra = corrections(frames, frames * INTERVAL_S, velocity, EXPOSURE_S, found, u)
+    shift, extra = corrections(seen(frames, parts, **more), SURE)
     before = off_s * SPEED
     return before, before + shift[:, 0], np.sqrt(extra[:, 0, 0])
 
 
-@pytest.mark.parametrize(("hz", "duty"), [(6.3, 0.5), (9.1, 0.45), (4.7, 0.3)])
+@pytest.mark.parametrize(("hz", "duty"), [(6.3, 0.5), (9.1, 0.45), (4.7, 0.3), (15.8, 0.48)])
 def test_ends_of_flashes_are_put_where_the_whole_exposure_has_its_middle(hz, duty):
-    before, after, u = corrected(hz, duty)
+    before, after, u = corrected(hz, duty, noise=np.random.default_rng(3))
     assert np.abs(before).max() > 2.0
-    assert np.sqrt(np.mean(after**2)) < 0.4 * np.sqrt(np.mean(before**2))
+    assert np.sqrt(np.mean(after**2)) < 0.3
+    assert np.all(np.abs(after) < 3.5 * u + 0.2)
+
+
+def test_streaks_too_short_for_ends_are_judged_by_their_light():
+    before, after, u = corrected(6.3, 0.5, resolved=False)
+    assert np.sqrt(np.mean(after**2)) < 0.5 * np.sqrt(np.mean(before**2))
     assert np.all(np.abs(after) < 3.0 * u + 0.8)
+
+
+def test_frames_that_a_flash_fills_are_as_sure_as_any():
+    """Of a lamp that is lit in two frames at a time the lengths show that it was whole in some."""
+    frames, parts, off_s = flashed(14.3, 0.31)
+    shift, extra = corrections(seen(frames, parts), SURE)
+    _, _, run = edges_of(frames)
+    assert run.max() == 2
+    whole = parts == 1.0
+    assert whole.sum() > 5
+    assert np.sqrt(extra[whole & (run == 2), 0, 0]).max() < 0.2
+    assert np.abs(off_s * SPEED + shift[:, 0])[run == 2].max() < 0.5
 
 
 def test_single_frames_of_short_flashes_give_no_place_along_the_way():
@@ -63,11 +85,34 @@ def test_single_frames_of_short_flashes_give_no_place_along_the_way():
     assert u[alone].min() > 2.0
 
 
+def test_a_fixed_beat_of_flashes_and_frames_does_not_prove_an_exposure():
+    frames = np.array([3 * k + j for k in range(10) for j in (0, 1)])
+    parts = np.tile([0.8, 0.53], 10)
+    assert not exposure_of(seen(frames, parts))[1]
+    _, extra = corrections(seen(frames, parts), SURE)
+    off_px = 0.5 * (1.0 - parts) * SPEED * EXPOSURE_S
+    assert np.all(np.sqrt(extra[:, 0, 0]) > 0.5 * off_px)
+
+
+def test_two_flashes_in_neighbouring_frames_leave_open_which_end_is_known():
+    """Slow frames: lit at the beginning of one, dark, and lit again at the end of the next."""
+    frames, parts = np.r_[0:8, 12:20], np.ones(16)
+    parts[[4, 5]] = 0.5
+    shift, extra = corrections(seen(frames, parts), SURE)
+    assert not shift[[4, 5]].any()
+    assert np.sqrt(extra[4, 0, 0]) == pytest.approx(0.5 * SPEED * EXPOSURE_S / np.sqrt(12), rel=0.1)
+    assert not extra[[2, 3, 6]].any()
+
+
 def test_a_lamp_that_is_always_on_is_left_alone():
-    frames = np.arange(30)
-    part, u = lit_parts([fit_of(1.0 - 0.01 * k) for k in frames], frames, np.full(30, 40.0))
-    velocity = np.tile([SPEED, 0.0], (30, 1))
-    shift, extra = corrections(frames, frames * INTERVAL_S, velocity, EXPOSURE_S, part, u)
+    shift, extra = corrections(seen(np.arange(30), 1.0 - 0.01 * np.arange(30)), SURE)
+    assert not shift.any()
+    assert not extra.any()
+
+
+def test_a_faint_lamp_that_is_missed_now_and_then_does_not_flash():
+    frames = np.delete(np.arange(30), [4, 11, 12, 20])
+    shift, extra = corrections(seen(frames, np.full(26, 1.0), snr=5.0), SURE)
     assert not shift.any()
     assert not extra.any()
 

@@ -36,8 +36,8 @@ from vidspeed.clip.lights import Spot
 from vidspeed.clip.profile import HALF_X, HALF_Y, HALO, PEAK, SLOPE, WIDTH, X, Y
 from vidspeed.clip.scatter import carried_on, scatter_of, stretched
 from vidspeed.clip.steps import PARAMETERS
-from vidspeed.clip.switched import corrections, lit_parts
-from vidspeed.values import Floats, Sway, Value
+from vidspeed.clip.switched import corrections, edges_of, flashes, streaks_of
+from vidspeed.values import Floats, Ints, Sway, Value
 
 FAR = 1e4  # a standard deviation that says nothing
 STRONG = 8.0  # peak over noise from which a light teaches the others
@@ -46,6 +46,7 @@ TEACHERS = 5  # lights, at most, by which the transfer curve is found
 LEAST_SNR = 2.0
 WORST_PX = 3.0  # a light whose place is less certain than this is left out
 SURE_SNR = 7.0  # from here on a frame without the lamp is one in which it was dark
+STRAYED_PX = 4.0  # and half a streak: a fit farther from where its spot stood out is of another
 WORST_ALONG_PX = 12.0  # a flashing lamp's light may be less certain along its way
 
 
@@ -97,10 +98,11 @@ def lights_of(spots: Sequence[Spot], size_px: tuple[int, int], *, full_range: bo
         covariance(part, fit, prior, noise)
         for part, fit, prior in zip(pixels, fits, priors, strict=True)
     ]
-    excess = excess_of_streaks(np.array([spot.time_s for spot in whole]), fits, spreads)
-    shift, extra = _switched(whole, fits)
+    excess = _excess(whole, fits, spreads)
+    spreads = [widened(spread, fit, excess) for spread, fit in zip(spreads, fits, strict=True)]
+    shift, extra = _switched(whole, fits, spreads, noise)
     lights = [
-        _light(spot, part, fit, widened(spread, fit, excess), noise, moved, more)
+        _light(spot, part, fit, spread, noise, moved, more)
         for spot, part, fit, spread, moved, more in zip(
             whole, pixels, fits, spreads, shift, extra, strict=True
         )
@@ -230,21 +232,50 @@ def _exposure(half_px: Floats, speed: Floats, teachers: NDArray[np.bool_]) -> fl
     return float(np.median(length / np.maximum(np.linalg.norm(speed[teachers], axis=1), 1e-6)))
 
 
-def _switched(spots: Sequence[Spot], fits: Sequence[Fit]) -> tuple[Floats, Floats]:
-    """Return what the lights of a flashing lamp are off (n, 2) at its flashes' ends, and u2.
+def _excess(
+    spots: Sequence[Spot], fits: Sequence[Fit], spreads: Sequence[Floats]
+) -> tuple[float, float]:
+    """Return by how much the ends of streaks scatter beyond their covariance, along and across.
 
-    Nothing where lights are so faint that chance alone leaves frames without.
+    Of a flashing lamp those beside dark frames are no longer than it was lit.
     """
+    frame, time_s, snr = _facts(spots)
+    if not flashes(frame, snr, SURE_SNR):
+        return excess_of_streaks(time_s, fits, spreads)
+    before, after, _ = edges_of(frame)
+    inner = np.flatnonzero((before | after) == 0).tolist()
+    chosen = [fits[k] for k in inner], [spreads[k] for k in inner]
+    return excess_of_streaks(time_s[inner], *chosen)
+
+
+def _facts(spots: Sequence[Spot]) -> tuple[Ints, Floats, Floats]:
+    """Return frame, time and peak over noise (n,) of spots."""
     frame = np.array([spot.frame for spot in spots], dtype=np.int64)
     time_s, snr = (np.array([getattr(spot, name) for spot in spots]) for name in ("time_s", "snr"))
-    if np.median(snr) < SURE_SNR:
-        return np.zeros((len(spots), 2)), np.zeros((len(spots), 2, 2))
+    return frame, time_s, snr
+
+
+def _switched(
+    spots: Sequence[Spot], fits: Sequence[Fit], spreads: Sequence[Floats], noise: Noise
+) -> tuple[Floats, Floats]:
+    """Return what the lights of a flashing lamp are off (n, 2) at its flashes' ends, and u2."""
+    frame, time_s, snr = _facts(spots)
     parameters = np.array([fit.parameters for fit in fits])
-    speed = _velocity(time_s, parameters[:, [X, Y]], snr)
-    part, part_u = lit_parts(fits, frame, snr)
-    throughout = part >= np.quantile(part, 0.5)
-    exposure_s = _exposure(parameters[:, [HALF_X, HALF_Y]], speed, throughout)
-    return corrections(frame, time_s, speed, exposure_s, part, part_u)
+    length_u = np.array([_length_u_px(*both, noise) for both in zip(fits, spreads, strict=True)])
+    seen = streaks_of(frame, time_s, snr, fits, np.nan_to_num(length_u, nan=FAR))
+    shift, extra = np.zeros((len(spots), 2)), np.zeros((len(spots), 2, 2))
+    for _ in range(2):  # the speed follows from the places
+        velocity = _velocity(time_s, parameters[:, [X, Y]] + shift, snr)
+        shift, extra = corrections(seen._replace(velocity=velocity), SURE_SNR)
+    return shift, extra
+
+
+def _length_u_px(fit: Fit, spread: Floats, noise: Noise) -> float:
+    """Return the standard deviation of a streak's length, NaN where its pixels bound nothing."""
+    half = fit.parameters[[HALF_X, HALF_Y]]
+    along = half / max(float(np.linalg.norm(half)), 1e-9)
+    variance = float(along @ spread[HALF_X : HALF_Y + 1, HALF_X : HALF_Y + 1] @ along)
+    return 2.0 * float(np.sqrt(variance * noise.even)) if variance >= 0.0 else np.nan
 
 
 def _light(
@@ -264,12 +295,14 @@ def _light(
         return None
     half = fit.parameters[[HALF_X, HALF_Y]]
     length = 2.0 * float(np.linalg.norm(half))
-    along = half / max(0.5 * length, 1e-9)
-    variance = float(along @ spread[HALF_X : HALF_Y + 1, HALF_X : HALF_Y + 1] @ along)
-    if variance < 0.0:  # pixels that hang together so much that they bound nothing: damage
+    length_u = _length_u_px(fit, spread, noise)
+    if np.isnan(length_u):  # pixels that hang together so much that they bound nothing: damage
         return None
-    length_u = 2.0 * float(np.sqrt(variance * noise.even))
-    is_streak = length > max(fit.parameters[WIDTH], 3.0 * length_u) and not np.any(extra_px2)
+    is_long = length > max(fit.parameters[WIDTH], 3.0 * length_u)
+    strayed = float(np.linalg.norm(fit.parameters[[X, Y]] - spot.xy_px))
+    if strayed > STRAYED_PX + (0.5 * length if is_long else 0.0):
+        return None
+    is_streak = is_long and not np.any(extra_px2)
     peak = float(fit.modelled.max() if fit.parameters[PEAK] > 0 else fit.modelled.min())
     peak = -peak if spot.darker else peak
     grain = float(np.sqrt(np.median(pixels.noise2) * noise.ratio[0]))
@@ -297,5 +330,4 @@ def _believable(light: Light, size_px: tuple[int, int]) -> bool:
     way = half * np.array([np.cos(light.angle_rad or 0.0), np.sin(light.angle_rad or 0.0)])
     ends = np.stack([light.xy_px - way, light.xy_px + way])
     last = np.array(size_px) - 1.0
-    strayed = np.linalg.norm(light.xy_px - light.spot.xy_px) > 4.0 + half
-    return bool(np.all(ends > 2.0) and np.all(ends < last - 2.0) and not strayed)
+    return bool(np.all(ends > 2.0) and np.all(ends < last - 2.0))

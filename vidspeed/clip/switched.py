@@ -1,44 +1,68 @@
 """Lights of frames in which the lamp went on or off: where it was in the middle of the exposure.
 
 A flashing lamp is lit for a part of the exposure at either end of each flash. What is seen is
-then not the middle of the exposure but the middle of the lit part. How large that part is shows
-in the light that was gathered, which is smaller than in the frames that were lit throughout; and
-which part it is follows from the neighbouring frames: before a dark one the lamp was lit from the
-shutter's opening on, after a dark one until it closed. Where both neighbours are dark it cannot
-be told, and the light gives no place along its way.
+then not the middle of the exposure but the middle of the lit part. Only one of its ends is known,
+the one towards the lit neighbour: before a dark frame the lamp was lit from the shutter's opening
+on, after a dark one until it closed. From there to the middle of the exposure it is half a whole
+streak. How much of one was lit shows twice: in its length and in the light that was gathered,
+each beside the lights that were lit throughout. Where both neighbours are dark it cannot be told
+which end is known, and the light gives its place along its way only as well as its length does.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
+from scipy.special import ndtr
 
 from vidspeed.clip.fit import Fit
-from vidspeed.clip.profile import PEAK, WIDTH
-from vidspeed.values import Floats, Ints
+from vidspeed.clip.profile import HALF_X, HALF_Y, PEAK, WIDTH
+from vidspeed.values import Bools, Floats, Ints
 
 FULL_QUANTILE = 0.75  # of the light gathered in the frames of a flashing lamp: about a whole one
-LEAST_U = 0.06  # of the lit part of an exposure, however strong the light
+LEAST_U, APART_U, BLIND_U = 0.06, 0.12, 0.25  # of the lit part by the light gathered: beside whole
+# neighbours, farther from whole lights, and where none is known to be whole
+END_PX = 0.15  # standard deviation of a length that no residual shows
+RESOLVED = 3.0  # widths from which a length tells
 SHORT_RUN = 2  # lit frames, at most, after which no frame need have been lit throughout
+NEAR_WHOLE = 0.85  # of the longest exposure: those beyond were lit throughout, too
+AGREE = 3  # lights without two lit neighbours that together prove to be whole
+VARIED = 0.2  # of the longest exposure: by so much shorter ones differ where flashes have no beat
+BROKEN, BROKEN_U = 0.2, 4.0  # part of an exposure, and standard deviations: it was not all lit
+LONG_GAP = 4  # frames: no chance leaves a lamp that is not very faint unseen for so long
+BY_CHANCE = 0.5  # that a faint lamp was only missed in a shorter gap
+ROOT_2PI = float(np.sqrt(2.0 * np.pi))
 
 
-def lit_parts(fits: Sequence[Fit], frame: Ints, snr: Floats) -> tuple[Floats, Floats]:
-    """Return how large a part (n,) of its exposure each light was lit, at most 1, and u (n,).
+class Streaks(NamedTuple):
+    """What the lights of a lamp look like, n of them: `velocity` (n, 2) in px/s.
 
-    Compared with the next lights within its own run of lit frames, where that is long enough.
+    `length_px` (n,) from end to end with `length_u_px`, `resolved` where there are ends to speak
+    of; `gathered` is their light and `snr` their peak over the noise.
     """
-    gathered = np.array(
-        [max(float(fit.parameters[PEAK]), 1e-9) * float(fit.parameters[WIDTH]) ** 2 for fit in fits]
-    )
-    usual = np.full(len(fits), float(np.quantile(gathered, FULL_QUANTILE)))
-    before, after, run = edges_of(frame)
-    for k in np.flatnonzero((before | after) == 1):
-        if run[k] > SHORT_RUN:
-            inner = gathered[k - 2 : k] if after[k] else gathered[k + 1 : k + 3]
-            usual[k] = float(inner.max())
-    part = np.minimum(gathered / usual, 1.0)
-    return part, np.hypot(LEAST_U, 2.0 / np.maximum(snr, 1.0))
+
+    frame: Ints
+    time_s: Floats
+    velocity: Floats
+    length_px: Floats
+    length_u_px: Floats
+    resolved: Bools
+    gathered: Floats
+    snr: Floats
+
+
+def streaks_of(
+    frame: Ints, time_s: Floats, snr: Floats, fits: Sequence[Fit], length_u_px: Floats
+) -> Streaks:
+    """Return how the fits of a lamp's lights look; `velocity` is still zero."""
+    parameters = np.array([fit.parameters for fit in fits])
+    length = 2.0 * np.hypot(parameters[:, HALF_X], parameters[:, HALF_Y])
+    gathered = np.maximum(parameters[:, PEAK], 1e-9) * parameters[:, WIDTH] ** 2
+    long = float(np.quantile(length, 0.9)) > RESOLVED * parameters[:, WIDTH]
+    none = np.zeros((len(frame), 2))
+    return Streaks(frame, time_s, none, length, length_u_px, long, gathered, snr)
 
 
 def edges_of(frame: Ints) -> tuple[Ints, Ints, Ints]:
@@ -53,28 +77,120 @@ def edges_of(frame: Ints) -> tuple[Ints, Ints, Ints]:
     return before, after, np.bincount(run)[run]
 
 
-def corrections(
-    frame: Ints, time_s: Floats, velocity: Floats, exposure_s: float, part: Floats, part_u: Floats
-) -> tuple[Floats, Floats]:
+def flashes(frame: Ints, snr: Floats, sure_snr: float) -> bool:
+    """Say whether lights are missing between others because the lamp was dark, not by chance."""
+    gap = np.diff(frame)
+    return bool(np.any(gap >= LONG_GAP) or (np.any(gap > 1) and np.median(snr) >= sure_snr))
+
+
+def exposure_of(seen: Streaks) -> tuple[float, bool]:
+    """Return how long the shutter is open, in seconds, and whether it is known.
+
+    By the lights that have lit neighbours on both sides; else by the longest of those that have
+    one, where chance or a fixed beat of flashes and frames hardly cut them alike. Else it is only
+    known to be at least so long.
+    """
+    before, after, run = edges_of(seen.frame)
+    open_s = seen.length_px / np.maximum(np.linalg.norm(seen.velocity, axis=1), 1e-6)
+    whole, paired = (before | after) == 0, run > 1
+    if whole.any():
+        longest = float(np.quantile(open_s[whole], 0.9))
+        return float(np.median(open_s[whole & (open_s >= NEAR_WHOLE * longest)])), True
+    if np.count_nonzero(paired) < AGREE:
+        return float(open_s.max()), False
+    longest = float(np.sort(open_s[paired])[-1])
+    alike = paired & (open_s >= NEAR_WHOLE * longest)
+    both = np.any(alike[:-1] & alike[1:] & (np.diff(seen.frame) == 1))
+    shorter = open_s[paired & ~alike]
+    varied = len(shorter) >= AGREE and np.ptp(shorter) > VARIED * longest
+    if np.count_nonzero(alike) < AGREE or not (both or varied):
+        return longest, False
+    return float(np.median(open_s[alike])), True
+
+
+def lit_parts(seen: Streaks, exposure_s: float, known: bool) -> tuple[Floats, Floats]:
+    """Return how large a part (n,) of its exposure each light was lit, and u (n,).
+
+    By its length where it has ends and the exposure is known, and by the light gathered, beside
+    that of the next lights within its own run of lit frames, or else of those that are whole.
+    """
+    before, after, run = edges_of(seen.frame)
+    whole = (before | after) == 0
+    usual = np.full(len(run), float(np.quantile(seen.gathered, FULL_QUANTILE)))
+    u = np.full(len(run), BLIND_U)
+    if whole.any():
+        usual = np.interp(seen.time_s, seen.time_s[whole], seen.gathered[whole])
+        u[:] = APART_U
+    for k in np.flatnonzero(((before | after) == 1) & (run > SHORT_RUN)):
+        near = slice(k - 2, k) if after[k] and not before[k] else slice(k + 1, k + 3)
+        usual[k], u[k] = float(seen.gathered[near].max()), LEAST_U
+    part, variance = seen.gathered / usual, u**2 + (2.0 / np.maximum(seen.snr, 1.0)) ** 2
+    if not known:
+        return part, np.sqrt(variance)
+    full = np.maximum(np.linalg.norm(seen.velocity, axis=1) * exposure_s, 1e-6)
+    by_length = np.where(seen.resolved, (full / np.hypot(seen.length_u_px, END_PX)) ** 2, 0.0)
+    weight = by_length + 1.0 / variance
+    both = (seen.length_px / full * by_length + part / variance) / weight
+    return np.asarray(both), np.asarray(1.0 / np.sqrt(weight))
+
+
+def corrections(seen: Streaks, sure_snr: float) -> tuple[Floats, Floats]:
     """Return what to add to places (n, 2) and to their covariances (n, 2, 2).
 
-    Nothing where every light has a lit neighbour on each side. `velocity` (n, 2) is in px/s,
-    `part` (n,) as from `lit_parts`.
+    Nothing where every light has a lit neighbour on each side. In frames where a lamp fainter
+    than `sure_snr` was not seen it need not have been dark.
     """
-    shift, extra = np.zeros((len(frame), 2)), np.zeros((len(frame), 2, 2))
-    before, after, run = edges_of(frame)
-    inner = np.count_nonzero(np.diff(frame) > 1)
-    if inner == 0:
+    count = len(seen.frame)
+    shift, extra = np.zeros((count, 2)), np.zeros((count, 2, 2))
+    if not flashes(seen.frame, seen.snr, sure_snr):
         return shift, extra
-    interval_s = float(np.median(np.diff(time_s) / np.diff(frame)))
-    for k in np.flatnonzero((before | after) == 1):
-        way = velocity[k] * exposure_s
-        if before[k] and after[k]:  # it was lit somewhere within the exposure, which may be longer
-            free = velocity[k] * max(interval_s - part[k] * exposure_s, 0.0)
-            extra[k] = np.outer(free, free) / 12.0
+    before, after, run = edges_of(seen.frame)
+    interval_s = float(np.median(np.diff(seen.time_s) / np.diff(seen.frame)))
+    exposure_s, known = exposure_of(seen)
+    part, part_u = lit_parts(seen, exposure_s, known)
+    switched = min(exposure_s / interval_s, 1.0) * _dark(seen, sure_snr)
+    for k in range(count):
+        way, edges = seen.velocity[k] * exposure_s, before[k] + after[k]
+        broken = known and 1.0 - part[k] > max(BROKEN, BROKEN_U * part_u[k])
+        if edges == 0 and not broken:
             continue
-        side = 1.0 if after[k] else -1.0
-        shift[k] = side * 0.5 * (1.0 - part[k]) * way
-        wide = part_u[k] * way if run[k] > SHORT_RUN else velocity[k] * interval_s / np.sqrt(3.0)
-        extra[k] = 0.25 * np.outer(wide, wide)
+        lost, variance = _lost(1.0 - part[k], part_u[k], 1.0 if broken else switched[k])
+        if edges == 1:
+            side = 1.0 if after[k] else -1.0
+            shift[k] = side * 0.5 * lost * way
+            if not known and run[k] <= SHORT_RUN:
+                way, variance = seen.velocity[k] * interval_s, 1.0 / 3.0
+            extra[k] = 0.25 * variance * np.outer(way, way)
+        elif known or edges == 0:  # lit somewhere within the exposure
+            extra[k] = (lost**2 + variance) / 12.0 * np.outer(way, way)
+        else:  # which may be longer
+            free = seen.velocity[k] * max(interval_s - min(part[k], 1.0) * exposure_s, 0.0)
+            extra[k] = np.outer(free, free) / 12.0
     return shift, extra
+
+
+def _dark(seen: Streaks, sure_snr: float) -> Floats:
+    """Return how probable it is (n,) that the lamp was dark in the gap beside a light."""
+    gap = np.diff(seen.frame)
+    beside = np.maximum(np.append(gap, LONG_GAP), np.insert(gap, 0, LONG_GAP))
+    sure = (beside >= LONG_GAP) | (float(np.median(seen.snr)) >= sure_snr)
+    return np.where(sure, 1.0, BY_CHANCE)
+
+
+def _lost(off: float, u: float, switched: float) -> tuple[float, float]:
+    """Return mean and variance of the part of an exposure that was dark, of which `off` is seen.
+
+    It is 0, or with the probability `switched` anything from 0 to 1, all alike: of a lamp that
+    is switched at any time it was switched within this exposure. `off` has the standard deviation
+    `u`.
+    """
+    low, high = (0.0 - off) / u, (1.0 - off) / u
+    inside = max(float(ndtr(high) - ndtr(low)), 1e-12)
+    at_low, at_high = np.exp(-0.5 * low**2) / ROOT_2PI, np.exp(-0.5 * high**2) / ROOT_2PI
+    slope = float(at_low - at_high) / inside
+    bend = float(low * at_low - high * at_high) / inside
+    mean, variance = off + u * slope, max(u**2 * (1.0 + bend - slope**2), 0.0)
+    mean = min(max(mean, 0.0), 1.0)
+    some, none = switched * inside, (1.0 - switched) * float(at_low) / u
+    share = some / (some + none)
+    return share * mean, share * (variance + mean**2) - (share * mean) ** 2
