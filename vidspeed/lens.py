@@ -7,10 +7,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
-import cv2
 import numpy as np
 
-from vidspeed.clip.background import to_eight_bits
+from vidspeed.clip.moments import Moment, still_moments
 from vidspeed.clip.read import ClipReader
 from vidspeed.clip.still import read_picture
 from vidspeed.errors import CalibrationError, ClipError
@@ -24,15 +23,11 @@ from vidspeed.geometry.lensviews import (
     coverage,
     spread_views,
 )
-from vidspeed.values import Chart, Ints, LensFit, Picture, Value, View
+from vidspeed.values import Chart, Ints, LensFit, Value, View
 from vidspeed.worker import Tell
 
 PICTURES = {".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp", ".pgm"}
-MOMENTS = 90  # places of a clip at which the chart is looked for, at most
-LEAST_STEP_S = 0.2  # between them
-SHARP_ENOUGH = 0.8  # of the sharpest frame near by: of those the stillest is taken
 MOST_MOVED_PX = 1.0  # from one frame to the next; a rolling shutter bends what moves more
-SMALL_PX = 480  # width at which sharpness and stillness are judged
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -140,72 +135,15 @@ def _view(name: str, source: str, time_s: float | None, found: Sighting) -> View
     )
 
 
-@dataclass(slots=True)
-class _Moment:
-    """A frame with the one before it, how sharp it is and how much changed between the two."""
-
-    time_s: float
-    before: Picture
-    picture: Picture
-    sharpness: float
-    change: float
-
-
 def _look_at_clip(path: Path, chart: Chart, seen: _Looked) -> None:
     """Look for the chart in the stillest sharp frame of each short stretch of a clip."""
     with ClipReader(path) as reader:
         seen.sizes[path.name] = reader.header.size_px
-        step_s = max((reader.header.duration_s or 0.0) / MOMENTS, LEAST_STEP_S)
-        before: Picture | None = None
-        small_before: Picture | None = None
-        stretch: list[_Moment] = []
-        begun_s: float | None = None
-        for frame in reader.frames():
-            picture = to_eight_bits(frame.luma)
-            small = _small(picture)
-            if before is not None and small_before is not None:
-                stretch.append(_moment(frame.time_s, before, picture, small_before, small))
-                stretch = _worth_keeping(stretch)
-            before, small_before = picture, small
-            begun_s = frame.time_s if begun_s is None else begun_s
-            if frame.time_s - begun_s >= step_s:
-                _look_at_moment(path, chart, seen, stretch)
-                stretch, begun_s = [], frame.time_s
-        _look_at_moment(path, chart, seen, stretch)
+        for moment in still_moments(reader):
+            _look_at_moment(path, chart, seen, moment)
 
 
-def _small(picture: Picture) -> Picture:
-    scale = min(1.0, SMALL_PX / picture.shape[1])
-    return np.asarray(
-        cv2.resize(picture, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8
-    )
-
-
-def _moment(
-    time_s: float, before: Picture, picture: Picture, small_before: Picture, small: Picture
-) -> _Moment:
-    return _Moment(
-        time_s=time_s,
-        before=before,
-        picture=picture,
-        sharpness=float(cv2.Laplacian(small, cv2.CV_32F).var()),
-        change=float(np.mean(cv2.absdiff(small, small_before))),
-    )
-
-
-def _worth_keeping(stretch: list[_Moment]) -> list[_Moment]:
-    """Keep the stillest of the sharp frames and the sharpest one, so that few are in memory."""
-    best = max(moment.sharpness for moment in stretch)
-    sharp = [moment for moment in stretch if moment.sharpness >= SHARP_ENOUGH * best]
-    stillest = min(sharp, key=lambda moment: moment.change)
-    sharpest = max(sharp, key=lambda moment: moment.sharpness)
-    return [stillest] if stillest is sharpest else [stillest, sharpest]
-
-
-def _look_at_moment(path: Path, chart: Chart, seen: _Looked, stretch: list[_Moment]) -> None:
-    if not stretch:
-        return
-    moment = stretch[0]
+def _look_at_moment(path: Path, chart: Chart, seen: _Looked, moment: Moment) -> None:
     seen.looked_at += 1
     found = find_chart(moment.picture, chart)
     if found is None:
