@@ -169,3 +169,19 @@ def test_every_dependency_is_explained():
     wanted = re.findall(r'^    "([a-z0-9-]+)>=', text, re.MULTILINE)
     assert len(wanted) > 15
     assert [name for name in wanted if f"`{name}`" not in DEVELOPERS] == []
+
+
+def test_dependencies_are_used_where_it_is_said():
+    rows = re.findall(r"^\| `([a-z-]+)` \|[^|]*\|([^|]*)\|$", DEVELOPERS, re.MULTILINE)
+    places = {name: re.findall(r"`([a-z_/.]+)`", where) for name, where in rows}
+    assert len(places) > 12
+    for name in places.keys() - {"numpy", "tzdata"}:  # used everywhere, and by Python itself
+        module = {"opencv-python": "cv2"}.get(name, name)
+        word = re.compile(rf"^\s*(?:import|from) {module}\b", re.MULTILINE)
+        used = [
+            path.relative_to(ROOT / "vidspeed").as_posix()
+            for path in (ROOT / "vidspeed").rglob("*.py")
+            if word.search(path.read_text(encoding="utf-8"))
+        ]
+        assert [file for file in used if not file.startswith(tuple(places[name]))] == [], name
+        assert all(any(file.startswith(place) for file in used) for place in places[name]), name
