@@ -13,10 +13,9 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import norm
 
-from tests.answer.days import entry, flown, session
+from tests.answer.days import choose_mark, entry, flown, session
 from vidspeed.answer.comparison import Side, compare
 from vidspeed.answer.luck import best_pair, draws_of, field_of
-from vidspeed.answer.mark import choose_mark
 from vidspeed.answer.scatter import NO_SCATTER, design_of
 from vidspeed.motion.budget import covariance
 

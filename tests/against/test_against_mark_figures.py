@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from vidspeed.answer.mark import choose_mark, exceeds, speed_from_mean_time
+from tests.answer.days import choose_mark
+from vidspeed.answer.mark import exceeds, speed_from_mean_time
 from vidspeed.values import MarkRules, PassResult
 
 HUNDREDTH_KMH = 0.005

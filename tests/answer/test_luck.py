@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.answer.days import entry, flown
+from tests.answer.days import choose_mark, entry, flown
 from vidspeed.answer.luck import beats, best_pair, draws_of, field_of, lifts
-from vidspeed.answer.mark import choose_mark
 from vidspeed.answer.scatter import design_of
 from vidspeed.motion.budget import covariance
 from vidspeed.values import MarkRules

@@ -7,7 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from vidspeed.answer.mark import choose_mark, mean_dof
+from tests.answer.days import choose_mark
+from vidspeed.answer.mark import mean_dof
 from vidspeed.motion.coverage import coverage_factor
 from vidspeed.values import Input, MarkRules, PassResult
 

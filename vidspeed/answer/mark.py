@@ -53,16 +53,6 @@ def mark_of(
     return decide(passes, labels, covariance, session.mark, recorded=recorded, air=session.air)
 
 
-def choose_mark(
-    passes: Sequence[PassResult],
-    labels: Sequence[str],
-    covariance: Floats,
-    rules: MarkRules | None = None,
-) -> Mark | None:
-    """Return the mark where no time of day and no air is known, None where there is none."""
-    return decide(passes, labels, covariance, rules).mark
-
-
 def decide(
     passes: Sequence[PassResult],
     labels: Sequence[str],
