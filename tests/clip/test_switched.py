@@ -104,6 +104,16 @@ def test_two_flashes_in_neighbouring_frames_leave_open_which_end_is_known():
     assert not extra[[2, 3, 6]].any()
 
 
+def test_a_single_flash_has_ends_too():
+    parts = np.r_[0.4, np.ones(8), 0.3]
+    for snr in (10.0, 60.0):
+        shift, extra = corrections(seen(np.arange(10), parts, resolved=False, snr=snr), SURE)
+        off_px = 0.5 * (1.0 - parts) * SPEED * EXPOSURE_S * np.r_[-1.0, np.zeros(8), 1.0]
+        assert np.all(np.abs(shift[:, 0] - off_px) < 3.0 * np.sqrt(extra[:, 0, 0]) + 1e-9)
+        assert not extra[1:-1].any()
+        assert extra[[0, -1], 0, 0].min() > 0.0
+
+
 def test_a_lamp_that_is_always_on_is_left_alone():
     shift, extra = corrections(seen(np.arange(30), 1.0 - 0.01 * np.arange(30)), SURE)
     assert not shift.any()

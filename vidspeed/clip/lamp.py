@@ -47,6 +47,7 @@ LEAST_SNR = 2.0
 WORST_PX = 3.0  # a light whose place is less certain than this is left out
 SURE_SNR = 7.0  # from here on a frame without the lamp is one in which it was dark
 STRAYED_PX = 4.0  # and half a streak: a fit farther from where its spot stood out is of another
+SETTLED = 4  # rounds in which places and speed of a flashing lamp settle
 WORST_ALONG_PX = 12.0  # a flashing lamp's light may be less certain along its way
 
 
@@ -264,7 +265,7 @@ def _switched(
     length_u = np.array([_length_u_px(*both, noise) for both in zip(fits, spreads, strict=True)])
     seen = streaks_of(frame, time_s, snr, fits, np.nan_to_num(length_u, nan=FAR))
     shift, extra = np.zeros((len(spots), 2)), np.zeros((len(spots), 2, 2))
-    for _ in range(2):  # the speed follows from the places
+    for _ in range(SETTLED):  # the speed follows from the places
         velocity = _velocity(time_s, parameters[:, [X, Y]] + shift, snr)
         shift, extra = corrections(seen._replace(velocity=velocity), SURE_SNR)
     return shift, extra

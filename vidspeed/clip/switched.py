@@ -30,7 +30,9 @@ SHORT_RUN = 2  # lit frames, at most, after which no frame need have been lit th
 NEAR_WHOLE = 0.85  # of the longest exposure: those beyond were lit throughout, too
 AGREE = 3  # lights without two lit neighbours that together prove to be whole
 VARIED = 0.2  # of the longest exposure: by so much shorter ones differ where flashes have no beat
-BROKEN, BROKEN_U = 0.2, 4.0  # part of an exposure, and standard deviations: it was not all lit
+BROKEN, PLAIN_U, BROKEN_U = 0.2, 2.5, 4.0  # part of an exposure, and standard deviations, by
+# which the lamp was plainly dark for a while: beside a dark frame, and between lit ones
+LEAST_RUN = 5  # lights that say how bright and long a whole one is
 LONG_GAP = 4  # frames: no chance leaves a lamp that is not very faint unseen for so long
 BY_CHANCE = 0.5  # that a faint lamp was only missed in a shorter gap
 ROOT_2PI = float(np.sqrt(2.0 * np.pi))
@@ -124,7 +126,7 @@ def lit_parts(seen: Streaks, exposure_s: float, known: bool) -> tuple[Floats, Fl
     for k in np.flatnonzero(((before | after) == 1) & (run > SHORT_RUN)):
         near = slice(k - 2, k) if after[k] and not before[k] else slice(k + 1, k + 3)
         usual[k], u[k] = float(seen.gathered[near].max()), LEAST_U
-    part, variance = seen.gathered / usual, u**2 + (2.0 / np.maximum(seen.snr, 1.0)) ** 2
+    part, variance = seen.gathered / usual, u**2 + 1.0 / np.maximum(seen.snr, 1.0) ** 2
     if not known:
         return part, np.sqrt(variance)
     full = np.maximum(np.linalg.norm(seen.velocity, axis=1) * exposure_s, 1e-6)
@@ -137,12 +139,14 @@ def lit_parts(seen: Streaks, exposure_s: float, known: bool) -> tuple[Floats, Fl
 def corrections(seen: Streaks, sure_snr: float) -> tuple[Floats, Floats]:
     """Return what to add to places (n, 2) and to their covariances (n, 2, 2).
 
-    Nothing where every light has a lit neighbour on each side. In frames where a lamp fainter
-    than `sure_snr` was not seen it need not have been dark.
+    Of a lamp without dark frames in between, only for the first and last light of its chain, and
+    only where it was plainly not lit throughout. In frames where a lamp fainter than `sure_snr`
+    was not seen it need not have been dark.
     """
     count = len(seen.frame)
     shift, extra = np.zeros((count, 2)), np.zeros((count, 2, 2))
-    if not flashes(seen.frame, seen.snr, sure_snr):
+    flashing = flashes(seen.frame, seen.snr, sure_snr)
+    if not flashing and (count < LEAST_RUN or np.any(np.diff(seen.frame) > 1)):
         return shift, extra
     before, after, run = edges_of(seen.frame)
     interval_s = float(np.median(np.diff(seen.time_s) / np.diff(seen.frame)))
@@ -151,8 +155,9 @@ def corrections(seen: Streaks, sure_snr: float) -> tuple[Floats, Floats]:
     switched = min(exposure_s / interval_s, 1.0) * _dark(seen, sure_snr)
     for k in range(count):
         way, edges = seen.velocity[k] * exposure_s, before[k] + after[k]
-        broken = known and 1.0 - part[k] > max(BROKEN, BROKEN_U * part_u[k])
-        if edges == 0 and not broken:
+        sure = BROKEN_U if edges == 0 else PLAIN_U
+        broken = known and 1.0 - part[k] > max(BROKEN, sure * part_u[k])
+        if not (flashing and broken if edges == 0 else flashing or broken):
             continue
         lost, variance = _lost(1.0 - part[k], part_u[k], 1.0 if broken else switched[k])
         if edges == 1:
