@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from functools import partial
 
+import cv2
 import numpy as np
 import pytest
 
 from tests.clip.painted import Flyer, Painting, paint_clip
 from vidspeed.clip.scan import scan
+from vidspeed.clip.slowly import take_out
 from vidspeed.clip.strip import CUT, UNIT, normalised
 from vidspeed.clip.striplight import faint_tracks
 from vidspeed.values import Corridor
@@ -49,6 +51,45 @@ def test_a_lamp_as_strong_as_the_noise_is_found_where_it_flew(tmp_path, step):
     assert np.abs(error).max() < 1.5
     assert np.allclose(track.time_s, track.frame / 60.0)
     assert track.snr == pytest.approx(1.0, abs=0.5)
+
+
+class Meadow(Painting):
+    """A picture whose pixels brighten and darken in the wind, each in its own time."""
+
+    def frames(self):
+        rng = np.random.default_rng(self.seed + 100)
+        each = rng.normal(0.0, 48.0, (2, *self.shape))
+        tufts = [cv2.GaussianBlur(one, (0, 0), 1.5) for one in each]
+        for k, picture in enumerate(super().frames()):
+            turn = 2.0 * np.pi * 1.3 * k / 60.0
+            waving = tufts[0] * np.cos(turn) + tufts[1] * np.sin(turn)
+            yield np.clip(np.rint(picture + waving), 0, 255).astype(np.uint8)
+
+
+def test_a_lamp_over_grass_that_waves_is_found_where_it_flew(tmp_path):
+    flyer = faint(peak=8.0)
+    meadow = partial(Meadow, shape=SHAPE, count=COUNT, level=100.0, lamps=0)
+    tracks, seen = found(tmp_path, meadow(flyers=[flyer], seed=3))
+    assert not seen.tracks
+    (track,) = tracks
+    error = track.xy_px - flyer.xy(track.frame)
+    assert np.sqrt(np.mean(error**2)) < 0.5
+    path = paint_clip(tmp_path / "bare.avi", meadow(flyers=[], seed=3), codec="ffv1")
+    assert faint_tracks(path, along(), seen.facts) == ()
+
+
+def test_what_is_foretold_is_taken_out_and_noise_stays_as_it_is():
+    rng = np.random.default_rng(2)
+    noise = rng.normal(0.0, 1.0, (60, 20, 40)).astype(np.float16)
+    same = noise.copy()
+    take_out(same, 2)
+    assert np.array_equal(same, noise)
+    wave = 6.0 * np.cos(2.0 * np.pi * 1.3 * np.arange(60) / 60.0)[:, None, None]
+    levels = noise + (wave * rng.normal(0.0, 1.0, (20, 40))).astype(np.float16)
+    levels[30, 10, 20] += 8.0
+    take_out(levels, 2)
+    assert levels[30, 10, 20] > 4.0
+    assert levels[10:50, :5].std() < 1.5
 
 
 def test_nothing_is_found_where_nothing_flies_along(tmp_path):

@@ -24,6 +24,7 @@ from vidspeed.values import Clip, ClipFacts, Corridor, Problem, Session, Track
 from vidspeed.worker import report
 
 ON_WAY_PX = 6.0
+PLAIN_SNR = 7.0  # peak over the noise of a pixel that single frames show where nothing else moves
 
 
 def with_faint(session: Session, cameras: Cameras, clip: Clip, looked: Looked) -> Looked:
@@ -93,9 +94,13 @@ def _of_clip(track: Track, facts: ClipFacts, looked: Looked) -> Track:
 
 def _told(clip: Clip, track: Track) -> Problem:
     """Say that a track was found by adding up."""
+    strength = float(track.snr.mean())
+    why = "is too faint for single frames"
+    if strength > PLAIN_SNR:
+        why = "single frames do not tell from what moves behind it"
     message = (
         f"from {track.time_s[0]:.2f} to {track.time_s[-1]:.2f} s a light flies along the course "
-        f"that is too faint for single frames (about {float(track.snr.mean()):.1f} times the noise "
-        f"of a pixel); it was found by adding up, {len(track)} groups of frames give a place each"
+        f"that {why} (about {strength:.1f} times the noise of a pixel); it was found by adding up, "
+        f"{len(track)} groups of frames give a place each"
     )
     return Problem(level="warn", where=clip.name, message=message)

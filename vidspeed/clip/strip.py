@@ -2,8 +2,9 @@
 
 Every frame is smoothed to the size of a lamp's image, freed of what is wide, and sampled at the
 places of a corridor: along the course at equal steps, and at some places across it. Each sample is
-then divided by its own scatter over time, and cut off at a few standard deviations: so a lamp that
-stands still or flickers weighs little, and no single frame can carry a sum over many.
+then freed of what changes slowly (`slowly.py`), divided by its own scatter over time, and cut off
+at a few standard deviations: so a lamp that stands still or flickers weighs little, and no single
+frame can carry a sum over many.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from numpy.typing import NDArray
 from vidspeed.clip.background import level_scale
 from vidspeed.clip.facts import frame_numbers
 from vidspeed.clip.read import ClipReader, Frame, Luma
+from vidspeed.clip.slowly import gap_frames, take_out
 from vidspeed.values import Corridor, Floats, Ints, Value
 from vidspeed.worker import alive
 
@@ -105,11 +107,11 @@ def stretches(
         fresh += 1
         full = len(waiting) >= most or waiting[-1][1] - waiting[0][1] >= span_s
         if full and len(waiting) >= LEAST_FRAMES:
-            yield layout, _stretch(waiting)
+            yield layout, _stretch(waiting, corridor)
             again = sum(row[1] >= waiting[-1][1] - pass_s for row in waiting)
             waiting, fresh = waiting[-min(again, len(waiting) // 2) :], 0
     if fresh and len(waiting) >= LEAST_FRAMES:
-        yield layout, _stretch(waiting)
+        yield layout, _stretch(waiting, corridor)
 
 
 def timed_frames(
@@ -154,12 +156,15 @@ class _Sampler:
         return seen.astype(np.float16)
 
 
-def _stretch(waiting: list[tuple[int, float, Any]]) -> Stretch:
-    """Divide the samples of a window by their scatter over time."""
+def _stretch(waiting: list[tuple[int, float, Any]], corridor: Corridor) -> Stretch:
+    """Take out of the samples of a window what changes slowly; divide them by their scatter."""
+    time_s = np.array([row[1] for row in waiting])
+    levels = np.array([row[2] for row in waiting])
+    take_out(levels, gap_frames(corridor, float(np.median(np.diff(time_s)))))
     return Stretch(
         frame=np.array([row[0] for row in waiting], np.int64),
-        time_s=np.array([row[1] for row in waiting]),
-        samples=normalised(np.array([row[2] for row in waiting])),
+        time_s=time_s,
+        samples=normalised(levels),
     )
 
 

@@ -16,14 +16,12 @@ from vidspeed.clip.stripfit import (
     ALONG_PX,
     KERNEL_PX,
     Faint,
-    Maps,
-    Patches,
     bends,
     faint_light,
     lamp_image,
-    patches_along,
     responses,
 )
+from vidspeed.clip.strippatches import Maps, Patches, patches_along
 from vidspeed.clip.strippaths import Line, lines
 from vidspeed.values import ClipFacts, Corridor, Floats, Ints, Track, Value
 
@@ -147,7 +145,7 @@ def is_light(patches: Patches, faint: Faint) -> bool:
         return False
     middle = float(np.median(faint.response))
     levels = middle * _peak(faint) * float(np.median(patches.noise))
-    if middle > BRIGHTEST and levels > PLAIN_LEVELS:
+    if middle > BRIGHTEST * float(np.median(patches.slow)) and levels > PLAIN_LEVELS:
         return False
     each = float(response.mean())
     parts = [float(part.mean()) for part in np.array_split(response, PARTS)]
