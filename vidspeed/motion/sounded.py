@@ -11,7 +11,7 @@ from scipy.stats import chi2
 from vidspeed.motion.adjust import adjust
 from vidspeed.motion.flight import Flight
 from vidspeed.motion.network import Network
-from vidspeed.motion.sounding import Sounding, rows_of
+from vidspeed.motion.sounding import AirIn, Sounding, rows_of
 from vidspeed.motion.unknowns import Ledger, State, entered
 from vidspeed.values import Around, Camera, Floats, Input, Told
 
@@ -40,34 +40,18 @@ def _joined(flight: Flight, heard: Mapping[int, Told], air: Around) -> tuple[Net
     old = flight.network.ledger
     ledger = Ledger(size=old.size, priors=list(old.priors), places=list(old.places))
     owner = f"pass {flight.network.traverses[0].label}"
-    sound = ledger.known(
-        entered(
-            "session", "speed of sound", "air", air.sound_u_mps, "m/s", assumed=air.sound_assumed
-        )
-    )
-    wind_u = air.wind_u_mps * np.sqrt([1.0 - OWN_WIND, OWN_WIND])
-    wind = ledger.known(
-        entered("session", "wind", "air", float(wind_u[0]), "m/s", assumed=air.wind_assumed),
-        entered(owner, "wind", "air", float(wind_u[1]), "m/s", assumed=air.wind_assumed),
-    )
+    known = _known(ledger, owner, air)
     late: dict[str, slice] = {}
     sounds = []
     for order, told in heard.items():
-        camera = flight.lit[order].stand.camera
+        camera, clip = flight.lit[order].stand.camera, flight.lit[order].clip
         if camera.sound_late_u_s is not None and camera.name not in late:
             late[camera.name] = ledger.known(_late(camera))
-        information, slope = _without_moment(told, camera, air.wind_u_mps)
-        root, lean = rows_of(information, slope)
         apart_u = apart(told.half_s / flight.nominal.duration_s) * np.array(
             [air.accel_u_mps2, air.bend_u_mps2]
         )
-        clip = flight.lit[order].clip
-        accel = ledger.known(
-            *(
-                entered(owner, f"{name} {clip}", "acceleration", float(u), "m/s2")
-                for name, u in zip(("heard along", "heard away"), apart_u, strict=True)
-            )
-        )
+        information, slope = _without_moment(told, camera, air.wind_u_mps)
+        root, lean = rows_of(information, slope)
         sounds.append(
             Sounding(
                 clip=order,
@@ -76,13 +60,8 @@ def _joined(flight: Flight, heard: Mapping[int, Told], air: Around) -> tuple[Net
                 at=told.at,
                 root=root,
                 lean=lean,
-                sound=sound,
-                sound_mps=air.sound_mps,
-                sound_u_mps=air.sound_u_mps,
-                wind=wind,
-                wind_mps=air.wind_mps,
-                wind_u_mps=wind_u,
-                accel=accel,
+                air=known,
+                accel=ledger.known(*_bends(owner, clip, apart_u)),
                 accel_u_mps2=apart_u,
                 late=late.get(camera.name),
                 late_s=camera.sound_late_s,
@@ -93,6 +72,33 @@ def _joined(flight: Flight, heard: Mapping[int, Told], air: Around) -> tuple[Net
     theta = np.append(flight.state.theta, np.zeros(ledger.size - old.size))
     network = replace(flight.network, ledger=ledger, sounds=tuple(sounds))
     return network, State(theta=theta, turns=flight.state.turns)
+
+
+def _known(ledger: Ledger, owner: str, air: Around) -> AirIn:
+    """Enter the air into the ledger: the session's, and of the wind a part of the pass's own."""
+    wind_u = air.wind_u_mps * np.sqrt([1.0 - OWN_WIND, OWN_WIND])
+    sound, wind = air.sound_assumed, air.wind_assumed
+    return AirIn(
+        sound=ledger.known(
+            entered("session", "speed of sound", "air", air.sound_u_mps, "m/s", assumed=sound)
+        ),
+        sound_mps=air.sound_mps,
+        sound_u_mps=air.sound_u_mps,
+        wind=ledger.known(
+            entered("session", "wind", "air", float(wind_u[0]), "m/s", assumed=wind),
+            entered(owner, "wind", "air", float(wind_u[1]), "m/s", assumed=wind),
+        ),
+        wind_mps=air.wind_mps,
+        wind_u_mps=wind_u,
+    )
+
+
+def _bends(owner: str, clip: str, apart_u: Floats) -> list[Input]:
+    """Return how far a sound's acceleration along and away may be from the path's, as inputs."""
+    return [
+        entered(owner, f"{name} {clip}", "acceleration", float(u), "m/s2")
+        for name, u in zip(("heard along", "heard away"), apart_u, strict=True)
+    ]
 
 
 def apart(half: float) -> float:

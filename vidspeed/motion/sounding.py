@@ -31,15 +31,30 @@ TOLD_LEAST = 1e-8  # of the strongest direction: what is known less is not known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AirIn(Value):
+    """The air of a pass in the adjustment: what is known of it, and where its deviates stand.
+
+    `wind_mps` blows from start to finish; of its two deviates, of `wind_u_mps` (2,), the second is
+    the pass's own.
+    """
+
+    sound: slice
+    sound_mps: float
+    sound_u_mps: float
+    wind: slice
+    wind_mps: float
+    wind_u_mps: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Sounding(Value):
     """What was heard in clip number `clip` of a pass: rows `root` (r, 7) @ (x - `at`) + `lean`.
 
     The seven numbers x are the logarithms of speed (m/s) and closest distance (m), the moment (s)
     by the clip's stamps, the acceleration along and away (m/s²: the path's and a deviate
-    each at `accel`), the wind in the direction of flight and the speed of sound (m/s). Air
-    known as `sound_mps` and `wind_mps`, the latter from start to finish; its deviates stand at
-    `sound` and at `wind`, of which the second is the pass's own. `late`: by how much the sound is
-    behind the picture, None where nobody says so (`root` then holds no moment).
+    each at `accel`), the wind in the direction of flight and the speed of sound (m/s). `late`: by
+    how much the sound is behind the picture, None where nobody says so (`root` then holds no
+    moment).
     `dof` are those of the tones' scatter, None where it was no larger than stated.
     """
 
@@ -49,12 +64,7 @@ class Sounding(Value):
     at: Floats
     root: Floats
     lean: Floats
-    sound: slice
-    sound_mps: float
-    sound_u_mps: float
-    wind: slice
-    wind_mps: float
-    wind_u_mps: Floats
+    air: AirIn
     accel: slice
     accel_u_mps2: Floats
     late: slice | None
@@ -96,7 +106,7 @@ def sound_rows(sounding: Sounding, network: Network, state: State, rows: Floats)
     heard = np.zeros((*state.theta.shape[:-1], 7))
     slopes = np.zeros((*heard.shape, state.theta.shape[-1]))
     _fill_foot(sounding, network, state, heard, slopes)
-    _fill_air(sounding, network.traverses[0].nominal.direction, state, heard, slopes)
+    _fill_air(sounding.air, network.traverses[0].nominal.direction, state, heard, slopes)
     rows[...] = sounding.root @ slopes
     return np.asarray(-(heard - sounding.at) @ sounding.root.T - sounding.lean)
 
@@ -189,16 +199,14 @@ def _fill_bends(
         slopes[..., row, sounding.accel.start + row - 3] = sounding.accel_u_mps2[row - 3]
 
 
-def _fill_air(
-    sounding: Sounding, direction: float, state: State, heard: Floats, slopes: Floats
-) -> None:
+def _fill_air(air: AirIn, direction: float, state: State, heard: Floats, slopes: Floats) -> None:
     """Fill in the wind in the direction of flight, and the speed of sound."""
-    blows = sounding.wind_mps + state.theta[..., sounding.wind] @ sounding.wind_u_mps
+    blows = air.wind_mps + state.theta[..., air.wind] @ air.wind_u_mps
     heard[..., 5] = direction * blows
-    slopes[..., 5, sounding.wind] = direction * sounding.wind_u_mps
-    heard[..., 6] = sounding.sound_mps
-    heard[..., 6] += sounding.sound_u_mps * state.theta[..., sounding.sound.start]
-    slopes[..., 6, sounding.sound.start] = sounding.sound_u_mps
+    slopes[..., 5, air.wind] = direction * air.wind_u_mps
+    heard[..., 6] = air.sound_mps
+    heard[..., 6] += air.sound_u_mps * state.theta[..., air.sound.start]
+    slopes[..., 6, air.sound.start] = air.sound_u_mps
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
