@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import fields, replace
 from datetime import date
 from pathlib import Path
 
@@ -51,6 +51,12 @@ def test_a_clock_is_the_same_after_writing_and_reading() -> None:
         value = getattr(FULL, item.name)
         close = value if not isinstance(value, float) else pytest.approx(value, rel=1e-12)
         assert getattr(again, item.name) == close, item.name
+
+
+@pytest.mark.parametrize("sign", ["\udcff", "\x7f", "\n"])
+def test_a_clip_whose_name_is_no_plain_text_does_not_spoil_the_file(sign: str) -> None:
+    text = clock_text(replace(FULL, clip=f"lamp{sign}.mp4"))
+    assert parse_clock(text.encode("utf-8"), "c.toml").clip == "lamp?.mp4"
 
 
 def test_what_was_not_measured_is_left_out() -> None:

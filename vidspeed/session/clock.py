@@ -132,5 +132,11 @@ def clock_text(clock: Clock) -> str:
 
 
 def _toml(value: str | float) -> str:
-    """Return a value as TOML; JSON's strings and finite numbers are TOML's too."""
-    return json.dumps(value, ensure_ascii=False) if isinstance(value, str) else repr(float(value))
+    """Return a value as TOML; JSON's strings and finite numbers are TOML's too.
+
+    The name of a clip may hold what is no text, or cannot be seen, and would not be read again.
+    """
+    if not isinstance(value, str):
+        return repr(float(value))
+    plain = "".join(sign if sign.isprintable() else "?" for sign in value)
+    return json.dumps(plain, ensure_ascii=False)
