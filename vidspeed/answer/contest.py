@@ -42,7 +42,10 @@ def contest_of(
     recorded: Mapping[str, datetime],
     air: Air | None,
 ) -> Contest:
-    """Judge every measured pass and every pair; allow those of the best verdict."""
+    """Judge every measured pass and every pair; allow those of the best verdict.
+
+    `covariance` (n, n), (m/s)^2, is that of the passes in the order of `labels`.
+    """
     measured = [row for row in passes if row.status == "measured" and row.speed_mps is not None]
     of_pass = {row.label: pass_rules(rules, row) for row in measured}
     counted = [row for row in measured if worst(of_pass[row.label]) != "not met"]
@@ -75,7 +78,10 @@ def contest_of(
 
 
 def passes_scatter(passes: Sequence[PassResult], covariance: Floats) -> Scatter:
-    """Return the scatter of passes beside their setups' speeds and a wind along the course."""
+    """Return the scatter of passes beside their setups' speeds and a wind along the course.
+
+    `covariance` (n, n), (m/s)^2, is that of these passes.
+    """
     if not passes:
         return NO_SCATTER
     speeds = np.array([speed_of(row) for row in passes])
@@ -89,7 +95,10 @@ def passes_design(passes: Sequence[PassResult]) -> Floats:
 
 
 def wind_spread(pair: Pair, block: Floats, scatter: Scatter, dof: float | None = None) -> Spread:
-    """Return what half the difference of two speeds may be off by, taken for the wind."""
+    """Return what half the difference of two speeds may be off by, taken for the wind.
+
+    `block` (2, 2), (m/s)^2, is the covariance of the pair.
+    """
     fixed = weighted_variance(pair, (0.5, -0.5), block)
     return Spread(scatter=scatter, fixed=fixed, share=0.5, dof=dof)
 

@@ -48,7 +48,7 @@ class Decided(Value):
 def mark_of(
     session: Session, passes: Sequence[PassResult], labels: Sequence[str], covariance: Floats
 ) -> Decided:
-    """Return the mark of a session under its rules."""
+    """Return the mark of a session under its rules; see `decide`."""
     recorded = {clip.name: clip.recorded for clip in session.clips if clip.recorded is not None}
     return decide(passes, labels, covariance, session.mark, recorded=recorded, air=session.air)
 

@@ -141,9 +141,9 @@ def _above_plane(patch: Floats) -> tuple[Floats, float]:
 def match_beacons(reference: Picture, picture: Picture, lens: Floats) -> Movement | None:
     """Return how `picture` lies against `reference` by their lamps, None where chance could do it.
 
-    Two lamps are needed; what more of them agree, the likelier it is no chance. Four are needed
+    Two lamps are needed; the more of them agree, the likelier it is no chance. Four are needed
     where one picture shows many more than the other, as by day: most of those are no lamps, and
-    they do not lie as if strewn.
+    they do not lie as if strewn. `lens` (9,) is the camera's.
     """
     first, second = beacons(reference), beacons(picture)
     if min(len(first.u_px), len(second.u_px)) < 2:

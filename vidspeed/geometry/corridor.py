@@ -26,7 +26,10 @@ def corridor(
     lens: Floats,
     size_px: tuple[int, int],
 ) -> Corridor | None:
-    """Return the flight line in a camera's picture, None where it is not stated or not seen."""
+    """Return the flight line in a camera's picture, None where it is not stated or not seen.
+
+    `lens` (9,) and `pose` are the camera's, `size_px` is (width, height).
+    """
     if not line.stated:
         return None
     x_m = np.linspace(-BEYOND * course.length_m, (1.0 + BEYOND) * course.length_m, FINE)

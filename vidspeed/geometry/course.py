@@ -21,7 +21,7 @@ SPEED_SLACK = 1.5  # limits in pixels a second are loosened by this much: ranges
 
 
 def drawing(course: Course, line: FlightLine, pose: Pose, lens: Floats) -> CourseDrawing:
-    """Return course line, flight line and both gates in pixels."""
+    """Return course line, flight line and both gates in pixels; `lens` is (9,)."""
     x_m = np.linspace(0.0, course.length_m, POINTS)
     ground = np.column_stack([x_m, np.zeros((POINTS, 2))])
     flown = np.column_stack([x_m, np.full(POINTS, line.offset_m), np.full(POINTS, line.height_m)])
@@ -47,7 +47,8 @@ def _gate(x_m: float, middle_m: float, top_m: float) -> Floats:
 def strip(course: Course, line: FlightLine, craft: Craft, pose: Pose, lens: Floats) -> Strip | None:
     """Return where in the picture the craft can be and how fast, None where that says little.
 
-    None where the flight line is not stated, or a part of the strip lies behind the camera.
+    None where the flight line is not stated, or a part of the strip lies behind the camera. `lens`
+    is (9,); the polygon is in pixels, speeds in pixels a second.
     """
     if not line.stated:
         return None

@@ -110,7 +110,10 @@ def _side(level: Level) -> float:
 
 
 def solve(figures: Figures, places_m: Floats) -> tuple[Floats, Floats]:
-    """Return places and tape scales by damped Gauss-Newton steps from `places_m`."""
+    """Return places (p, 3), metres, and tape scales (t,) by damped Gauss-Newton steps.
+
+    They begin from `places_m` (p, 3).
+    """
     places, scales = places_m.copy(), np.zeros(len(figures.scale_u))
     residuals, jacobian = figures.computed(places, scales)
     cost, damping = float(residuals @ residuals), 1e-6

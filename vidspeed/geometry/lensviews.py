@@ -135,7 +135,8 @@ def check_known(fit: LensFit) -> None:
 def check_one_zoom(views: Sequence[View], size_px: tuple[int, int], lens: Floats) -> None:
     """Refuse files of which some were filmed at another zoom or with another crop.
 
-    Each file's views are fitted with a focal length of their own. Raises CalibrationError.
+    Each file's views are fitted with a focal length of their own, beside `lens` (9,), that of all.
+    Raises CalibrationError.
     """
     found = {}
     for source in sorted({view.source for view in views}):

@@ -25,7 +25,8 @@ def confirmed(
 ) -> tuple[SurveyTest, ...]:
     """Return the tests with the sizes of weakly checked figures as solving finds them.
 
-    `shift` is how far the mean of a test must move to be named.
+    `places_m` (p, 3) are the adjusted points; `shift` is how far the mean of a test must move to be
+    named, in its standard uncertainties.
     """
     true = _without_error(figures, places_m)
     return tuple(

@@ -134,7 +134,7 @@ def write(
     side: str = "left",
     size_pt: float = 9.0,
 ) -> None:
-    """Write words on a picture, white with a dark rim, beside a place in it."""
+    """Write words on a picture, white with a dark rim, beside a place (2,) in it."""
     axes.annotate(
         text, (float(place_px[0]), float(place_px[1])), xytext=offset_pt,
         textcoords="offset points", ha=side, color="white", fontsize=size_pt, parse_math=False,

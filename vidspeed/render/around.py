@@ -37,7 +37,10 @@ class Stage(Value):
 
 
 def set_stage(camera: SceneCamera, view: Floats, rng: Generator) -> Stage:
-    """Prepare what changes; `rng` draws textures and hot pixels, nothing where there are none."""
+    """Prepare what changes before a `view` (h, w) of linear signal.
+
+    `rng` draws textures and hot pixels, nothing where there are none.
+    """
     look = camera.look
     height, width = view.shape
     calm = not any((look.shake_px, look.clouds, look.wind, look.pole_px[1], look.hot_pixels))

@@ -260,7 +260,7 @@ def load_film(look: Look, background: Floats) -> Film:
 
 
 def luma_of(signal: Floats, full_range: bool) -> Picture:
-    """Return the luma of linear signals from 0 to 1 by the sRGB curve (IEC 61966-2-1)."""
+    """Return the luma (h, w) of linear signals from 0 to 1 by the sRGB curve (IEC 61966-2-1)."""
     inside = np.clip(signal, 0.0, 1.0)
     curve = np.where(
         inside <= 0.0031308,

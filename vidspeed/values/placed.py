@@ -92,8 +92,8 @@ class CameraFit(Value):
 class CourseDrawing(Value):
     """The course as one camera sees it, in pixels, so that a figure needs no geometry.
 
-    Each line is (n, 2), NaN where it is behind the camera. `gates` has two lines each (start,
-    finish): posts from the ground to above the flight line.
+    Each line is (n, 2), NaN where it is behind the camera. `gates_px` are the outlines of the start
+    gate and of the finish gate: up one post, across above the flight line, down the other.
     """
 
     course_line_px: Floats

@@ -146,7 +146,7 @@ class Scan(Value):
     """All that one decode of a clip gives.
 
     `brightest` and `still` (h, w) uint8: the brightest value of each pixel over the clip, and
-    its median background. `crops` are not kept here; figures draw on `brightest`.
+    its median background.
     """
 
     facts: ClipFacts

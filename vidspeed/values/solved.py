@@ -16,8 +16,8 @@ class Input(Value):
     """One thing that was entered or seen, as an observation with a standard uncertainty.
 
     `owner` is "session", "camera NAME" or "pass LABEL"; (owner, name) identifies it across
-    passes. `source` is the row of the budget it belongs to. `split`: "shared if unknown" marks
-    the part of the flight line whose split the session left open.
+    passes. `source` is the row of the budget it belongs to. `split_unknown` marks the part of the
+    flight line of which the session does not say how much is common to all passes.
     """
 
     owner: str
