@@ -97,3 +97,21 @@ def test_perspective_and_braking_are_no_jump():
         evening(4, 1, stands=([-30.0, -40.0, 1.7],), focal_u_px=5.0), speed_mps=140.0, offset_m=0.0
     )[0][0].track
     assert speed_jumps([oblique]) == []
+
+
+def test_small_steps_that_noise_makes_unequal_are_no_jump():
+    """A lamp that crosses a small picture at 240 frames a second steps by hardly its own noise."""
+    rng = np.random.default_rng(3)
+    time_s = np.arange(500) / 240.0
+    steady_px = np.column_stack([80.0 + 150.0 * time_s, 400.0 + 0.0 * time_s])
+    track = a_track()
+    noisy = replace(
+        take(track, np.arange(500) % len(track)),
+        time_s=time_s, frame=np.arange(500), xy_px=steady_px + rng.normal(0.0, 0.4, (500, 2)),
+        cov_px2=np.tile(0.16 * np.eye(2), (500, 1, 1)),
+    )  # fmt: skip
+    assert speed_jumps([noisy]) == []
+    trusting = replace(noisy, cov_px2=np.tile(0.0025 * np.eye(2), (500, 1, 1)))
+    assert speed_jumps([trusting]) == []  # the scatter tells it, too
+    jump, _ = speed_jumps([slowed(replace(trusting, xy_px=steady_px), 4.0, 200, 300)])
+    assert jump.factor < 0.4

@@ -26,7 +26,8 @@ GAPPED, PLAIN_SNR = 0.72, 8.0  # brightness within a streak over its bright part
 FAINT_SNR, FAINT_GAPPED = 3.5, 0.4  # the same for faint lights, whose parts scatter
 ASLANT_RAD = 0.2  # between streak and way
 STEADY_LAG = 0.15  # scatter of the lag between the two, over the lag
-JUMP = 1.7  # factor by which a lamp's speed in the picture changes at once
+JUMP = 1.7  # factor by which a lamp's speed in the picture changes at once, at least:
+JUMP_SURE = 4.0  # after so many standard uncertainties of both speeds are given away
 JUMP_LIGHTS = 6  # on each side of it
 JUMP_GAP_S = 0.35  # between the two sides
 JUMP_PX = 12.0  # off the straight way on
@@ -233,7 +234,11 @@ def _jump(
         return None
     factor = float(speeds[1] / speeds[0])
     along = one[1] / speeds[0]
-    if not (factor > JUMP or factor < 1.0 / JUMP) or along @ two[1] < 0.9 * speeds[1]:
+    if max(factor, 1.0 / factor) <= JUMP or along @ two[1] < 0.9 * speeds[1]:
+        return None
+    doubt = _speed_u(first, slice(start, stop), one[2]), _speed_u(second, slice(begin, end), two[2])
+    slow, fast = (0, 1) if factor > 1.0 else (1, 0)
+    if speeds[fast] - JUMP_SURE * doubt[fast] <= JUMP * (speeds[slow] + JUMP_SURE * doubt[slow]):
         return None
     onward = two[0] - one[0]
     off = abs(float(onward[0] * along[1] - onward[1] * along[0]))
@@ -244,6 +249,19 @@ def _jump(
     if off > JUMP_PX or not reached or rough:
         return None
     return SpeedJump(time_s=float(second.time_s[begin]), factor=factor)
+
+
+def _speed_u(track: Track, run: slice, scatter_px: float) -> float:
+    """Return the standard uncertainty of the speed of a run of lights, by what they state and do.
+
+    That of the slope of a least-squares line, from the larger of the places' stated uncertainty
+    and the scatter of both coordinates.
+    """
+    tau = track.time_s[run] - track.time_s[run].mean()
+    stated = float(np.median(track.cov_px2[run].trace(axis1=1, axis2=2)) / 2.0)
+    count = len(tau)
+    seen = scatter_px**2 * count / (2.0 * (count - 2.0))
+    return float(np.sqrt(max(stated, seen) / (tau @ tau)))
 
 
 def _step_s(track: Track) -> float:
