@@ -144,6 +144,13 @@ def test_one_of_three_lamps_that_swings_is_no_bent_picture():
     assert judged_lamps((swing + turn)[:, :2], THREE[:2]) == "shaken"
 
 
+def test_three_tufts_of_which_one_waves_far_are_no_bent_picture():
+    """The others move too, but in their own time."""
+    phase = 8.2 * TIME[:, None] + np.array([0.0, 1.6, 1.2])
+    away = (np.array([1.6, 0.55, 0.12]) * np.sin(phase))[:, :, None] * np.array([1.0, -0.3])
+    assert judged_lamps(away, THREE) == "fixed"
+
+
 def test_lamps_of_which_none_stands_still_are_told_though_they_do_not_keep_step():
     """A picture whose rows run to and fro at different times."""
     rng = np.random.default_rng(5)

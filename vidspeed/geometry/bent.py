@@ -95,7 +95,7 @@ def _of_few(few: _Few) -> float:
     none_rests = _beyond(_left_of(best[max(count // 2, 1)]), few) > RESTING_PX
     if count >= FEW_PIECES and size_px > LOOSE_PX and none_rests:
         return _beyond(whole, few)
-    whole_px, others_px = _beyond(whole, few), _beyond(_left_of(best[count // 4 + 1]), few)
+    whole_px, others_px = _beyond(whole, few), _in_step_with(left, best[count // 4 + 1])
     if _keeps_step(best[1]):
         return whole_px
     if _share_in_step(left) > IN_STEP and others_px > OTHERS_PX and size_px > BENT_PX:
@@ -165,6 +165,17 @@ def _without_worst(few: _Few) -> _Few:
 def _share_in_step(left: Floats) -> float:
     """Return how much of the squares of movements (n, k) keeps step."""
     return float(np.linalg.norm(left, 2) ** 2 / max(float(np.sum(left**2)), 1e-12))
+
+
+def _in_step_with(left: Floats, others: _Few) -> float:
+    """Return how far others move, RMS, in step with what moves most (n, k): less than noise is 0.
+
+    Tufts of grass, or lamps on poles, that move as far but in their own time do not.
+    """
+    lead = np.linalg.svd(left, full_matrices=False)[0][:, :1]
+    rest = _left_of(others)
+    noise2 = others.noise_px**2 / len(rest)
+    return float(np.sqrt(max(_rms(lead @ (lead.T @ rest)) ** 2 - noise2, 0.0)))
 
 
 def _rms(left: Floats) -> float:
