@@ -16,7 +16,8 @@ from vidspeed.clip.bands import fit_bands
 from vidspeed.clip.edges import RateFit, fit_edges
 from vidspeed.clip.flashes import Flashes, flashes
 from vidspeed.clip.read import ClipReader
-from vidspeed.errors import ClipError, ResultsError, SessionError
+from vidspeed.errors import ClipError, SessionError
+from vidspeed.saving import save
 from vidspeed.session.clock import clock_text, read_clock
 from vidspeed.values import Clock, Value
 
@@ -177,10 +178,7 @@ def write_clock(path: Path, found: Clock) -> Clock:
         Where the file cannot be written.
     """
     kept = _beside(path, found) if path.exists() else found
-    try:
-        path.write_text(clock_text(kept), encoding="utf-8", newline="\n")
-    except OSError as error:
-        raise ResultsError(f"{path}: cannot be written: {error.strerror}") from None
+    save(path, clock_text(kept).encode("utf-8"))
     return kept
 
 

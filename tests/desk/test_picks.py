@@ -1,5 +1,7 @@
 """Picks while they are made: placed, taken back, kept in the session's own file."""
 
+import os
+
 import numpy as np
 import pytest
 
@@ -7,7 +9,7 @@ from tests.desk.daylight import lamps, session_without_picks, true_picks
 from vidspeed.assembly.reading import read_session
 from vidspeed.desk.picks import Picking, fitted, picks_of
 from vidspeed.desk.verdict import verdict
-from vidspeed.errors import CalibrationError, SessionError
+from vidspeed.errors import CalibrationError, ResultsError, SessionError
 from vidspeed.geometry.snap import snap_corner, snap_lamp
 from vidspeed.session.picksfile import picks_text
 
@@ -47,6 +49,25 @@ def test_undo_and_redo_go_back_and_forth(tmp_path):
     assert picking.placed == {}
     picking.undo()
     assert picking.placed == {}
+
+
+def test_a_pick_that_cannot_be_kept_is_said_and_is_none(tmp_path, monkeypatch):
+    picking = picked(session_without_picks(tmp_path), {"A1", "A2"})
+    before, both = picking.path.read_bytes(), dict(picking.placed)
+
+    def full(_):
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as disk:
+        disk.setattr(os, "fsync", full)
+        for change in (lambda: picking.place("A1", 10.0, 20.0), picking.undo):
+            with pytest.raises(ResultsError, match="No space left"):
+                change()
+    assert picking.path.read_bytes() == before
+    assert picking.placed == both
+    picking.undo()
+    picking.redo()
+    assert picking.placed == both
 
 
 def test_a_file_that_somebody_else_changed_is_left_alone(tmp_path):

@@ -94,7 +94,6 @@ def compare(
     import json
 
     from vidspeed.answers import compare as compare_sessions
-    from vidspeed.errors import ResultsError
     from vidspeed.record.compareview import (
         comparison_figure,
         comparison_json,
@@ -102,13 +101,11 @@ def compare(
         comparison_table,
     )
     from vidspeed.record.units import unit_named
+    from vidspeed.saving import save
 
     found = compare_sessions(first, second, measure, setups=(setup_a, setup_b), same_air=same_air)
     spoken = unit_named(unit.value)
-    try:
-        out.write_bytes(comparison_figure(found, spoken))
-    except OSError as error:
-        raise ResultsError(f"{out}: cannot be written: {error.strerror}") from error
+    save(out, comparison_figure(found, spoken))
     if as_json:
         typer.echo(json.dumps(comparison_json(found), indent=2, allow_nan=False))
         return 0

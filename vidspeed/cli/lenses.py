@@ -167,15 +167,13 @@ def _numbers(text: str) -> list[int]:
 
 def _write_pages(out: Path, pages: list[Page]) -> None:
     from vidspeed.geometry.sheet import pdf, svg
+    from vidspeed.saving import save
 
     ending = out.suffix.lower()
     if ending not in (".pdf", ".svg") or (ending == ".svg" and len(pages) > 1):
         what = "only PDF holds several pages" if ending == ".svg" else "PDF and SVG can be written"
         raise ResultsError(f"{out}: {what}; give a name that ends in .pdf")
-    try:
-        out.write_bytes(pdf(pages) if ending == ".pdf" else svg(pages[0]))
-    except OSError as error:
-        raise ResultsError(f"{out}: cannot be written: {error.strerror}") from error
+    save(out, pdf(pages) if ending == ".pdf" else svg(pages[0]))
 
 
 @app.command()

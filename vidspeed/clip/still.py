@@ -10,6 +10,7 @@ import numpy as np
 from vidspeed.clip.background import to_eight_bits
 from vidspeed.clip.read import ClipReader, Frame
 from vidspeed.errors import ClipError, ResultsError
+from vidspeed.saving import save
 from vidspeed.values import Picture
 
 FRAMES = 15  # that the mean is made of, at most
@@ -59,10 +60,7 @@ def write_still(path_out: Path, picture: Picture) -> None:
     """
     if path_out.suffix.lower() != ".png":
         raise ResultsError(f"{path_out}: a still is a PNG file; give a name that ends in .png")
-    try:
-        path_out.write_bytes(png_bytes(picture))
-    except OSError as error:
-        raise ResultsError(f"{path_out}: cannot be written: {error.strerror}") from error
+    save(path_out, png_bytes(picture))
 
 
 def png_bytes(picture: Picture) -> bytes:

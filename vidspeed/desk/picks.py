@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -10,9 +9,11 @@ import numpy as np
 
 from vidspeed.assembly.gather import USUAL_RATE_HZ
 from vidspeed.assembly.reading import read_session
+from vidspeed.desk.sources import hash_of
 from vidspeed.errors import SessionError, VidspeedError
 from vidspeed.geometry.lens import project
 from vidspeed.motion.calibration import calibrate_camera
+from vidspeed.saving import save
 from vidspeed.session.cells import decoded
 from vidspeed.session.picksfile import picks_text
 from vidspeed.session.tables import parse_picks
@@ -51,7 +52,7 @@ class Picking:
             pick.name: (float(pick.xy_px[0]), float(pick.xy_px[1]), pick.u_px) for _, pick in rows
         }
         self.before, self.after = [], []
-        self.seen = _hash(data)
+        self.seen = hash_of(data)
 
     @property
     def path(self) -> Path:
@@ -82,35 +83,38 @@ class Picking:
 
     def undo(self) -> None:
         """Take the last change back."""
-        if self.before:
-            self.after.append(self.placed)
-            self._keep(self.before.pop())
+        self._step(self.before, self.after)
 
     def redo(self) -> None:
         """Make the change that was taken back again."""
-        if self.after:
-            self.before.append(self.placed)
-            self._keep(self.after.pop())
+        self._step(self.after, self.before)
+
+    def _step(self, way: list[Placed], back: list[Placed]) -> None:
+        """Go one step along `way`, and remember the way back; nothing where it cannot be kept."""
+        if way:
+            placed = self.placed
+            self._keep(way[-1])
+            way.pop()
+            back.append(placed)
 
     def _change(self, placed: Placed) -> None:
-        self.before.append(self.placed)
-        self.after = []
+        earlier = self.placed
         self._keep(placed)
+        self.before.append(earlier)
+        self.after = []
 
     def _keep(self, placed: Placed) -> None:
         """Write the file, whole or not at all; refuse where it is not the one that was read."""
         data = self._data()
-        if _hash(data) != self.seen:
+        if hash_of(data) != self.seen:
             raise SessionError(
                 f"{self.path.name}: was changed by somebody else meanwhile and was left alone; "
                 "load this page again to go on from what it holds now"
             )
         old = decoded(data, self.path.name) if data else ""
         text = picks_text(picks_of(placed), old=old).encode("utf-8")
-        part = self.path.with_name(f".{self.path.name}.part")
-        part.write_bytes(text)
-        part.replace(self.path)
-        self.placed, self.seen = placed, _hash(text)
+        save(self.path, text, name=self.path.name)
+        self.placed, self.seen = placed, hash_of(text)
 
     def _data(self) -> bytes:
         return self.path.read_bytes() if self.path.is_file() else b""
@@ -118,10 +122,6 @@ class Picking:
     def _entry(self) -> tuple[Session, Camera]:
         session = read_session(self.folder, unpicked=True)
         return session, session.camera(self.camera)
-
-
-def _hash(data: bytes) -> str:
-    return hashlib.sha256(data).hexdigest()
 
 
 def picks_of(placed: Placed) -> tuple[Pick, ...]:

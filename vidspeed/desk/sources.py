@@ -7,14 +7,13 @@ A page holds a `Source`: the text and the hash of the file's bytes. What it chan
 from __future__ import annotations
 
 import hashlib
-import os
-import secrets
 import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from vidspeed.errors import SessionError
+from vidspeed.errors import ResultsError, SessionError
+from vidspeed.saving import save
 from vidspeed.session.cells import decoded
 from vidspeed.session.check import Refused
 from vidspeed.session.paths import inside
@@ -54,7 +53,7 @@ def keep(source: Source, text: str) -> Source:
     ------
     Changed
         Where the file was changed since it was read.
-    SessionError
+    ResultsError
         Where it cannot be written.
     """
     path = _place(source.folder, source.name)
@@ -75,7 +74,7 @@ def keep(source: Source, text: str) -> Source:
 def change(folder: Path, table: str, number: int, values: Mapping[str, object]) -> Source:
     """Set keys of one table of session.toml as it stands now; None takes a key away.
 
-    For changes that rest on nothing else in the file. Raises SessionError where it cannot be done.
+    For changes that rest on nothing else in the file. Raises VidspeedError where it cannot be done.
     """
     from vidspeed.desk.toml import put
 
@@ -84,20 +83,15 @@ def change(folder: Path, table: str, number: int, values: Mapping[str, object]) 
 
 
 def replace_file(path: Path, data: bytes, name: str) -> None:
-    """Write a file through another one beside it, so that it is never seen half written."""
-    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
+    """Save a file of the session, and make the folder that it is in.
+
+    Raises ResultsError where it cannot be written; `name` is what the message calls it.
+    """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        try:
-            with part.open("xb") as stream:
-                stream.write(data)
-                stream.flush()
-                os.fsync(stream.fileno())
-            part.replace(path)
-        finally:
-            part.unlink(missing_ok=True)
     except OSError as error:
-        raise SessionError(f"{name}: cannot be written: {error.strerror}") from None
+        raise ResultsError(f"{name}: cannot be written: {error.strerror}") from None
+    save(path, data, name=name)
 
 
 def hash_of(data: bytes) -> str:

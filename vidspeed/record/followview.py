@@ -10,7 +10,6 @@ from matplotlib.axes import Axes
 from rich.table import Table
 from rich.text import Text
 
-from vidspeed.errors import ResultsError
 from vidspeed.record.canvas import (
     GREEN,
     ORANGE,
@@ -25,6 +24,7 @@ from vidspeed.record.canvas import (
     write,
 )
 from vidspeed.record.columns import tracks_csv
+from vidspeed.saving import save
 from vidspeed.values import Floats, Scan, Track
 
 COLOURS = (SKY, ORANGE, GREEN, YELLOW, PURPLE, VERMILLION)
@@ -45,13 +45,7 @@ def write_follow(seen: Scan, stem: Path) -> list[Path]:
     """Write both files and return their paths. Raises ResultsError where that fails."""
     files = follow_files(seen, stem)
     for path, content in files.items():
-        try:
-            path.write_bytes(content)
-        except OSError as error:
-            raise ResultsError(
-                f"{path}: cannot be written: {error.strerror or error}; "
-                "name another place with --out"
-            ) from error
+        save(path, content, mend="name another place with --out")
     return list(files)
 
 

@@ -8,9 +8,9 @@ import numpy as np
 from matplotlib.axes import Axes
 from rich.table import Table
 
-from vidspeed.errors import ResultsError
 from vidspeed.record.canvas import ORANGE, SKY, YELLOW, chart, png
 from vidspeed.record.units import bare_speed_text, unit_named, with_uncertainty
+from vidspeed.saving import save
 from vidspeed.values import Floats, Heard, Listened
 
 K = 2.0  # coverage factor of what is shown
@@ -53,12 +53,7 @@ def listen_notes(found: Listened) -> list[str]:
 
 def write_listen(found: Listened, path: Path) -> None:
     """Write the picture of a sound. Raises ResultsError where that fails."""
-    try:
-        path.write_bytes(listen_figure(found))
-    except OSError as error:
-        raise ResultsError(
-            f"{path}: cannot be written: {error.strerror or error}; name another place with --out"
-        ) from error
+    save(path, listen_figure(found), mend="name another place with --out")
 
 
 def listen_figure(found: Listened) -> bytes:

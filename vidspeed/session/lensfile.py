@@ -8,6 +8,7 @@ from typing import Any
 
 from vidspeed import __version__
 from vidspeed.errors import ResultsError
+from vidspeed.saving import save
 from vidspeed.session.lens import PARAMETERS
 from vidspeed.values import Chart, LensFit, jsonable
 
@@ -54,7 +55,4 @@ def write_lens(path: Path, fit: LensFit, chart: Chart | None, note: str = "") ->
     """
     if path.suffix.lower() != ".json":
         raise ResultsError(f"{path}: a lens file is JSON; give a name that ends in .json")
-    try:
-        path.write_text(lens_text(fit, chart, note), encoding="utf-8", newline="\n")
-    except OSError as error:
-        raise ResultsError(f"{path}: cannot be written: {error.strerror}") from error
+    save(path, lens_text(fit, chart, note).encode("utf-8"))

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from vidspeed.errors import ResultsError, SessionError
+from vidspeed.saving import save
 from vidspeed.session.keys import keys_of
 from vidspeed.session.tables import read_picks
 from vidspeed.values import Pick
@@ -75,7 +76,4 @@ def write_picks(path: Path, picks: Sequence[Pick], *, replace: bool = False) -> 
                 f"{path}: holds {there} picks already and was left as it is; say --replace to "
                 "write the new ones in their place, or move it away"
             )
-    try:
-        path.write_text(picks_text(picks), encoding="utf-8", newline="\n")
-    except OSError as error:
-        raise ResultsError(f"{path}: cannot be written: {error.strerror}") from error
+    save(path, picks_text(picks).encode("utf-8"))
