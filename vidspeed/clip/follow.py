@@ -14,18 +14,21 @@ import numpy as np
 from filterpy.kalman import KalmanFilter
 from scipy.optimize import linear_sum_assignment
 
+from vidspeed.clip.blinks import Blinks, waited
 from vidspeed.clip.lights import Spot
 from vidspeed.clip.moves import (
     ROUGH_PX,
     Limits,
     alike,
     bend_px_s2,
+    dims,
     is_flight,
     keeps_its_way,
     on_its_way,
     possible,
     stands,
     steady_runs,
+    variance_px2,
 )
 from vidspeed.values import Bools, Floats
 
@@ -33,6 +36,9 @@ GATE = 13.82  # chi-square, 2 degrees of freedom, 99.9 %
 COAST_S = 0.25  # a confirmed chain bridges a gap of this length
 BLINK_S = 0.12  # a chain of three that is not confirmed yet waits for so long
 CONFIRM_SPOTS = 4  # that make a chain; between two of them one frame may be without
+BLINK_SPOTS = 5  # that make one of a lamp of which single lights or pairs waited for the next flash
+CLEARLY_PX = 2.0  # by which half a streak is shorter than those before where a part is hidden
+HIDDEN = 0.5  # of the square of what is hidden is the variance that it brings
 MOST_TENTATIVE = 400
 LOOKED_AT = (7, 9, 12, 16, 22, 30, 45, 70)  # spots of a chain at which its way is looked at
 MATURE = 9  # spots from which a chain says itself how much its way bends
@@ -47,6 +53,7 @@ class Follower:
         self.limits = limits
         self._chains: list[_Chain] = []
         self._tentative: list[list[Spot]] = []
+        self._blinks = Blinks(limits)
         self._recent: list[list[Spot]] = []  # free spots of the last two frames
         self._before: list[Spot] = []  # and of the last one, with those that stand still
 
@@ -95,14 +102,16 @@ class Follower:
 
     def _extend_tentative(self, time_s: float, free: Sequence[Spot]) -> None:
         """Lengthen the tentative chains; one that finds nothing may wait a little."""
-        kept = []
+        kept, dropped = [], []
         for spots in self._tentative:
             match = _nearest(spots, free, time_s, self.limits.width_px)
             if match is not None:
                 kept.append([*spots, match])
             elif _fresh(spots, self._recent) or _may_wait(spots, time_s):
                 kept.append(spots)
-        self._tentative = kept
+            else:
+                dropped.append(spots)
+        self._tentative = [*kept, *self._blinks.offer(time_s, free, dropped)]
 
     def _give_birth(self, free: Sequence[Spot]) -> None:
         """Begin a tentative chain from every pair of spots that a craft could have made."""
@@ -129,7 +138,7 @@ class Follower:
 
     def _confirm(self) -> None:
         """Turn tentative chains that are long enough into chains, the straightest first."""
-        ready = [spots for spots in self._tentative if len(spots) >= CONFIRM_SPOTS]
+        ready = [spots for spots in self._tentative if _is_long(spots)]
         if not ready:
             return
         used: set[int] = set()
@@ -141,6 +150,7 @@ class Follower:
         self._tentative = [
             spots for spots in self._tentative if not {id(spot) for spot in spots} & used
         ]
+        self._blinks.forget(used)
 
     def _flights(self, spots: list[Spot]) -> list[list[Spot]]:
         """Return a chain if it could be a craft, else those of its steady runs that could.
@@ -166,6 +176,7 @@ class _Chain:
 
     def __init__(self, spots: Sequence[Spot], width_px: float) -> None:
         self.spots = [spots[0]]
+        self._halves = [math.hypot(*spots[0].half_px.tolist())]
         self.lost = False  # it wanders from spot to spot of noise
         self.last_s = spots[0].time_s
         self._now_s = self.last_s
@@ -211,19 +222,27 @@ class _Chain:
 
     def cost(self, spot: Spot) -> float:
         """Return the normalised distance of a spot from the prediction; infinite outside."""
-        if not alike(self.spots[-1], spot):
+        if not alike(self.spots[-1], spot) or dims(self.spots, spot):
             return np.inf
-        noise, known, now = _variance_px2(spot), self._filter.P, self._filter.x
+        noise, known, now = self._variance_px2(spot), self._filter.P, self._filter.x
         xx, yy, xy = known[0, 0] + noise, known[2, 2] + noise, known[0, 2]
         dx, dy = spot.xy_px[0] - now[0, 0], spot.xy_px[1] - now[2, 0]
         area = xx * yy - xy * xy
         distance = float((yy * dx * dx - 2.0 * xy * dx * dy + xx * dy * dy) / area)
         return distance + math.log(area) if distance <= GATE else math.inf
 
+    def _variance_px2(self, spot: Spot) -> float:
+        """Return the variance of a spot's place: more where only a part of a streak is seen."""
+        half = math.hypot(*spot.half_px.tolist())
+        hidden = max(max(self._halves[-LATELY:]) - half - CLEARLY_PX, 0.0)
+        return variance_px2(spot) + HIDDEN * hidden**2
+
     def add(self, spot: Spot) -> None:
         """Take a spot into the chain."""
-        self._filter.update(spot.xy_px.reshape(2, 1), R=_noise_px2(spot))
+        noise = np.eye(2) * self._variance_px2(spot)
+        self._filter.update(spot.xy_px.reshape(2, 1), R=noise)
         self.spots.append(spot)
+        self._halves.append(math.hypot(*spot.half_px.tolist()))
         self.last_s = spot.time_s
         if len(self.spots) in LOOKED_AT:
             self.lost = self.lost or not keeps_its_way(self.spots)
@@ -262,13 +281,7 @@ def _acceleration(spots: Sequence[Spot]) -> float:
 
 def _noise_px2(spot: Spot) -> Floats:
     """Return the covariance (2, 2) of a rough position: wider for streaks and faint spots."""
-    return np.eye(2) * _variance_px2(spot)
-
-
-def _variance_px2(spot: Spot) -> float:
-    """Return the variance of each coordinate of a rough position."""
-    length = 2.0 * math.hypot(*spot.half_px.tolist())
-    return (0.7 + 0.06 * length + 1.5 / max(spot.snr, 1.0)) ** 2
+    return np.eye(2) * variance_px2(spot)
 
 
 def _nearest(
@@ -281,14 +294,14 @@ def _nearest(
     place = last.xy_px + velocity * (time_s - last.time_s)
     bend = bend_px_s2(float(np.linalg.norm(velocity)), width_px)
     slack = bend * (time_s - last.time_s) * (time_s - old.time_s)
-    known = _variance_px2(last) * (1 + ahead) ** 2 + _variance_px2(old) * ahead**2
+    known = variance_px2(last) * (1 + ahead) ** 2 + variance_px2(old) * ahead**2
     best, best_distance = None, np.inf
     for spot in free:
         distance = math.hypot(*(spot.xy_px - place).tolist())
         if distance >= best_distance:
             continue
-        reach = math.sqrt(GATE * (known + _variance_px2(spot))) + slack
-        if distance < reach and alike(last, spot):
+        reach = math.sqrt(GATE * (known + variance_px2(spot))) + slack
+        if distance < reach and alike(last, spot) and not dims(spots, spot):
             best, best_distance = spot, distance
     return best
 
@@ -301,6 +314,11 @@ def _fresh(spots: Sequence[Spot], recent: Sequence[Sequence[Spot]]) -> bool:
 def _may_wait(spots: Sequence[Spot], time_s: float) -> bool:
     """Say whether a chain of three may wait for a lamp that blinks."""
     return len(spots) >= 3 and time_s - spots[-1].time_s <= BLINK_S
+
+
+def _is_long(spots: Sequence[Spot]) -> bool:
+    """Say whether a tentative chain is long enough to be one."""
+    return len(spots) >= (BLINK_SPOTS if waited(spots, BLINK_S) else CONFIRM_SPOTS)
 
 
 def _crookedness(spots: Sequence[Spot]) -> float:

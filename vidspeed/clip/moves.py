@@ -26,8 +26,13 @@ STRAIGHT = 0.7  # way from end to end over the length of the path
 LEAST_RUN = 12  # spots that are no chance where they had to be cut out of a chain
 ABRUPT = 0.5  # part of its speed by which a craft's velocity does not change from step to step
 DIMMER = 6.0  # the brightness changes by no more than this factor from spot to spot
+DARK_FRAMES, FAINTER = 2, 0.4  # a chain does not go on after so many with so much fainter a spot
 WANDERS_PX = 4.0  # a chain that scatters more about its way follows noise
 BESIDE = 4  # spots on each side of one that say where it must be
+FLASHES = 3  # from which it can be seen that they come evenly
+OFF_BEAT, OFF_SHARE = 1.5, 0.2  # frames, and share of the beat, by which a flash is early or late
+MISSED = 2  # periods from one flash that is seen to the next, at most
+LEAST_LIT = 0.1  # share of the frames in which even the shortest flashes are seen
 LEAST_ON_WAY = 7  # spots of a chain from which single ones can be told to be off its way
 
 
@@ -105,8 +110,21 @@ def steady_runs(spots: Sequence[Spot]) -> list[list[Spot]]:
 
 def is_flight(frame: Ints, time_s: Floats, xy_px: Floats, limits: Limits) -> bool:
     """Say whether places (n, 2) went somewhere, smoothly, and were seen often enough meanwhile."""
-    often = len(frame) >= OFTEN * (frame[-1] - frame[0] + 1)
+    often = len(frame) >= OFTEN * (frame[-1] - frame[0] + 1) or even(frame)
     return bool(often) and moved(xy_px, time_s, limits) and smooth(xy_px, time_s, limits)
+
+
+def even(frame: Ints) -> bool:
+    """Say whether frames (n,) with a light are flashes that come evenly."""
+    begins = frame[np.concatenate([[True], np.diff(frame) > 1])]
+    if len(begins) < FLASHES or len(frame) < LEAST_LIT * (frame[-1] - frame[0] + 1):
+        return False
+    apart = np.diff(begins)
+    periods = np.rint(apart / apart.min())
+    beat = float(apart.sum() / periods.sum())
+    off = begins - begins[0] - beat * np.concatenate([[0.0], np.cumsum(periods)])
+    slack = 2.0 * min(OFF_BEAT, OFF_SHARE * beat)
+    return bool(np.all(periods <= MISSED) and np.ptp(off) <= slack)
 
 
 def moved(xy_px: Floats, time_s: Floats, limits: Limits) -> bool:
@@ -137,6 +155,12 @@ def bend_px_s2(speed_px_s: Any, width_px: float) -> Any:
     return 50.0 + 1.5 * speed_px_s**2 / width_px + LOOMING_HZ * speed_px_s
 
 
+def variance_px2(spot: Spot) -> float:
+    """Return the variance of each coordinate of a rough place: more for streaks and if faint."""
+    length = 2.0 * math.hypot(*spot.half_px.tolist())
+    return (0.7 + 0.06 * length + 1.5 / max(spot.snr, 1.0)) ** 2
+
+
 def stands(spot: Spot, before: Sequence[Spot]) -> bool:
     """Say whether a spot was there in the frame before: something that changed and stayed."""
     return any(
@@ -151,6 +175,12 @@ def alike(one: Spot, other: Spot) -> bool:
         return False
     ratio = one.peak / max(other.peak, 1e-9)
     return 1.0 / DIMMER < ratio < DIMMER
+
+
+def dims(spots: Sequence[Spot], spot: Spot) -> bool:
+    """Say whether a spot after some dark frames is much fainter than the last of a chain before."""
+    dark = spot.frame - spots[-1].frame > DARK_FRAMES
+    return dark and spot.peak < FAINTER * max(one.peak for one in spots[-3:])
 
 
 def possible(old: Spot, new: Spot, limits: Limits) -> bool:
