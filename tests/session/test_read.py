@@ -502,6 +502,27 @@ def test_a_session_that_is_no_text(tmp_path: Path, data: bytes) -> None:
     assert faults(folder)[0].startswith("session.toml: ")
 
 
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("length_m", "lenght_m"),
+        ("[course]", "[curse]"),
+        ("[course]", "[[course]]"),
+        ("[[camera]]", "[camera]"),
+        ("[flight_line]", "[flightline]"),
+    ],
+)
+def test_what_is_misspelt_is_not_said_to_be_missing_as_well(tmp_path, old, new) -> None:
+    text = SESSION.replace(CLIP, "").replace(old, new)
+    (message,) = faults(write(tmp_path / "s", text))
+    assert "is missing" not in message
+
+
+def test_a_list_of_no_camera_is_a_missing_one(tmp_path: Path) -> None:
+    text = "camera = []\n" + SESSION[: SESSION.index("[[camera]]")]
+    assert any("[[camera]] is missing" in each for each in faults(write(tmp_path / "s", text)))
+
+
 def test_an_empty_session_says_what_is_missing(tmp_path: Path) -> None:
     messages = faults(write(tmp_path / "s", ""))
     for part in ("[course] is missing", "[[camera]] is missing", "[flight_line] is missing"):

@@ -47,32 +47,44 @@ def take(table: str, raw: Mapping[str, object], where: str, faults: Faults) -> T
     """Check one table: unknown keys, missing keys, and the value of every key."""
     known = keys_of(table)
     values: dict[str, Any] = {}
+    given = frozenset(raw) | meant(raw, known)
     for name in raw:
         if name not in known:
             faults.add(where, unknown("key", name, known) + _elsewhere(name, table))
     for name, key in known.items():
-        if name in raw and key.beside and key.beside not in raw:
+        if name in raw and key.beside and key.beside not in given:
             faults.add(where, f"{name} is given without {key.beside}; state both or neither")
         if name in raw:
             try:
                 values[name] = checked(key, raw[name])
             except Refused as refusal:
                 faults.add(where, str(refusal))
-        elif key.required:
+        elif key.required and name not in given:
             faults.add(where, missing(key))
         elif key.default is not None:
             values[name] = key.default
-    return Taken(values, frozenset(raw))
+    return Taken(values, given)
 
 
 def unknown(what: str, name: str, known: Iterable[str]) -> str:
     """Word that a name is not known, with the nearest that is."""
     names = list(known)
-    near = difflib.get_close_matches(name.casefold(), names, n=1, cutoff=0.6)
+    near = _nearest(name, names)
     if near:
         return f"unknown {what} {shown(name)}; the nearest known is {near[0]}"
     nearest = difflib.get_close_matches(name, names, n=1, cutoff=0.0)[0]
     return f"unknown {what} {shown(name)}; the nearest known is {nearest}, of {', '.join(names)}"
+
+
+def _nearest(name: str, known: Iterable[str]) -> list[str]:
+    """Return the known name that one so near was meant for, in a list; empty where there is none."""
+    return difflib.get_close_matches(name.casefold(), list(known), n=1, cutoff=0.6)
+
+
+def meant(found: Iterable[str], known: Iterable[str]) -> set[str]:
+    """Return the known names that unknown ones are misspellings of: those are not missing, too."""
+    names = list(known)
+    return {near for name in found if name not in names for near in _nearest(name, names)}
 
 
 def _elsewhere(name: str, table: str) -> str:

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from vidspeed.errors import SessionError
 from vidspeed.session.build import build
 from vidspeed.session.cells import decoded
-from vidspeed.session.check import Faults, Refused, Taken, shown, take, unknown
+from vidspeed.session.check import Faults, Refused, Taken, meant, shown, take, unknown
 from vidspeed.session.draft import Draft
 from vidspeed.session.heardfile import read_heard
 from vidspeed.session.keys import TABLES, TOP, Table, keys_of
@@ -100,11 +100,13 @@ def _draft(
     """Check every table and every file that is named."""
     top = _top(raw, faults)
     tables = {table.name: _taken(raw, table, faults) for table in TABLES}
+    names = [*keys_of(TOP), *(table.name for table in TABLES)]
+    said = {name for name in raw if raw[name]} | meant(raw, names)  # what is wrong with them
     for each in TABLES:
-        if each.required and not tables[each.name]:
+        if each.required and not tables[each.name] and each.name not in said:
             faults.add(NAME, f"{_brackets(each)} is missing; {each.meaning}")
     cameras = tables["camera"]
-    if not tables["flight_line"] and len(cameras) < 2:
+    if not tables["flight_line"] and len(cameras) < 2 and "flight_line" not in said:
         faults.add(NAME, "[flight_line] is missing; with one camera it must be stated")
     _resolve_paths(tables, files, faults)
     draft = Draft(top=top, tables=tables, unpicked=unpicked)
