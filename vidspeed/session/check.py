@@ -77,7 +77,7 @@ def unknown(what: str, name: str, known: Iterable[str]) -> str:
 
 
 def _nearest(name: str, known: Iterable[str]) -> list[str]:
-    """Return the known name that one so near was meant for, in a list; empty where there is none."""
+    """Return, in a list, the known name that a near one was meant for; an empty one if none is."""
     return difflib.get_close_matches(name.casefold(), list(known), n=1, cutoff=0.6)
 
 
