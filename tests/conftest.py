@@ -26,3 +26,18 @@ def measured_tiny(tmp_path_factory):
 def tiny(measured_tiny, tmp_path):
     """Return a copy of the tiny session with its results, to be changed at will."""
     return shutil.copytree(measured_tiny, tmp_path / "session")
+
+
+@pytest.fixture
+def undrawn(monkeypatch):
+    """Have figures made, but none drawn as a file: for runs whose pictures nobody looks at."""
+    from tests.tiny import DOT_PNG, EMPTY_SVG
+    from vidspeed.record import files, pictures
+
+    for module, name, made in (
+        (files, "png", DOT_PNG),
+        (pictures, "png", DOT_PNG),
+        (pictures, "svg", EMPTY_SVG),
+        (pictures, "jpeg", DOT_PNG),
+    ):
+        monkeypatch.setattr(module, name, lambda *_, made=made, **__: made)

@@ -125,8 +125,6 @@ def print_rubbish() -> str:
 
 def look_badly(session, cameras, clip, keeping=None):
     """Look at a clip; what is wrong with it stands in its name."""
-    from vidspeed.assembly.looking import look_within_bounds
-
     if "dies" in clip.name:
         kill_itself()
     if "hangs" in clip.name:
@@ -135,6 +133,8 @@ def look_badly(session, cameras, clip, keeping=None):
         raise MemoryError
     if "strange" in clip.name:
         raise ZeroDivisionError("by nothing")
+    from vidspeed.assembly.looking import look_within_bounds  # a second, which the others need not
+
     return look_within_bounds(session, cameras, clip)
 
 

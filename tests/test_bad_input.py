@@ -20,6 +20,7 @@ from vidspeed.assembly.kept import KEPT
 from vidspeed.clip.write import even_stamps, write_clip
 from vidspeed.record.lock import locked
 
+pytestmark = pytest.mark.usefixtures("undrawn")
 POSIX = os.name == "posix"
 
 

@@ -19,6 +19,7 @@ from vidspeed.cli.passes import exit_status
 from vidspeed.session.read import read_session
 from vidspeed.values import MarkRules, Outcome, PassResult, Problem
 
+pytestmark = pytest.mark.usefixtures("undrawn")
 COMMANDS = tuple(typer.main.get_command(app).commands)
 HEAVY = ("numpy", "scipy", "cv2", "av", "matplotlib", "filterpy", "jinja2")
 PER_MPS = {"kmh": 3.6, "mph": 3600 / 1609.344, "kn": 3600 / 1852, "mps": 1.0}

@@ -7,11 +7,10 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
 
 from tests.clip.flashing import Filmed, Lamp, film
 from tests.clip.sounded import Clap, write_sounded
-from vidspeed.cli import app
+from tests.tiny import invoked
 from vidspeed.clock import clock, clock_of, flicker, write_clock
 from vidspeed.errors import ClipError, SessionError
 from vidspeed.session.clock import read_clock
@@ -46,7 +45,7 @@ def mains(tmp_path_factory):
 
 
 def run(*words):
-    done = CliRunner().invoke(app, ["clock", *map(str, words)])
+    done = invoked(["clock", *map(str, words)])
     assert done.exception is None or isinstance(done.exception, SystemExit), done.exception
     return done
 

@@ -7,12 +7,11 @@ import json
 import cv2
 import numpy as np
 import pytest
-from typer.testing import CliRunner
 
 from tests.desk.daylight import session_without_picks
 from tests.geometry.charted import developed, held, paint, sheet
+from tests.tiny import invoked
 from vidspeed.assembly.reading import read_session
-from vidspeed.cli import app
 from vidspeed.clip.write import even_stamps, write_clip
 from vidspeed.errors import CalibrationError, SessionError
 from vidspeed.geometry.chart import chart_boxes
@@ -42,7 +41,7 @@ def pictures(places=PLACES, each=7, seed=3, lens=LENS, **how):
 
 
 def run(*words):
-    return CliRunner().invoke(app, [str(word) for word in words])
+    return invoked([str(word) for word in words])
 
 
 BOARD = ("--board", "5x4", "--square-mm", "30")

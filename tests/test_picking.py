@@ -5,11 +5,10 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
-from typer.testing import CliRunner
 
 from tests.geometry.charted import developed, paint, sheet
 from tests.session.good import SESSION
-from vidspeed.cli import app
+from tests.tiny import invoked
 from vidspeed.geometry.aim import aimed
 from vidspeed.geometry.chart import runs
 from vidspeed.geometry.codes import cells
@@ -71,7 +70,7 @@ def after_dark(extra=((200.0, 300.0), (900.0, 420.0))):
 
 
 def run(*words):
-    return CliRunner().invoke(app, [str(word) for word in words])
+    return invoked([str(word) for word in words])
 
 
 def held_to_truth(path, most_u_px=0.1):

@@ -6,6 +6,8 @@ import pytest
 
 from tests.tiny import CLIP, command, edit, files_of
 
+undrawn = pytest.mark.usefixtures("undrawn")
+
 
 @pytest.fixture
 def day(measured_tiny):
@@ -18,6 +20,7 @@ def copied(day, folder):
     return folder
 
 
+@undrawn
 def test_several_sessions_are_measured_in_one_go(day, tmp_path):
     first, second = copied(day, tmp_path / "first"), copied(day, tmp_path / "second day")
     said = command("run", first, second)
@@ -31,6 +34,7 @@ def test_several_sessions_are_measured_in_one_go(day, tmp_path):
     assert "pass 1 is" in last and said.out.count(last) == 2  # each has its own last line
 
 
+@undrawn
 def test_a_wrong_session_harms_no_other(day, tmp_path):
     bad, good = copied(day, tmp_path / "bad"), copied(day, tmp_path / "good")
     edit(bad / "session.toml", "length_m = 40.0", "length_m = -40.0")
@@ -42,6 +46,7 @@ def test_a_wrong_session_harms_no_other(day, tmp_path):
     assert command("run", bad, copied(bad, tmp_path / "too")).status == 1
 
 
+@undrawn
 def test_results_go_where_out_says_and_the_session_stays_as_it_was(day, tmp_path):
     folder = copied(day, tmp_path / "day")
     before = files_of(folder)
@@ -53,6 +58,7 @@ def test_results_go_where_out_says_and_the_session_stays_as_it_was(day, tmp_path
     assert str(place) in said.out.replace("\n", "")
 
 
+@undrawn
 def test_two_sessions_never_share_a_place(day, tmp_path):
     said = command("run", day, day)
     assert said.status == 1 and "name each session once" in said.err

@@ -2,15 +2,28 @@
 
 from __future__ import annotations
 
+import base64
+from collections.abc import Iterator
+from concurrent.futures import Executor
+from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
+import pytest
+import typer.testing
+from typer.main import get_command
 from typer.testing import CliRunner
 
 from vidspeed.cli import app
+from vidspeed.executor import executor
 from vidspeed.render.session import render_scene_file
 
 CLIP = "clips/north/pass-1.mp4"
+DOT_PNG = base64.b64decode(
+    "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAQAAAC1HAwCAAAAC0lEQVR42mNkYAAAAAYAAjCB0C8AAAAASUVORK5CYII="
+)
+EMPTY_SVG = b'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 1 1"></svg>'
 SCENE = """\
 title = "A short afternoon"
 date = 2026-08-22
@@ -90,12 +103,31 @@ def render_tiny(folder: Path) -> Path:
     return folder
 
 
-def command(*arguments: object) -> Said:
-    """Run a command in this process."""
-    done = CliRunner().invoke(app, [str(item) for item in arguments])
+tree_of = cache(get_command)  # of commands: a tenth of a second each time
+
+
+@contextmanager
+def inline(*_workers: int, tell: Any = None, **_more: Any) -> Iterator[Executor]:
+    """Do the jobs in this process, whatever was asked for: another costs a second of imports."""
+    with executor(1, tell=tell) as pool:
+        yield pool
+
+
+def command(*arguments: object, apart: bool = False) -> Said:
+    """Run a command in this process; `apart`: with worker processes, as it has by itself."""
+    done = invoked([str(item) for item in arguments], apart=apart)
     if done.exception is not None and not isinstance(done.exception, SystemExit):
         raise done.exception
     return Said(done.exit_code, done.stdout, done.stderr)
+
+
+def invoked(words: list[str], *, apart: bool = False) -> typer.testing.Result:
+    """Return what a command line gave."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(typer.testing, "_get_command", tree_of)
+        if not apart:
+            patch.setattr("vidspeed.executor.executor", inline)
+        return CliRunner().invoke(app, words)
 
 
 def files_of(folder: Path) -> dict[str, bytes]:

@@ -140,6 +140,7 @@ def speed(folder):
     return json.loads((folder / "results" / "summary.json").read_text(encoding="utf-8"))
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_bumped_camera_measures_as_before_and_its_archive_too(bumped, tmp_path):
     session = shutil.copytree(bumped / "before", tmp_path / "session")
     write_still(session / "still.png", still(session / CLIP, at_s=None))

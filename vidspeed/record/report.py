@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import unicodedata
+import re
 from collections.abc import Mapping, Sequence
 from importlib.resources import files
 from typing import Any
@@ -28,6 +28,8 @@ from vidspeed.record.words import range_sentence
 from vidspeed.values import Advice, CameraFit, MarkerResidual, Outcome, Session
 
 _MOST_CORRELATED = 10
+# control characters (Unicode's category Cc), and those that change the direction of writing
+_MISLEADS = re.compile("[\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 
 
 def report_html(
@@ -64,13 +66,7 @@ def visible(value: Any) -> Any:
     """Return a text without the characters that hide or turn round what stands beside them."""
     if type(value) is not str:  # numbers, and what the template calls safe
         return value
-    return "".join(" " if _misleads(char) else char for char in value)
-
-
-def _misleads(char: str) -> bool:
-    """Tell control characters and those that change the direction of writing."""
-    turns = "\u202a" <= char <= "\u202e" or "\u2066" <= char <= "\u2069"
-    return turns or unicodedata.category(char) == "Cc"
+    return _MISLEADS.sub(" ", value)
 
 
 def report_view(
