@@ -156,6 +156,14 @@ def test_a_craft_outside_its_speed_range_is_no_pass_and_the_speed_is_said():
         one_pass(session, seen_of(scene, lit), "1")
 
 
+def test_a_craft_far_outside_its_speed_range_is_no_pass_and_the_speed_is_said():
+    scene = evening(32, 1)
+    lit, _ = flown(scene, speed_mps=100.0)
+    session = replace(scene.session, craft=Craft(speed_mps=(10.0, 20.0)))
+    with pytest.raises(MotionError, match=r"longest track \(\d+ lights.*about 3[56]\d km/h along"):
+        one_pass(session, seen_of(scene, lit), "1")
+
+
 def test_nothing_that_moves_along_the_course_is_no_pass():
     scene = evening(33, 1)
     lit, _ = flown(scene, speed_mps=100.0)

@@ -136,14 +136,25 @@ def one_pass(session: Session, seen: Sequence[Seen], label: str) -> Found:
     options = [(row, tracks) for row, tracks in options if tracks]
     if not options:
         raise MotionError(
-            "no light moves along the course like the craft; look at the track pictures, "
-            "and see flight_line, craft.speed_kmh, the picks, and rate_hz of a clip that was "
-            "stored for slow playback"
+            f"no light moves along the course like the craft{_left_out(session, seen)}; "
+            "look at the track pictures, and see flight_line, craft.speed_kmh, the picks, and "
+            "rate_hz of a clip that was stored for slow playback"
         )
     solved = list(_solved(session, options, label))
     if not solved:
         _explain(session, options, label)
     return _best(solved, session.craft.lamp_u_m)
+
+
+def _left_out(session: Session, seen: Sequence[Seen]) -> str:
+    """Say why the longest track that could be laid on the course is not the craft's."""
+    sifted = [(row.clip.name, *each) for row in seen for each in _sifted(session, row)]
+    clip, track, why = max(sifted, key=lambda entry: len(entry[1]), default=("", None, None))
+    if track is None or len(track) < LEAST_LIGHTS:
+        return ""
+    where = f" of {clip}" if len(seen) > 1 else ""
+    lights = f"{len(track)} lights, {track.time_s[0]:.2f} to {track.time_s[-1]:.2f} s"
+    return f"; of the longest track{where} ({lights}): {why}"
 
 
 def _best(solved: Sequence[Found], lamp_u_m: float) -> Found:
