@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from operator import mul
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import cv2
 import numpy as np
 
 from vidspeed.clip.background import Apart
-from vidspeed.values import Bools, Ints
+from vidspeed.values import Bools, Ints, Picture
 
 NEAR = 3  # half-size pixels: what stands out so near to each other is one spot
 SKIRT = 0.1  # of a group's largest value: what is less is its skirt, by which others are not joined
@@ -18,6 +17,7 @@ MOST_PLACES = 240  # of more, groups are found in the picture and not in a list
 CLEAR = 1.6  # times the ceiling: what stands out so far is no noise
 
 _Place = tuple[int, int, int, int]  # x and y at half size, how far it is away, its ceiling
+_Run = list[Any]  # places in a row: the row, the first and the last column, the places
 
 
 class Box(NamedTuple):
@@ -42,60 +42,100 @@ def groups_of(apart: Apart) -> list[Box]:
     return _of_few(apart) if apart.count <= FEW_PLACES else _of_many(apart)
 
 
+def places_of(over: Picture) -> Ints:
+    """Return the places (n,) in a picture (h, w), row by row, that are not zero; few of many.
+
+    Eight are looked at in one, which takes an eighth of the time of `cv2.findNonZero`.
+    """
+    flat = np.ascontiguousarray(over).reshape(-1)
+    whole = len(flat) // 8 * 8
+    words = np.flatnonzero(flat[:whole].view(np.uint64) != 0)
+    near = (8 * words[:, None] + np.arange(8)).reshape(-1)
+    found = near[flat[near] != 0]
+    rest = np.flatnonzero(flat[whole:])
+    return np.concatenate([found, rest + whole]) if len(rest) else found
+
+
 def _of_few(apart: Apart) -> list[Box]:
-    """Group few places, one by one."""
-    found = np.asarray(cv2.findNonZero(apart.over)).reshape(-1, 2)
-    columns, rows = found[:, 0], found[:, 1]
-    away, ceiling = apart.away[rows, columns].tolist(), apart.ceiling[rows, columns].tolist()
-    places = list(zip(columns.tolist(), rows.tolist(), away, ceiling, strict=True))
-    groups = _chained(places)
-    most = [max(abs(place[2]) for place in group) for group in groups]
+    """Group few places: each sign by itself, first those that lie together in a row."""
+    at = places_of(apart.over)
+    rows, columns = np.divmod(at, apart.over.shape[1])
+    away, ceiling = apart.away.reshape(-1)[at], apart.ceiling.reshape(-1)[at]
+    places = list(
+        zip(columns.tolist(), rows.tolist(), away.tolist(), ceiling.tolist(), strict=True)
+    )
+    brighter = [place for place in places if place[2] > 0]
+    darker = [(x, y, -size, ceiling) for x, y, size, ceiling in places if size <= 0]
+    return [
+        *(_boxed(group, darker=False) for group in _without_skirts(brighter)),
+        *(_boxed(group, darker=True) for group in _without_skirts(darker)),
+    ]
+
+
+def _without_skirts(places: list[_Place]) -> list[list[_Place]]:
+    """Group places of one sign, in order of rows, and group them again without the skirts."""
+    groups = _joined(places)
+    least = [SKIRT * max(place[2] for place in group) for group in groups]
     kept = [
         place
-        for group, size in zip(groups, most, strict=True)
+        for group, size in zip(groups, least, strict=True)
         for place in group
-        if abs(place[2]) >= SKIRT * size
+        if place[2] >= size
     ]
-    if len(kept) < len(places):
-        groups = _chained(sorted(kept, key=lambda place: (place[1], place[0])))
-    return [_boxed(group) for group in groups]
+    if len(kept) == len(places):
+        return groups
+    return _joined(sorted(kept, key=lambda place: (place[1], place[0])))
 
 
-def _chained(places: list[_Place]) -> list[list[_Place]]:
-    """Group places, in order of rows, by the sign that they share and the nearness to others."""
-    root = list(range(len(places)))
+def _joined(places: list[_Place]) -> list[list[_Place]]:
+    """Group places of one sign, in order of rows, that lie near each other."""
+    runs: list[_Run] = []
+    last_row, last = -1, 0
+    for place in places:
+        x, y = place[0], place[1]
+        if y == last_row and x - last <= NEAR:
+            runs[-1][2] = x
+            runs[-1][3].append(place)
+        else:
+            runs.append([y, x, x, [place]])
+        last_row, last = y, x
+    root = list(range(len(runs)))
     first = 0
-    for number, (x, y, away, _) in enumerate(places):
-        while places[first][1] < y - NEAR:
+    for number, (y, left, right, _) in enumerate(runs):
+        while runs[first][0] < y - NEAR:
             first += 1
         for other in range(first, number):
-            beside, _, its_away, _ = places[other]
-            if -NEAR <= beside - x <= NEAR and (its_away > 0) == (away > 0):
+            if runs[other][1] - NEAR <= right and left - NEAR <= runs[other][2]:
                 one, two = _root(root, other), _root(root, number)
                 root[max(one, two)] = min(one, two)
     groups: dict[int, list[_Place]] = {}
-    for number, place in enumerate(places):
-        groups.setdefault(_root(root, number), []).append(place)
+    for number, run in enumerate(runs):
+        groups.setdefault(_root(root, number), []).extend(run[3])
     return list(groups.values())
 
 
 def _root(root: list[int], number: int) -> int:
-    """Return the first place of a group that is known so far."""
+    """Return the first run of a group that is known so far."""
     while root[number] != number:
         number = root[number]
     return number
 
 
-def _boxed(group: list[_Place]) -> Box:
+def _boxed(group: list[_Place], *, darker: bool) -> Box:
     """Return the rectangle and the middle of a group of places."""
-    columns, rows = [place[0] for place in group], [place[1] for place in group]
-    excess = [abs(place[2]) - place[3] for place in group]
-    strength = float(sum(excess))
+    columns, total, by_x, by_y, clear = [], 0, 0, 0, False
+    for x, y, size, ceiling in group:
+        columns.append(x)
+        excess = size - ceiling
+        total += excess
+        by_x += excess * x
+        by_y += excess * y
+        if size > CLEAR * ceiling:
+            clear = True
+    strength = float(total)
     return Box(
-        left=min(columns), top=min(rows), right=max(columns) + 1, bottom=max(rows) + 1,
-        x=sum(map(mul, excess, columns)) / strength, y=sum(map(mul, excess, rows)) / strength,
-        strength=strength, darker=group[0][2] < 0,
-        clear=any(abs(place[2]) > CLEAR * place[3] for place in group),
+        min(columns), group[0][1], max(columns) + 1, group[-1][1] + 1,
+        by_x / strength, by_y / strength, strength, darker, clear,
     )  # fmt: skip
 
 
@@ -104,8 +144,7 @@ def _of_many(apart: Apart) -> list[Box]:
     if apart.count > MOST_PLACES:
         label, rows, columns = _labelled(apart)
     else:
-        places = np.asarray(cv2.findNonZero(apart.over), np.int64).reshape(-1, 2)
-        columns, rows = places[:, 0], places[:, 1]
+        rows, columns = np.divmod(places_of(apart.over), apart.over.shape[1])
         label = _linked(rows, columns, apart.away[rows, columns] > 0)
         size = apart.size[rows, columns]
         most = np.zeros(len(rows), np.int16)

@@ -10,6 +10,7 @@ the background's samples there. Only the spots of a track that moves are fitted 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -18,7 +19,7 @@ import numpy as np
 
 from vidspeed.clip.background import Apart, Backdrop, level_scale, negative
 from vidspeed.clip.groups import Box, groups_of
-from vidspeed.clip.medians import middle_of_stack
+from vidspeed.clip.medians import SAMPLES, middle_of_stack
 from vidspeed.clip.read import Luma
 from vidspeed.clip.window import Pane
 from vidspeed.values import Bools, Floats, Value
@@ -92,7 +93,7 @@ class Finder:
         darker = [box for box in new if box.darker]
         strongest = [*_strongest(brighter, darker), *_strongest(darker, brighter)]
         ring = ring or self._backdrop.ring
-        return [_spot(pane, ring, box, boxes) for box in strongest]
+        return _spots(pane, ring, strongest, boxes)
 
 
 def _moved(boxes: list[Box], before: list[Box]) -> list[Box]:
@@ -110,9 +111,9 @@ def _moved(boxes: list[Box], before: list[Box]) -> list[Box]:
 
 def _stands(box: Box, old: Box) -> bool:
     """Say whether a group of the frame before is the same one."""
-    near = abs(old.x - box.x) < STANDING and abs(old.y - box.y) < STANDING
-    like = near and old.darker == box.darker
-    return like and 1.0 / LIKE < old.strength / box.strength < LIKE
+    if abs(old.x - box.x) >= STANDING or abs(old.y - box.y) >= STANDING:
+        return False
+    return old.darker == box.darker and 1.0 / LIKE < old.strength / box.strength < LIKE
 
 
 def flooded(apart: Apart) -> bool:
@@ -130,54 +131,99 @@ def _strongest(boxes: list[Box], others: list[Box]) -> list[Box]:
     Lenses, sharpening and codecs put a dark rim around a light, and a light one around the dark.
     """
     kept = sorted(boxes, key=lambda box: -box.strength)[:MOST_SPOTS]
-    return [box for box in kept if not any(_is_fringe(box, other) for other in others)]
+    stronger = sorted(others, key=lambda box: -box.strength)
+    found = []
+    for box in kept:
+        left, right = box.left - BESIDE, box.right + BESIDE
+        top, bottom, strength = box.top - BESIDE, box.bottom + BESIDE, box.strength
+        for other in stronger:
+            if strength >= other.strength:
+                found.append(box)
+                break
+            across = left < other.right and other.left < right
+            if across and top < other.bottom and other.top < bottom:
+                break
+        else:
+            found.append(box)
+    return found
 
 
-def _is_fringe(box: Box, other: Box) -> bool:
-    """Say whether a group lies beside a stronger one."""
-    if box.strength >= other.strength:
-        return False
-    across = box.left - BESIDE < other.right and other.left < box.right + BESIDE
-    return across and box.top - BESIDE < other.bottom and other.top < box.bottom + BESIDE
+def _spots(
+    pane: Pane, ring: tuple[Luma, ...], strongest: Sequence[Box], boxes: list[Box]
+) -> list[Spot]:
+    """Measure some of the groups of a frame, all together."""
+    if not strongest:
+        return []
+    cuts = [_cut(pane, ring, box, boxes) for box in strongest]
+    scale = level_scale(pane.luma)
+    return [
+        _spot(pane, cut, above, max(scale * noise, 0.3))
+        for cut, above, noise in zip(cuts, _above(cuts), _noises(cuts), strict=True)
+    ]
 
 
-def _spot(pane: Pane, ring: tuple[Luma, ...], box: Box, others: list[Box]) -> Spot:
-    """Measure a group roughly and cut its patch out of the frame."""
+class _Cut(NamedTuple):
+    """The patch of a group: its corner in the window, its pixels, its background's samples."""
+
+    box: Box
+    left: int
+    top: int
+    luma: Luma
+    past: Luma
+    own: Bools | None
+
+
+def _cut(pane: Pane, ring: tuple[Luma, ...], box: Box, others: list[Box]) -> _Cut:
+    """Cut the patch of a group out of a frame; `own` is None where no other group is near."""
     height, width = pane.luma.shape
     left, top = max(2 * box.left - MARGIN_PX, 0), max(2 * box.top - MARGIN_PX, 0)
     right, bottom = min(2 * box.right + MARGIN_PX, width), min(2 * box.bottom + MARGIN_PX, height)
     rows, columns = slice(top, bottom), slice(left, right)
-    luma, past = pane.luma[rows, columns].copy(), np.stack([one[rows, columns] for one in ring])
+    past = np.empty((len(ring), bottom - top, right - left), pane.luma.dtype)
+    for place, one in enumerate(ring):
+        past[place] = one[rows, columns]
+    luma = pane.luma[rows, columns].copy()
     if box.darker:
         luma, past = negative(luma), negative(past)
-    own = np.ones(luma.shape, dtype=bool)
-    low, high = left - SHUT_PX, right + SHUT_PX
-    first, last = top - SHUT_PX, bottom + SHUT_PX
+    low, high = (left - SHUT_PX) / 2, (right + SHUT_PX) / 2
+    first, last = (top - SHUT_PX) / 2, (bottom + SHUT_PX) / 2
     around = [  # what reaches into the patch, or what lies near it
         other
         for other in others
-        if 2 * other.left < high
-        and low < 2 * other.right
-        and 2 * other.top < last
-        and first < 2 * other.bottom
+        if other.left < high
+        and low < other.right
+        and other.top < last
+        and first < other.bottom
         and other is not box
     ]
+    if not around:
+        return _Cut(box, left, top, luma, past, None)
+    own = np.ones(luma.shape, dtype=bool)
     for other in around:
         _shut_out(own, box, other, left, top)
-    rough = _moments(luma, past, own if around else None)
-    for held in (luma, past, own):
-        held.flags.writeable = False  # they are the spot's own already, and need no copy
+    return _Cut(box, left, top, luma, past, own)
+
+
+def _spot(pane: Pane, cut: _Cut, above: Floats, noise: float) -> Spot:
+    """Measure a patch roughly; `above` (h, w) is how far it stands above its background."""
+    box, luma, past = cut.box, cut.luma, cut.past
+    rough = _moments(above, noise, cut.own, level_scale(luma))
+    own = np.ones(luma.shape, dtype=bool) if cut.own is None else cut.own
+    height, width = pane.luma.shape
     edge = min(2 * box.left, 2 * box.top, width - 2 * box.right, height - 2 * box.bottom) < 3
-    corner = left + pane.corner_px[0], top + pane.corner_px[1]
+    x, y = cut.left + pane.corner_px[0], cut.top + pane.corner_px[1]
+    middle, half = np.array([rough.x_px + x, rough.y_px + y]), np.array(rough.half_px)
+    for held in (middle, half, luma, past, own):
+        held.flags.writeable = False  # they are the spot's own already, and need no copy
     return Spot(
         frame=pane.frame,
         time_s=pane.time_s,
-        xy_px=rough.xy_px + corner,
-        half_px=rough.half_px,
+        xy_px=middle,
+        half_px=half,
         sigma_px=rough.sigma_px,
         peak=rough.peak,
-        snr=rough.peak / rough.noise,
-        corner_px=corner,
+        snr=rough.peak / noise,
+        corner_px=(x, y),
         luma=luma,
         past=past,
         own=own,
@@ -201,47 +247,70 @@ def _shut_out(own: Bools, box: Box, other: Box, left: int, top: int) -> None:
 
 
 class _Rough(NamedTuple):
-    """Centre, half vector, width, peak and pixel noise of a patch, from its moments."""
+    """Centre, half vector, width and peak of a patch, from its moments."""
 
-    xy_px: Floats
-    half_px: Floats
+    x_px: float
+    y_px: float
+    half_px: tuple[float, float]
     sigma_px: float
     peak: float
-    noise: float
 
 
-def _moments(luma: Luma, past: Luma, own: Bools | None) -> _Rough:
-    """Measure a patch by the moments of what stands above its background."""
-    scale = level_scale(luma)
-    noise = max(scale * _noise(past), 0.3)
-    above: Any = cv2.subtract(luma, middle_of_stack(past), dtype=cv2.CV_32F)
+def _moments(above: Any, noise: float, own: Bools | None, scale: float) -> _Rough:
+    """Measure a patch by the moments of what stands above its background, in file levels."""
     if own is not None or scale != 1.0:
-        above *= np.float32(scale) if own is None else np.float32(scale) * own
-    smooth = cv2.GaussianBlur(above, (9, 9), 1.0)
+        above = above * (np.float32(scale) if own is None else np.float32(scale) * own)
+    smooth: Any = cv2.GaussianBlur(above, (9, 9), 1.0)
     least = max(0.2 * float(smooth.max()), noise)
     sums = cv2.moments(cv2.threshold(smooth, least, 0.0, cv2.THRESH_TOZERO)[1])
     total = sums["m00"] or 1.0
-    cx, cy = sums["m10"] / total, sums["m01"] / total
     xx, yy, xy = sums["mu20"] / total, sums["mu02"] / total, sums["mu11"] / total
     apart = math.hypot(0.5 * (xx - yy), xy)  # the eigenvalues are the mean of xx and yy +- apart
     sigma = math.sqrt(max(0.5 * (xx + yy) - apart - 0.8, 0.4))  # less the blur of one pixel, nearly
     turn = 0.5 * math.atan2(2.0 * xy, xx - yy)
     half = 0.5 * math.sqrt(24.0 * apart)
     return _Rough(
-        xy_px=np.array([cx, cy]),
-        half_px=half * np.array([math.cos(turn), math.sin(turn)]),
+        x_px=sums["m10"] / total,
+        y_px=sums["m01"] / total,
+        half_px=(half * math.cos(turn), half * math.sin(turn)),
         sigma_px=sigma,
         peak=max(float(above.max()), 1e-3),
-        noise=noise,
     )
 
 
-def _noise(past: Luma) -> float:
-    """Return the median standard deviation of the samples (n, h, w) of a quarter of the pixels."""
-    some = past[:, ::2, ::2]
-    values = some.reshape(len(past), -1).astype(np.float32)
+def _above(cuts: Sequence[_Cut]) -> list[Floats]:
+    """Return how far patches (h, w) stand above the median of their samples, in file levels.
+
+    They are worked out side by side: what takes long of small pictures is the number of calls.
+    """
+    luma = np.concatenate([cut.luma.reshape(-1) for cut in cuts])
+    past = np.concatenate([cut.past.reshape(SAMPLES, -1) for cut in cuts], axis=1)
+    middle = middle_of_stack(past[:, None])
+    above: Any = cv2.subtract(luma[None], middle, dtype=cv2.CV_32F)
+    return [
+        part.reshape(cut.luma.shape)
+        for part, cut in zip(_split(above[0], [cut.luma.size for cut in cuts]), cuts, strict=True)
+    ]
+
+
+def _noises(cuts: Sequence[_Cut]) -> list[float]:
+    """Return the median standard deviation of the samples of a quarter of each patch's pixels."""
+    some = [cut.past[:, ::2, ::2].reshape(SAMPLES, -1) for cut in cuts]
+    values = np.concatenate(some, axis=1).astype(np.float32)
     values -= values[0]
-    mean = values.mean(axis=0)
-    square = np.einsum("ij,ij->j", values, values) / len(past) - mean * mean
-    middle = len(square) // 2
-    return math.sqrt(max(float(np.partition(square, middle)[middle]), 0.0))
+    mean = np.add.reduce(values, axis=0) / np.float32(SAMPLES)
+    square = np.einsum("ij,ij->j", values, values) / SAMPLES - mean * mean
+    found = []
+    for part in _split(square, [one.shape[1] for one in some]):
+        middle = len(part) // 2
+        part.partition(middle)
+        found.append(math.sqrt(max(float(part[middle]), 0.0)))
+    return found
+
+
+def _split(values: Any, sizes: Sequence[int]) -> Iterator[Any]:
+    """Yield pieces of some values (n,), of these sizes."""
+    first = 0
+    for size in sizes:
+        yield values[first : first + size]
+        first += size
