@@ -20,6 +20,7 @@ from vidspeed.values import Floats, Onboard, PassResult, Profile, Value
 
 RUN = 0.6  # of the record's greatest speed: a run is faster
 JOIN_S = 1.0  # runs nearer than this are one
+MANY, GLITCHES = 200, 0.005  # rows of a record from which on that share of the fastest may be wrong
 STARTS = 200  # places of a pass within its run that are weighed
 SHAPE_U = 0.01  # of the speed: rise and fall are not compared finer
 TOGETHER_S = 5.0  # a pass and its run are no farther apart, by clocks that agree so far
@@ -42,7 +43,7 @@ class Run(Value):
 def runs(record: Onboard) -> list[Run]:
     """Return the fast stretches of a record, in order of time."""
     time_s, speed = own_speeds(record)
-    top = float(np.quantile(speed, 0.995)) if len(speed) > 200 else float(np.max(speed))
+    top = float(np.quantile(speed, 1.0 - GLITCHES)) if len(speed) > MANY else float(np.max(speed))
     fast = np.flatnonzero(speed >= RUN * top)
     if not top > 0.0:  # it never moved
         return []

@@ -17,6 +17,8 @@ HIGHEST_HZ = 14_000.0
 OF_RATE = 0.45  # of the sampling rate: above it filters cut
 AROUND_HZ = 900.0  # noise is the median over so wide a band
 MEDIAN_OF_NOISE = float(np.log(2.0))  # of power with mean 1, exponentially distributed
+LASTING = 80  # windows (a second) below which what hums cannot be told from what flies by
+HUM = 3.0  # over the noise, in three of four windows: noise alone is there in one of twenty
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -63,8 +65,8 @@ def _whitened(power: Floats, step_hz: float) -> Floats:
 
 def without_hum(over_noise: Floats) -> Floats:
     """Return the spectra (n, m) with frequencies that are loud nearly all the time made plain."""
-    if len(over_noise) < 80:
+    if len(over_noise) < LASTING:
         return over_noise
-    hum = np.percentile(over_noise, 25.0, axis=0) > 3.0
+    hum = np.percentile(over_noise, 25.0, axis=0) > HUM
     wide = hum | np.roll(hum, 1) | np.roll(hum, -1)
     return np.where(wide[None, :], 1.0, over_noise)

@@ -26,6 +26,8 @@ from vidspeed.values import Floats, Value
 GRID = 321  # values of the variance, evenly in its logarithm
 BELOW, ABOVE = 1e-7, 1e9  # of its likely size: how far the grid reaches
 ONE_SIDED = 0.95
+NORMAL = 200.0  # degrees of freedom from which on Student's t is taken for normal
+FARTHEST = 30.0  # standard uncertainties of a difference: what is farther is as sure
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -150,8 +152,8 @@ def chance_to_claim(true: float, spread: Spread) -> float:
 def _beyond(shift: Floats, dof: Floats) -> Floats:
     """Return the probability (k,) that a non-central t is beyond its one-sided quantile."""
     limit = t.ppf(ONE_SIDED, dof)
-    many = dof > 200.0
-    exact = nct.sf(limit, np.where(many, 200.0, dof), np.minimum(shift, 30.0))
+    many = dof > NORMAL
+    exact = nct.sf(limit, np.where(many, NORMAL, dof), np.minimum(shift, FARTHEST))
     return np.asarray(np.where(many, norm.sf(limit - shift), np.nan_to_num(exact, nan=1.0)))
 
 

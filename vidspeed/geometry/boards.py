@@ -15,6 +15,7 @@ from vidspeed.values import Chart, Floats, Picture, Value
 SEARCHED_PX = 1100  # the chart is searched in a picture made no wider than this
 CLEAR = 0.42  # of a square around a corner of a chessboard, where only its two edges are seen
 FEWEST = 8  # corners of a view
+FLAT = 0.15  # width over length of the corners of a view that lie on a line: they tell no pose
 MOST_LOST = 0.3  # share of a chessboard's corners that may be spoilt (glare, a thumb)
 
 
@@ -69,7 +70,7 @@ def clear_radius(chart: Chart) -> float:
 
 def _on_a_line(plane: Floats) -> bool:
     extents = np.linalg.svd(plane - plane.mean(axis=0), compute_uv=False)
-    return bool(extents[1] < 0.15 * extents[0])
+    return bool(extents[1] < FLAT * extents[0])
 
 
 def _chessboard(picture: Picture, chart: Chart) -> tuple[Floats, Floats] | None:

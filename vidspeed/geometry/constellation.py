@@ -162,7 +162,11 @@ def _level(turns: Floats, shifts: Floats, middles: Floats, known: Course3d) -> l
 
 
 def _by_tape(positions: Floats, known: Course3d) -> Bools:
-    """Tell which places (k, 3) agree with the taped one; the focal length may be off."""
+    """Tell which places (k, 3) agree with the taped one.
+
+    Within four of its standard uncertainties, and wider for a coarse pose: a focal length that is
+    off moves it by as much of its distance.
+    """
     if known.position_m is None:
         return np.ones(len(positions), dtype=bool)
     away = np.linalg.norm(positions - known.position_m, axis=1)

@@ -27,6 +27,8 @@ MOST_FEATURES = 500
 CELLS = (8, 5)  # across and down: features are taken evenly and judged together in these
 LEAST_MATCHES, LEAST_SHARE, LEAST_CELLS = 24, 0.4, 6
 MOST_LEFT_PX = 1.0  # from where the movement puts it: farther off, a piece does not follow it
+LEAST_WEIGHT = 0.3  # that the fit leaves a piece which counts as one that follows
+PLAIN = 0.8  # share of the pieces that follow one movement, where no other need be tried
 THERE_AND_BACK_PX = 0.4  # a piece followed there and back must come home this closely
 FLOOR_PX = 0.003  # of a shift: what no number of features improves on
 SOFT_LEVELS = 4.0  # contrast that is not blown up where the picture is flat
@@ -97,7 +99,7 @@ def _by_features(reference: Picture, picture: Picture, lens: Floats) -> Movement
         found = _agreed(flat[0], flat[1], points, start, lens)
         if found is not None and (best is None or found.agree.sum() > best.agree.sum()):
             best = found
-        if best is not None and best.agree.mean() > 0.8:
+        if best is not None and best.agree.mean() > PLAIN:
             break
     if best is not None:  # once more from there: following ends a little short of the truth
         best = _agreed(flat[0], flat[1], points, best.unknowns, lens)
@@ -136,7 +138,7 @@ def _agreed(
     if len(pairs[0]) < LEAST_MATCHES:
         return None
     found, weights, left = fit(*pairs, lens, start, np.ones(len(pairs[0])))
-    agree = (weights > 0.3) & (np.linalg.norm(left, axis=1) < MOST_LEFT_PX)
+    agree = (weights > LEAST_WEIGHT) & (np.linalg.norm(left, axis=1) < MOST_LEFT_PX)
     return _Agreed(from_px=pairs[0], unknowns=found, weights=weights, left_px=left, agree=agree)
 
 

@@ -20,6 +20,7 @@ from vidspeed.motion.unknowns import State
 from vidspeed.values import Camera, CameraFit, Floats, MarkerResidual, Problem, Session
 
 SAME_COST = 9.0  # a second pose within this much of the best chi-square is as good
+APART = 0.02  # of the way to the course's origin: poses nearer to each other are one, found twice
 MOST_FOCAL_U = 0.15  # a free focal length known worse than this is not carried by the markers
 
 
@@ -94,7 +95,7 @@ def _with_twin(fit: CameraFit, tried: list[tuple[float, Network, State, Adjustme
     for cost, network, state, _ in tried[1:]:
         place = state.theta[network.stations[0].position]
         apart = float(np.linalg.norm(place - best))
-        if cost < tried[0][0] + SAME_COST and apart > 0.02 * (1.0 + np.linalg.norm(best)):
+        if cost < tried[0][0] + SAME_COST and apart > APART * (1.0 + np.linalg.norm(best)):
             problem = Problem(
                 level="warn",
                 where=f'camera "{fit.camera}"',

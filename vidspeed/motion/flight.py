@@ -28,6 +28,8 @@ from vidspeed.values import Bools, Floats, Input, Ints, Session, Track, Value
 
 OUTLIER = 25.0  # squared distance (2 dof) beyond which a light is not the craft: p = 4e-6
 LEAST_LIGHTS = 4
+ROUNDS = 8  # of choosing lights and solving; a light at the limit may go in and out for ever
+SAME_NOISE = 0.02  # by which the variance of the lights may differ from one round to the next
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -164,7 +166,7 @@ def _solve_from(
     entry = first_draft(label, [row.track for row in lit], sketches, line_m, length_m)
     previous: Flight | None = None
     drafted = entry
-    for attempt in range(8):
+    for attempt in range(ROUNDS):
         passed = _entry(entry, lit, covariances, drags, used, noise)
         network, state = build(session, [row.stand for row in lit], [passed])
         if previous is not None:
@@ -340,6 +342,6 @@ def _noises(flight: Flight, noise: Sequence[Noise]) -> list[Noise]:
 
 def _same_noise(first: Sequence[Noise], second: Sequence[Noise]) -> bool:
     return all(
-        abs(a.variance_factor / b.variance_factor - 1.0) < 0.02
+        abs(a.variance_factor / b.variance_factor - 1.0) < SAME_NOISE
         for a, b in zip(first, second, strict=True)
     )

@@ -17,6 +17,8 @@ from vidspeed.values import Bools, FlightLine, Floats, Track, Value
 FALLBACK_HEIGHT_M = 2.0  # begins a flight line that nothing is known of
 AROUND = 0.25  # parts of the course before and after it that a sketch goes by
 LEAST_AROUND = 5  # lights; with fewer it goes by all
+LEAST_ANGLE = 0.01  # its sine, between two sight planes: flatter ones cut anywhere
+ALONG = 0.7  # cosine of that line to the course, below which it is no flight line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -108,12 +110,12 @@ def _planes_cut(
         directions = rays(track.xy_px, stand.pose, stand.lens())
         normal = np.linalg.svd(directions[np.all(np.isfinite(directions), axis=1)])[2][2]
         planes.append((normal, float(normal @ stand.pose.position_m)))
-    best, widest = None, 0.01
+    best, widest = None, LEAST_ANGLE
     for first in range(len(planes)):
         for second in range(first + 1, len(planes)):
             direction = np.cross(planes[first][0], planes[second][0])
             angle = float(np.linalg.norm(direction))
-            if angle > widest and abs(direction[0]) > 0.7 * angle:
+            if angle > widest and abs(direction[0]) > ALONG * angle:
                 matrix = np.array([planes[first][0], planes[second][0], [1.0, 0.0, 0.0]])
                 place = np.linalg.solve(
                     matrix, [planes[first][1], planes[second][1], length_m / 2.0]

@@ -23,6 +23,7 @@ SPEEDS = {"mps": 1.0, "kmh": 1.0 / 3.6, "kn": 1852.0 / 3600.0, "mph": 1609.344 /
 FORMATS = {".gpx": "gpx", ".nmea": "nmea", ".csv": "csv"}
 EARTH_M = 6_371_008.8  # mean radius (IUGG)
 USUAL_SPEED_U_MPS = 0.3
+DATED_S = 1e8  # since 1970: an earlier time counts from somewhere else, and is no time of day
 
 
 def take_logs(tables: Sequence[Taken], files: Files, faults: Faults) -> tuple[Onboard, ...]:
@@ -54,7 +55,7 @@ def _read(taken: Taken, files: Files) -> Onboard:
         points = _csv(data, file, values)
     else:
         points = read_gpx(data, file) if way == "gpx" else read_nmea(data, file)
-    return as_record(points, file, values, clock=way != "csv" and bool(points.time_s[0] > 1e8))
+    return as_record(points, file, values, clock=way != "csv" and bool(points.time_s[0] > DATED_S))
 
 
 def as_record(points: Points, file: str, values: dict[str, Any], *, clock: bool) -> Onboard:
