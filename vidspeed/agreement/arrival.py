@@ -82,17 +82,6 @@ def heard_moment(flyby: Flyby) -> float:
     return flyby.moment_s + flyby.distance_m / flyby.sound_mps
 
 
-def speed_from_asymptotes(near_hz: float, far_hz: float, sound_mps: float) -> float:
-    """Return the speed from the pitch long before and long after, the air at rest.
-
-    Examples
-    --------
-    >>> round(speed_from_asymptotes(1411.184, 774.368, 343.2), 3)
-    100.0
-    """
-    return sound_mps * (near_hz - far_hz) / (near_hz + far_hz)
-
-
 def _place(row: Floats, tau: Floats) -> tuple[Floats, Floats, Floats, Floats]:
     """Return the place along and across (..., n) at `tau` since the closest moment, and rates."""
     v, d, _, _, a, b, _, _ = row

@@ -86,17 +86,6 @@ def wind_rule(most_mps: float, along_mps: float, spread: Spread, air: Air | None
     return Ruled(rule=rule, verdict=verdict_of(within), detail=detail)
 
 
-def crosswind_loss(speed_mps: float, across_mps: float) -> float:
-    """Return what a crosswind takes off the speed along the course, both ways alike, m/s.
-
-    Examples
-    --------
-    >>> round(3.6 * crosswind_loss(400.0 / 3.6, 20.0 / 3.6), 2)
-    0.5
-    """
-    return speed_mps - math.sqrt(max(speed_mps**2 - across_mps**2, 0.0))
-
-
 def reduced_to(
     to_kgm3: float, speed_mps: float, speed_u_mps: float, factor: float, air: Air | None
 ) -> Reduced | None:

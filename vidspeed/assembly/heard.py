@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
+from vidspeed.agreement.arrival import heard_moment
 from vidspeed.agreement.causes import Beside, by_range, independent
 from vidspeed.agreement.doppler import around_of
 from vidspeed.agreement.hearing import hear
@@ -127,7 +128,7 @@ def _heard_before(path: Path, asked: Asked) -> tuple[Heard | None, str]:
     except (OSError, Refused) as fault:
         return None, f"{asked.before}: {fault}"
     for row in rows:
-        moment_s = row.flyby.moment_s + row.flyby.distance_m / row.flyby.sound_mps
+        moment_s = heard_moment(row.flyby)
         if asked.within_s is not None and asked.within_s[0] <= moment_s <= asked.within_s[1]:
             return row, ""
     return None, f"{asked.before} holds no sound of this pass"

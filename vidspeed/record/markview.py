@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import fields
 from typing import Any
 
 from rich.table import Table
 from rich.text import Text
 
+from vidspeed.air import crosswind_loss
 from vidspeed.record.units import (
     Unit,
     claim_text,
@@ -139,7 +139,7 @@ def wind_sentence(mark: Mark, unit: Unit) -> str | None:
     if wind.stated_mps is not None and wind.stated_u_mps is not None:
         stated = f" ({wind.stated_mps:+.1f} ± {2.0 * wind.stated_u_mps:.1f} m/s was stated, k = 2)"
     airspeed = claim_text(wind.airspeed_mps, mark.coverage_factor * wind.airspeed_u_mps, unit)
-    loss = wind.airspeed_mps - math.sqrt(max(wind.airspeed_mps**2 - ACROSS_MPS**2, 0.0))
+    loss = crosswind_loss(wind.airspeed_mps, ACROSS_MPS)
     return (
         f"Wind along the course {sign}{along[0]} ± {along[1]} m/s, from start to finish positive"
         f"{stated}, taking it and the throttle as equal both ways{unsure}; the airspeed along the "
