@@ -12,7 +12,7 @@ from vidspeed.clip.boxes import movie_boxes
 from vidspeed.clip.integrity import length_notes, picture_notes
 from vidspeed.clip.scan import scan
 from vidspeed.clip.times import times
-from vidspeed.clip.write import even_stamps, write_clip
+from vidspeed.clip.write import even_stamps, uneven_stamps, write_clip
 from vidspeed.errors import ClipError
 
 COUNT, RATE = 40, Fraction(60)
@@ -88,6 +88,20 @@ def test_a_clip_whose_time_runs_a_little_too_fast_is_noticed(good, tmp_path):
 
 def test_lengths_of_other_files_are_not_asked():
     assert length_notes(None, 1.0, 0.02) == []
+
+
+def test_a_matroska_copy_that_was_broken_off_is_noticed(tmp_path):
+    """Its decoder ends where the file ends and complains of nothing."""
+    rng = np.random.default_rng(4)
+    frames = [rng.integers(60, 200, (90, 160)).astype(np.uint8) for _ in range(40)]
+    whole, part = tmp_path / "whole.mkv", tmp_path / "part.mkv"
+    stamps = uneven_stamps(np.arange(40) / 40.0, Fraction(1, 1000))
+    write_clip(whole, frames, stamps=stamps, codec="mjpeg")
+    part.write_bytes(whole.read_bytes()[: whole.stat().st_size // 2])
+    said = "cut short: it says that its pictures last 1.00 s, and they end at 0."
+    assert not any("cut short" in note for note in scan(whole).facts.notes)
+    assert any(said in note for note in scan(part).facts.notes)
+    assert any(said in reason for reason in times(part).reasons)
 
 
 @pytest.mark.parametrize(

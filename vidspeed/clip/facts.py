@@ -9,7 +9,7 @@ import numpy as np
 
 from vidspeed.clip.boxes import movie_boxes
 from vidspeed.clip.container import packets_of
-from vidspeed.clip.integrity import count_notes, length_notes, picture_notes
+from vidspeed.clip.integrity import count_notes, end_notes, length_notes, picture_notes
 from vidspeed.clip.read import ClipReader, file_sha256
 from vidspeed.clip.stamps import StampAccount, account
 from vidspeed.errors import ClipError
@@ -84,6 +84,9 @@ def _length(path: Path, reader: ClipReader, ticks: Ints, interval_s: float) -> l
         return []
     return [
         *length_notes(movie_boxes(path), float(span * header.time_base) + interval_s, interval_s),
+        *end_notes(
+            header.tags, float(int(ticks.max()) * header.time_base) + interval_s, interval_s
+        ),
         *count_notes(header.container, header.frames_announced, len(ticks), span + 1),
     ]
 

@@ -6,6 +6,9 @@ not. Bytes that say how long a frame lasts may be wrong as well, and then every 
 
 from __future__ import annotations
 
+import re
+from collections.abc import Mapping
+
 import numpy as np
 
 from vidspeed.clip.boxes import MovieBoxes
@@ -16,6 +19,7 @@ LEAST_ABRUPT = 2.0  # luma levels; a key frame may change the picture by one
 BLIND = ("vp8", "vp9")  # codecs that notice no damage: less is believed of them
 ABRUPT_BLIND, LEAST_ABRUPT_BLIND = 2.5, 1.0
 LENGTH_SLACK, LENGTH_SLACK_S, LENGTH_SLACK_FRAMES = 0.005, 0.005, 1.5  # headers round
+_LASTS = re.compile(r"(\d+):(\d\d):(\d\d(?:\.\d+)?)")
 COUNT_SLACK, COUNT_SLACK_FRAMES = 0.03, 2.0  # frames at the ends that a trim on the way may cost
 
 
@@ -64,6 +68,26 @@ def length_notes(boxes: MovieBoxes | None, span_s: float, interval_s: float) -> 
         f"the file says that it lasts {stated_s:.2f} s, its frames last {span_s:.2f} s by their "
         "stamps: one of them is wrong, and with the stamps every speed would be; copy the clip "
         "from the camera again"
+    ]
+
+
+def end_notes(tags: Mapping[str, str], end_s: float, interval_s: float) -> list[str]:
+    """Say where a Matroska file's frames end before the length that its track's tag states.
+
+    A copy that was broken off ends where it ends, and no reader complains. `end_s` is the last
+    frame's stamp and interval. A file without the tag is not asked.
+    """
+    found = _LASTS.fullmatch(tags.get("DURATION", ""))
+    if found is None:
+        return []
+    hours, minutes, seconds = (float(part) for part in found.groups())
+    stated_s = 3600.0 * hours + 60.0 * minutes + seconds
+    slack_s = max(LENGTH_SLACK * stated_s, LENGTH_SLACK_FRAMES * interval_s + LENGTH_SLACK_S)
+    if end_s >= stated_s - slack_s:
+        return []
+    return [
+        f"the file is cut short: it says that its pictures last {stated_s:.2f} s, and they end "
+        f"at {end_s:.2f} s; copy the clip from the camera again"
     ]
 
 

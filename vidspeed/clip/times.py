@@ -12,7 +12,7 @@ import numpy as np
 from vidspeed.clip.background import halved
 from vidspeed.clip.boxes import MovieBoxes, movie_boxes
 from vidspeed.clip.container import Packets, packets_of
-from vidspeed.clip.integrity import count_notes, length_notes
+from vidspeed.clip.integrity import count_notes, end_notes, length_notes
 from vidspeed.clip.notes import SAME_RATE, UNEVEN
 from vidspeed.clip.origin import origin_of
 from vidspeed.clip.read import ClipReader, Header
@@ -191,7 +191,11 @@ def _length_words(
     """Say where a whole file contradicts itself about its length."""
     if seen.damaged or seen.cut_short or seen.unstamped or span.real_hz is None:
         return []
-    return length_notes(boxes, span.lasts_s, found.interval_s)
+    end_s = float(int(np.max(seen.stamps)) * seen.header.time_base) + found.interval_s
+    return [
+        *length_notes(boxes, span.lasts_s, found.interval_s),
+        *end_notes(seen.header.tags, end_s, found.interval_s),
+    ]
 
 
 def _lost_words(seen: _Seen) -> list[str]:
