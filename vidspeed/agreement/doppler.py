@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import least_squares
 
 from vidspeed.agreement.arrival import pitches
 from vidspeed.agreement.tones import Followed
@@ -177,6 +176,8 @@ def _solved(
     start: Floats, time_s: Floats, log_seen: Floats, log_u: Floats, used: Bools, around: Around
 ) -> tuple[Floats, Floats, Floats]:
     """Return the numbers (8 + k,), the Jacobian of the whitened rows, and residuals (n, k)."""
+    from scipy.optimize import least_squares  # here: slow to import
+
     row, tone = np.nonzero(used)
     y, u = log_seen[row, tone], log_u[row, tone]
     known, known_u = _priors(around)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import minimize_scalar
 
 from vidspeed.values import Floats, Onboard, Value
 
@@ -50,6 +49,8 @@ def lag_of(record: Onboard) -> Lag | None:
     The shift that lays the written speeds best on those from place to place, and how far the
     misfit about it leaves it open.
     """
+    from scipy.optimize import minimize_scalar  # here: slow to import
+
     if record.speed_mps is None or record.east_m is None or len(record.time_s) < LEAST_ROWS:
         return None
     between_s, placed = placed_speeds(record)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import median_filter
 
 from vidspeed.values import Floats, Value
 from vidspeed.worker import alive
@@ -55,6 +54,8 @@ def spectra(samples: Floats, rate_hz: float, start_s: float) -> Spectra:
 
 def _whitened(power: Floats, step_hz: float) -> Floats:
     """Return power over the noise of the frequencies around it."""
+    from scipy.ndimage import median_filter  # here: slow to import
+
     if not power.size:
         return power
     wide = 2 * round(AROUND_HZ / step_hz / 2.0) + 1

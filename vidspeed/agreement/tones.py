@@ -12,7 +12,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.ndimage import binary_opening, uniform_filter1d
 
 from vidspeed.agreement.arrival import heard_moment, pitch, turns
 from vidspeed.agreement.spectra import (
@@ -209,6 +208,8 @@ def follow(
     window_s: float = WINDOW_S,
 ) -> Followed:
     """Measure how far tones (k,) are off their prediction in each window of the samples."""
+    from scipy.ndimage import binary_opening  # here: slow to import
+
     alive()
     size = round(window_s * rate_hz)
     reach_bins = reach_hz * window_s
@@ -284,6 +285,8 @@ def _one_tone(
 
     The error of a window's pitch goes with the power that was seen in that window, noise included.
     """
+    from scipy.ndimage import uniform_filter1d  # here: slow to import
+
     size = pieces.shape[1]
     turned = pieces * _taper(size) * np.exp(-2j * np.pi * ((tone_hz * phase) % 1.0))
     near = np.arange(-reach_bins - 0.25, reach_bins + 0.26, 0.25)

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from scipy.stats import norm
 
 from vidspeed.agreement.causes import Beside, causes
+from vidspeed.chance import normal_isf
 from vidspeed.values import Check, CrossCheck, PassResult, Problem
 
 NORMAL95 = 1.96
@@ -25,7 +25,7 @@ def fail_limit(comparisons: int) -> float:
     >>> round(fail_limit(1), 3), round(fail_limit(20), 3)
     (1.314, 1.776)
     """
-    return float(norm.isf(FALSE_ALARM / (2.0 * max(comparisons, 1)))) / NORMAL95
+    return float(normal_isf(FALSE_ALARM / (2.0 * max(comparisons, 1)))) / NORMAL95
 
 
 def compared(result: PassResult, row: Beside) -> CrossCheck:

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
-from scipy.stats import t
 
 from vidspeed.answer.air import reduced_to, wind_of
 from vidspeed.answer.contest import (
@@ -29,6 +28,7 @@ from vidspeed.answer.contest import (
 from vidspeed.answer.luck import Field, beats, field_of, lifts
 from vidspeed.answer.readings import both_readings, picked, weighted_variance
 from vidspeed.answer.scatter import ONE_SIDED
+from vidspeed.chance import student_cdf, student_ppf
 from vidspeed.motion.coverage import coverage_factor, effective_dof
 from vidspeed.values import Air, Floats, Luck, Mark, MarkRules, PassResult, Ruled, Session, Value
 
@@ -254,4 +254,4 @@ def exceeds(margin: float, u: float, dof: float | None) -> tuple[float, bool]:
     if u == 0.0:
         return (1.0, True) if margin > 0.0 else (0.0, False)
     whole = math.inf if dof is None or not math.isfinite(dof) else max(1, math.floor(dof))
-    return float(t.cdf(margin / u, whole)), bool(margin >= t.ppf(0.95, whole) * u)
+    return float(student_cdf(margin / u, whole)), bool(margin >= student_ppf(0.95, whole) * u)

@@ -11,9 +11,9 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
-from scipy.stats import norm
 
 from vidspeed.answer.scatter import ONE_SIDED
+from vidspeed.chance import normal_cdf
 from vidspeed.values import Heights, MarkRules, PassResult, Ruled, Verdict
 
 TIME_U_S = 1.0 / np.sqrt(3.0)  # a time of day is stated to the second
@@ -108,7 +108,7 @@ def _between(value: float, u: float, low: float, high: float) -> float:
     """Return the probability that a quantity lies between two limits."""
     if u == 0.0:
         return 1.0 if low <= value <= high else 0.0
-    return float(norm.cdf((high - value) / u) - norm.cdf((low - value) / u))
+    return float(normal_cdf((high - value) / u) - normal_cdf((low - value) / u))
 
 
 def _metres(value: float, u: float) -> str:

@@ -17,9 +17,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import null_space
-from scipy.optimize import brentq
-from scipy.stats import nct, norm, t
 
+from vidspeed.chance import noncentral_t_sf, normal_cdf, normal_sf, student_cdf, student_ppf
 from vidspeed.motion.coverage import LEVEL, coverage_factor
 from vidspeed.values import Floats, Value
 
@@ -104,10 +103,10 @@ class Spread(Value):
         with np.errstate(divide="ignore", invalid="ignore"):
             z = np.where(u > 0.0, x / u, math.inf if x > 0.0 else -math.inf)
         if self.dof is None or self.fixed == 0.0:
-            return float(self.scatter.weight @ norm.cdf(z))
+            return float(self.scatter.weight @ normal_cdf(z))
         # Welch-Satterthwaite (JCGM 100:2008, G.2b), cut to an integer.
         dof = np.maximum(1.0, np.floor((variance / self.fixed) ** 2 * self.dof * (1.0 + 1e-12)))
-        return float(self.scatter.weight @ t.cdf(z, dof))
+        return float(self.scatter.weight @ student_cdf(z, dof))
 
     @property
     def u(self) -> float:
@@ -117,10 +116,12 @@ class Spread(Value):
         """
         if self.share == 0.0 or self.scatter.dof == 0:
             return math.sqrt(self.fixed)
-        return self.half(2.0 * norm.cdf(1.0) - 1.0)
+        return self.half(2.0 * normal_cdf(1.0) - 1.0)
 
     def half(self, level: float = LEVEL) -> float:
         """Return half the width of the interval that holds the figure with probability `level`."""
+        from scipy.optimize import brentq  # here: slow to import
+
         if self.share == 0.0 or self.scatter.dof == 0:
             return coverage_factor(self.dof, level=level) * math.sqrt(self.fixed)
         largest = math.sqrt(self.fixed + self.share * float(self.scatter.variance[-1]))
@@ -151,10 +152,17 @@ def chance_to_claim(true: float, spread: Spread) -> float:
 
 def _beyond(shift: Floats, dof: Floats) -> Floats:
     """Return the probability (k,) that a non-central t is beyond its one-sided quantile."""
+<<<<<<< Updated upstream
     limit = t.ppf(ONE_SIDED, dof)
     many = dof > NORMAL
     exact = nct.sf(limit, np.where(many, NORMAL, dof), np.minimum(shift, FARTHEST))
     return np.asarray(np.where(many, norm.sf(limit - shift), np.nan_to_num(exact, nan=1.0)))
+=======
+    limit = student_ppf(ONE_SIDED, dof)
+    many = dof > 200.0
+    exact = noncentral_t_sf(limit, np.where(many, 200.0, dof), np.minimum(shift, 30.0))
+    return np.asarray(np.where(many, normal_sf(limit - shift), np.nan_to_num(exact, nan=1.0)))
+>>>>>>> Stashed changes
 
 
 def design_of(groups: Sequence[object], sessions: Sequence[object], ways: Sequence[str]) -> Floats:

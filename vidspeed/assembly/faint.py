@@ -11,7 +11,6 @@ from dataclasses import replace
 from functools import partial
 
 import numpy as np
-from scipy.interpolate import CubicSpline
 
 from vidspeed.assembly.gather import Cameras, Looked
 from vidspeed.clip.coding import drag_u_px
@@ -75,6 +74,8 @@ def _both_gates(session: Session, along: Corridor) -> bool:
 
 def _part_of(track: Track, whole: Track) -> bool:
     """Tell whether a track is a part of one that was found by adding up."""
+    from scipy.interpolate import CubicSpline  # here: slow to import
+
     during = (track.time_s >= whole.time_s[0]) & (track.time_s <= whole.time_s[-1])
     if during.sum() < 0.5 * len(track):
         return False

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from scipy.interpolate import CubicSpline
 
 from vidspeed.clip.read import readout_row
 from vidspeed.geometry.steady import standing
@@ -124,10 +123,16 @@ def _steadied(
     readout_s: float,
     late_u_s: Floats,
 ) -> Track:
+<<<<<<< Updated upstream
     """Take the picture's place (n, 2), known at times (n,), out of a track.
 
     `late_u_s` is how uncertain it is how much later than the pieces each light was read.
     """
+=======
+    """Take the picture's place (n, 2), known at times (n,), out of a track."""
+    from scipy.interpolate import CubicSpline  # here: slow to import
+
+>>>>>>> Stashed changes
     moment = track.time_s + readout_s * track.row
     inside = np.clip(moment, time_s[0], time_s[-1])
     moving = CubicSpline(time_s, place_px)

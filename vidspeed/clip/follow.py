@@ -9,10 +9,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
-from filterpy.kalman import KalmanFilter
-from scipy.optimize import linear_sum_assignment
 
 from vidspeed.clip.blinks import Blinks, waited
 from vidspeed.clip.lights import Spot
@@ -31,6 +30,9 @@ from vidspeed.clip.moves import (
     variance_px2,
 )
 from vidspeed.values import Bools, Floats
+
+if TYPE_CHECKING:
+    from filterpy.kalman import KalmanFilter
 
 GATE = 13.82  # chi-square, 2 degrees of freedom, 99.9 %
 COAST_S = 0.25  # a confirmed chain bridges a gap of this length
@@ -86,6 +88,8 @@ class Follower:
 
     def _extend_chains(self, time_s: float, spots: Sequence[Spot]) -> Bools:
         """Give each confirmed chain the spot that fits it best, all at once."""
+        from scipy.optimize import linear_sum_assignment  # here: slow to import
+
         taken = np.zeros(len(spots), dtype=bool)
         for chain in self._chains:
             chain.predict(time_s)
@@ -255,6 +259,8 @@ def _xyt(spots: Sequence[Spot]) -> list[tuple[float, float, float]]:
 
 def _new_filter(first: Spot, second: Spot) -> KalmanFilter:
     """Return a filter at the first spot, with the speed of the first two."""
+    from filterpy.kalman import KalmanFilter  # here: it brings scipy.stats, slow to import
+
     kalman = KalmanFilter(dim_x=4, dim_z=2)
     step = second.time_s - first.time_s
     velocity = (second.xy_px - first.xy_px) / step

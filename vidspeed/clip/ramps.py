@@ -17,7 +17,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import least_squares
 
 from vidspeed.clip.crossings import Start
 from vidspeed.clip.flashes import Flashes
@@ -187,6 +186,8 @@ def solve(
     steps: int = 40,
 ) -> Solved:
     """Fit the `free` unknowns; with `wide` their covariance too. `sigma` is of a partial frame."""
+    from scipy.optimize import least_squares  # here: slow to import
+
     places = list(free)
 
     def whole(part: Floats) -> Floats:

@@ -7,7 +7,6 @@ from fractions import Fraction
 from itertools import pairwise
 
 import numpy as np
-from scipy.ndimage import median_filter
 
 from vidspeed.clip.notes import stamp_notes
 from vidspeed.values import Bools, Floats, Ints, Value
@@ -137,6 +136,8 @@ def _levels(steps: Ints, frames: Ints, tick_s: float) -> tuple[Floats, tuple[Seg
     A segment is a run of steps whose running median keeps within a factor; short ones belong to
     the one before. `frames` (n + 1,) are the frames between which the steps lie.
     """
+    from scipy.ndimage import median_filter  # here: slow to import
+
     smooth = median_filter(steps.astype(float), size=LEVEL_WIDTH, mode="nearest")
     starts = [0]
     for place in range(1, len(smooth)):

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from scipy.stats import chi2
 
+from vidspeed.chance import chi2_ppf
 from vidspeed.clip.read import readout_row
 from vidspeed.clip.strip import across_of, bilinear, stretches
 from vidspeed.clip.stripfit import (
@@ -219,7 +219,7 @@ def _scatter(patches: Patches, groups: list[_Group]) -> float:
         left = off / u - design @ np.linalg.lstsq(design, off / u, rcond=None)[0]
         square += float(left @ left)
         freedom += len(groups) - terms
-    if freedom < 1 or square <= float(chi2.ppf(BY_CHANCE, freedom)):
+    if freedom < 1 or square <= float(chi2_ppf(BY_CHANCE, freedom)):
         return 1.0
     return square / freedom
 

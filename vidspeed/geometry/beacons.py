@@ -14,7 +14,6 @@ from math import comb
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import map_coordinates
 
 from vidspeed.geometry.turned import UNKNOWNS, carried, fit, slopes
 from vidspeed.values import Floats, Movement, Picture, Value
@@ -112,6 +111,8 @@ def _unlike_halves(light: Floats, centre: Floats) -> float:
 
     The pixels that move the centre most count most.
     """
+    from scipy.ndimage import map_coordinates  # here: slow to import
+
     steps = np.arange(-HALVES_PX, HALVES_PX + 1.0)
     grid = np.meshgrid(centre[1] + steps, centre[0] + steps, indexing="ij")
     seen = map_coordinates(light, grid, order=3, mode="mirror")

@@ -11,7 +11,6 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from scipy.optimize import lsq_linear
 
 from vidspeed.geometry.turned import UNKNOWNS, slopes
 from vidspeed.values import Bools, Floats, Ints, Sway
@@ -196,6 +195,8 @@ def _left_of(few: _Few, *, corners: bool = False) -> Floats:
     With `corners` a shift that grows as the square of the distance from the lens centre is taken
     off too: a picture whose lens distorts moves so when it is shifted to follow its middle.
     """
+    from scipy.optimize import lsq_linear  # here: slow to import
+
     places, lens, count = few.places_px, few.lens, len(few.away_px)
     turns = slopes(places, np.zeros(UNKNOWNS), lens)[:, :, :3].reshape(-1, 3)
     if corners:

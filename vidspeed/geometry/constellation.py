@@ -15,7 +15,6 @@ from math import comb
 
 import cv2
 import numpy as np
-from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
 from vidspeed.geometry.lens import project, undistort
@@ -245,6 +244,8 @@ def _reach(pose: Pose, lens: Floats, lights: Lights, known: Course3d) -> Floats:
 
 def _fitted(light: Ints, pose: Pose, lights: Lights, known: Course3d) -> tuple[Pose, Floats]:
     """Return pose and lens that the named lights fit best, the focal length by its prior."""
+    from scipy.optimize import least_squares  # here: slow to import
+
     named = np.flatnonzero(light >= 0)
     seen, places = lights.xy_px[light[named]], known.xyz_m[named]
     spread = np.hypot(_spread(pose, known.lens, known)[named], lights.u_px[light[named]])

@@ -11,8 +11,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.stats import chi2
 
+from vidspeed.chance import chi2_isf
 from vidspeed.geometry.bundle import Bundle, basis, normals
 from vidspeed.values import Flatness, Floats, View
 
@@ -49,7 +49,7 @@ def flatness(views: Sequence[View], bundle: Bundle, widening: float) -> Flatness
         sag_m=sag_m,
         sag_u_m=sag_u_m,
         focal_error_percent=float(-100.0 * moved[0] / bundle.lens[0]),
-        bowed=bool(away > chi2.isf(FALSE_ALARM, len(heights))),
+        bowed=bool(away > chi2_isf(FALSE_ALARM, len(heights))),
     )
 
 

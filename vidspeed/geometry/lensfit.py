@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.stats import chi2
 
+from vidspeed.chance import chi2_ppf
 from vidspeed.errors import CalibrationError
 from vidspeed.geometry.bundle import (
     SEPARATE,
@@ -122,7 +122,7 @@ def without_outliers(views: list[View], bundle: Bundle) -> list[View]:
     """Return the views without corners far off all others; the list itself where there is none."""
     left = residuals(views, bundle)
     sizes = [np.linalg.norm(rows, axis=1) for rows in left]
-    usual = float(np.median(np.concatenate(sizes))) / np.sqrt(chi2.ppf(0.5, 2))
+    usual = float(np.median(np.concatenate(sizes))) / np.sqrt(chi2_ppf(0.5, 2))
     good = [size <= OUTLIER * usual + 1e-6 for size in sizes]
     if all(np.all(mask) for mask in good):
         return views

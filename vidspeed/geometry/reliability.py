@@ -12,9 +12,8 @@ from functools import lru_cache
 from typing import Literal
 
 import numpy as np
-from scipy.optimize import brentq
-from scipy.stats import norm
 
+from vidspeed.chance import normal_cdf, normal_isf, normal_sf
 from vidspeed.values import Floats, Measured, SurveyTest
 
 FAMILY = 0.05  # of surveys without any wrong figure in which one is named all the same
@@ -29,7 +28,7 @@ def critical_value(tests: int) -> float:
 
     Bonferroni's bound: it holds whatever the correlation between the tests.
     """
-    return float(norm.isf(FAMILY / (2.0 * max(tests, 1))))
+    return float(normal_isf(FAMILY / (2.0 * max(tests, 1))))
 
 
 @lru_cache(maxsize=256)
@@ -45,15 +44,17 @@ def shift_for(bound: float, power: float) -> float:
 
     Examples
     --------
-    >>> round(shift_for(float(norm.isf(0.0005)), 0.8), 2)
+    >>> round(shift_for(float(normal_isf(0.0005)), 0.8), 2)
     4.13
     """
+    from scipy.optimize import brentq  # here: slow to import
+
     return float(brentq(lambda shift: _passed(bound, shift) - power, 0.0, bound + 9.0, xtol=1e-10))
 
 
 def _passed(bound: float, shift: float) -> float:
     """Return how probable |w| > bound is where w is normal about `shift`."""
-    return float(norm.sf(bound - shift) + norm.cdf(-bound - shift))
+    return float(normal_sf(bound - shift) + normal_cdf(-bound - shift))
 
 
 def suspects(normalised: Floats, checked: Floats, bound: float) -> Floats:

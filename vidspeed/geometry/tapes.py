@@ -11,8 +11,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from scipy.stats import chi2
 
+from vidspeed.chance import chi2_isf
 from vidspeed.geometry.figures import NULL, Figures, figures_of, positive, solve
 from vidspeed.geometry.layout import first_places
 from vidspeed.geometry.mirror import mirrored_sets
@@ -158,7 +158,7 @@ def _best_flipped(figures: Figures, best: tuple[Floats, Floats]) -> tuple[Floats
     """Try each point on the other side of the line through its neighbours; keep what is better."""
     for _ in range(MOST_ROUNDS):
         before = _cost(figures, best)
-        if before < float(chi2.isf(UNLIKELY, max(figures.rows - figures.unknowns, 1))):
+        if before < float(chi2_isf(UNLIKELY, max(figures.rows - figures.unknowns, 1))):
             break
         for point in range(figures.points):
             if point in (figures.start, figures.finish):

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.stats import norm
 
+from vidspeed.chance import normal_isf
 from vidspeed.errors import MotionError
 from vidspeed.motion.budget import budget_rows
 from vidspeed.motion.coverage import coverage_factor, effective_dof
@@ -236,7 +236,7 @@ def _check_entered(flight: Flight) -> Check:
     off = np.where(leverage < MOST_LEVERAGE, np.abs(adjustment.residuals) / spread, 0.0)
     judged = np.array([entry.source not in ("light positions", "weave") for entry in inputs])
     worst = int(np.argmax(np.where(judged, off, 0.0)))
-    if off[worst] <= norm.isf(FALSE_ALARM / (2.0 * judged.sum())):  # Bonferroni's bound
+    if off[worst] <= normal_isf(FALSE_ALARM / (2.0 * judged.sum())):  # Bonferroni's bound
         return Check(name="entered figures", status="ok", detail="all fit what was seen")
     entry = inputs[worst]
     return Check(

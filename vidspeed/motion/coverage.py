@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from scipy.stats import norm, t
+from vidspeed.chance import normal_ppf, student_ppf
 
 LEVEL = 0.95
 
@@ -25,8 +25,8 @@ def coverage_factor(dof: float | None, *, level: float = LEVEL) -> float:
     """
     tail = 0.5 + level / 2.0
     if dof is None or not math.isfinite(dof):
-        return float(norm.ppf(tail))
-    return float(t.ppf(tail, max(1, math.floor(dof))))
+        return float(normal_ppf(tail))
+    return float(student_ppf(tail, max(1, math.floor(dof))))
 
 
 def effective_dof(u: float, parts: Iterable[tuple[float, float | None]]) -> float | None:

@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
-from scipy.stats import norm
 
+from vidspeed.chance import normal_ppf
 from vidspeed.errors import MotionError
 from vidspeed.executor import Inline
 from vidspeed.motion.account import ends_of
@@ -196,7 +196,7 @@ def _draws(
     if np.any(along):
         along /= np.linalg.norm(along)
         strata = (rng.permutation(size) + rng.uniform(size=size)) / size
-        shifts += (norm.ppf(strata) - shifts @ along)[:, None] * along
+        shifts += (normal_ppf(strata) - shifts @ along)[:, None] * along
     shifts[:, flat] = rng.uniform(-np.sqrt(3.0), np.sqrt(3.0), (size, int(flat.sum())))
     for rows, dof in flight.widened():
         shifts[:, rows] *= np.sqrt(dof / rng.chisquare(dof, size))[:, None]

@@ -14,8 +14,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.linalg import null_space
-from scipy.stats import chi2
 
+from vidspeed.chance import chi2_isf
 from vidspeed.errors import MotionError
 from vidspeed.motion.flight import Flight
 from vidspeed.motion.tie import Tie
@@ -126,7 +126,7 @@ def _spread(flight: Flight, places: Ints, size: int) -> Floats:
 
 def _refuse_unlike(bond: _Bond) -> None:
     misfit, count = float(bond.gap @ bond.weight @ bond.gap), len(bond.gap)
-    if misfit > chi2.isf(UNLIKELY, count):
+    if misfit > chi2_isf(UNLIKELY, count):
         raise MotionError(
             f"the passes put the clips' clocks {np.sqrt(misfit / count):.1f} times farther apart "
             "than their uncertainties allow, so each pass was given a time offset of its own; "

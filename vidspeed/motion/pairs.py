@@ -10,8 +10,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.stats import chi2
 
+from vidspeed.chance import chi2_isf
 from vidspeed.errors import MotionError
 from vidspeed.motion.choose import Found, Seen, one_pass
 from vidspeed.motion.flight import Flight, light_times
@@ -182,7 +182,7 @@ def _confirm(found: Found, singles: Sequence[Found]) -> None:
         )
         if entry.owner.startswith("pass ") and entry.source != "light positions"
     ]
-    if float(np.sum(np.square(own))) > chi2.isf(UNLIKELY, len(own)):
+    if float(np.sum(np.square(own))) > chi2_isf(UNLIKELY, len(own)):
         raise MotionError("the path would have to be one that the flight line excludes")
     for row, single in zip(found.result.sightings, singles, strict=True):
         if row.noise_scale > LOUDER * single.result.sightings[0].noise_scale:

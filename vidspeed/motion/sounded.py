@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
-from scipy.stats import chi2
 
+from vidspeed.chance import chi2_sf
 from vidspeed.motion.adjust import adjust
 from vidspeed.motion.flight import Flight
 from vidspeed.motion.network import Network
@@ -32,7 +32,7 @@ def with_sounds(flight: Flight, heard: Mapping[int, Told], air: Around) -> tuple
     joint = replace(flight, network=network, state=state, adjustment=adjustment)
     grown = max(adjustment.cost - flight.adjustment.cost, 0.0)
     rows = sum(row.count for row in network.sounds)
-    return joint, float(chi2.sf(grown, rows))
+    return joint, float(chi2_sf(grown, rows))
 
 
 def _joined(flight: Flight, heard: Mapping[int, Told], air: Around) -> tuple[Network, State]:

@@ -7,8 +7,8 @@ from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
-from scipy.stats import chi2
 
+from vidspeed.chance import chi2_isf
 from vidspeed.errors import CalibrationError, MotionError
 from vidspeed.geometry.pose import Guess, guesses
 from vidspeed.motion.adjust import adjust
@@ -32,7 +32,7 @@ def exchanged_picks(
     """
     use = {marker.name: marker.use for marker in session.markers}
     at = [number for number, pick in enumerate(camera.picks) if use[pick.name] == "fit"]
-    limit = float(chi2.isf(PLAUSIBLE, max(2 * len(at) - 6, 1)))
+    limit = float(chi2_isf(PLAUSIBLE, max(2 * len(at) - 6, 1)))
     if cost <= limit or camera.lens.focal_free:
         return None
     promising = sorted(_guessed(session, camera, at), key=lambda row: row[2].rms_px)[:TRIED]

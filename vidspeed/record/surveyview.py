@@ -9,8 +9,8 @@ from matplotlib.axes import Axes
 from matplotlib.patches import Ellipse
 from rich.table import Table
 from rich.text import Text
-from scipy.stats import chi2
 
+from vidspeed.chance import chi2_ppf
 from vidspeed.geometry.survey import adjusted_distance_m, ellipse_m
 from vidspeed.record.canvas import BLUE, GREEN, INK, ORANGE, SKY, VERMILLION, chart, plain, png
 from vidspeed.record.units import Unit, percent_text
@@ -106,7 +106,7 @@ def survey_text(surveyed: Surveyed, forecast: PassResult | None) -> Iterator[str
     """Yield the length, how well the figures fit each other, what is unchecked, and a pass."""
     yield f"course length {surveyed.length_m:.4f} ± {surveyed.length_u_m:.4f} m"
     if surveyed.dof > 0:
-        low, high = chi2.ppf([0.025, 0.975], surveyed.dof)
+        low, high = chi2_ppf(np.array([0.025, 0.975]), surveyed.dof)
         fit = (
             "as stated"
             if low <= surveyed.chi2 <= high

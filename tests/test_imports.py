@@ -1,0 +1,28 @@
+"""What is slow to import is imported where it is used: `DEVELOPERS.md` lists it, with the reasons."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+LATE = (
+    "filterpy", "jinja2", "matplotlib", "pyproj", "rich", "scipy.interpolate", "scipy.ndimage",
+    "scipy.optimize", "scipy.signal", "scipy.stats",
+)  # fmt: skip
+HOUSE = Path(__file__).parents[1]
+
+
+def _late(imports):
+    """Return what of LATE is there after an import."""
+    code = f"import sys, {imports}\nprint(*(name for name in {LATE!r} if name in sys.modules))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    return done.stdout.split()
+
+
+def test_nothing_slow_stands_before_the_first_clip():
+    assert _late("vidspeed.measure, vidspeed.assembly.looking") == []
+
+
+def test_the_developers_page_lists_what_is_imported_late():
+    page = (HOUSE / "DEVELOPERS.md").read_text(encoding="utf-8")
+    told = page.split("**Late imports.**")[1].split("\n\n")[0]
+    assert [name for name in LATE if f"`{name}`" not in told] == []
