@@ -152,17 +152,10 @@ def chance_to_claim(true: float, spread: Spread) -> float:
 
 def _beyond(shift: Floats, dof: Floats) -> Floats:
     """Return the probability (k,) that a non-central t is beyond its one-sided quantile."""
-<<<<<<< Updated upstream
-    limit = t.ppf(ONE_SIDED, dof)
-    many = dof > NORMAL
-    exact = nct.sf(limit, np.where(many, NORMAL, dof), np.minimum(shift, FARTHEST))
-    return np.asarray(np.where(many, norm.sf(limit - shift), np.nan_to_num(exact, nan=1.0)))
-=======
     limit = student_ppf(ONE_SIDED, dof)
-    many = dof > 200.0
-    exact = noncentral_t_sf(limit, np.where(many, 200.0, dof), np.minimum(shift, 30.0))
+    many = dof > NORMAL
+    exact = noncentral_t_sf(limit, np.where(many, NORMAL, dof), np.minimum(shift, FARTHEST))
     return np.asarray(np.where(many, normal_sf(limit - shift), np.nan_to_num(exact, nan=1.0)))
->>>>>>> Stashed changes
 
 
 def design_of(groups: Sequence[object], sessions: Sequence[object], ways: Sequence[str]) -> Floats:

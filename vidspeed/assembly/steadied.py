@@ -74,6 +74,8 @@ def _common(time_s: Floats, away_px: Floats, late_s: Floats) -> tuple[Floats, Fl
     one a piece is read, which is where all are a moment later. Each piece has a place of its own,
     and counts by how nearly it keeps to the others.
     """
+    from scipy.interpolate import CubicSpline  # here: slow to import
+
     there = np.isfinite(away_px[:, :, 0])
     place = np.nanmedian(away_px, axis=1)
     variance = np.ones((away_px.shape[1], 2))
@@ -123,16 +125,12 @@ def _steadied(
     readout_s: float,
     late_u_s: Floats,
 ) -> Track:
-<<<<<<< Updated upstream
     """Take the picture's place (n, 2), known at times (n,), out of a track.
 
     `late_u_s` is how uncertain it is how much later than the pieces each light was read.
     """
-=======
-    """Take the picture's place (n, 2), known at times (n,), out of a track."""
     from scipy.interpolate import CubicSpline  # here: slow to import
 
->>>>>>> Stashed changes
     moment = track.time_s + readout_s * track.row
     inside = np.clip(moment, time_s[0], time_s[-1])
     moving = CubicSpline(time_s, place_px)
