@@ -67,7 +67,9 @@ def steady(exposure_s):
 
 def test_the_exposure_comes_out_of_the_streaks():
     flight, _, _, _ = filmed(evening(3), steady(0.004))
-    for seen in exposures(flight):
+    found = exposures(flight)
+    assert len(found) == len(flight.lit) > 0
+    for seen in found:
         assert abs(seen.exposure_s - 0.004) < 3.0 * seen.exposure_u_s
         assert seen.exposure_u_s < 0.0004
         assert not seen.changes and not seen.overlong

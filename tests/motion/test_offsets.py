@@ -76,7 +76,9 @@ def test_on_one_side_the_common_offset_is_worth_much():
 
 def test_budget_of_a_tied_pass_adds_up():
     scene, flights, _ = flights_of(4)
-    for row in results_of(scene, together(scene, flights)):
+    rows = results_of(scene, together(scene, flights))
+    assert len(rows) == len(flights) > 1
+    for row in rows:
         squares = sum(each.contribution_mps**2 for each in row.budget)
         assert squares == pytest.approx(row.speed_u_mps**2, rel=1e-9)
         assert len(row.inputs) == len(row.sensitivities_mps)
