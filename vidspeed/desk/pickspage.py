@@ -35,6 +35,12 @@ IDLE_S = 0.8  # without a change, before the verdict is worked out
 def add(app: FastAPI, folder: Path) -> None:
     """Add the cameras to pick for, the page of each, and its still."""
     pictures: dict[str, Picture] = {}
+    _add_stills(app, folder, pictures)
+    _add_pages(folder, pictures)
+
+
+def _add_stills(app: FastAPI, folder: Path, pictures: dict[str, Picture]) -> None:
+    """Add what a page shows a camera's still from, and what takes another one in."""
 
     @app.get("/still/{number}.png")
     def picture(number: int) -> Response:
@@ -54,6 +60,10 @@ def add(app: FastAPI, folder: Path) -> None:
             return await run.io_bound(take_still, folder, number, path) or ""
 
         return await received(request, folder, ".", name, STILLS, taken, most=MOST_BYTES)
+
+
+def _add_pages(folder: Path, pictures: dict[str, Picture]) -> None:
+    """Add the list of cameras, and for each the page to pick on and that of its still."""
 
     @ui.page("/picks")
     def cameras() -> None:
