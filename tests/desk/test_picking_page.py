@@ -6,6 +6,7 @@ import sys
 import urllib.error
 import urllib.request
 from contextlib import contextmanager
+from functools import partial
 
 import pytest
 
@@ -19,6 +20,7 @@ FLAGS = [
     "--disable-background-networking", "--disable-component-update",
 ]  # fmt: skip
 WAIT_MS = 120_000
+POLLING_MS = 100.0
 HOSTILE = "<script>document.title='no'</script> & ' <b>"
 
 
@@ -40,8 +42,10 @@ def opened(address):
 
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        page = browser.new_page(viewport={"width": 1280, "height": 800})
+        page = browser.new_page(viewport={"width": 1280, "height": 800}, reduced_motion="reduce")
         page.set_default_timeout(WAIT_MS)
+        # of itself it asks at every frame, and has frames drawn for that: seconds of processor time
+        page.wait_for_function = partial(page.wait_for_function, polling=POLLING_MS)
         page.goto(address)
         yield page
         browser.close()
@@ -68,9 +72,18 @@ def wait_for_pick(page, name, near, within):
     )
 
 
-def test_six_picks_by_mouse_and_keys_make_the_session_ready(tmp_path):
-    folder = session_without_picks(tmp_path, title=HOSTILE)
-    with served(folder) as address, opened(address) as page:
+@pytest.fixture(scope="module")
+def desk(tmp_path_factory):
+    """Return a session that nobody has picked yet and the address of its desk; picks stay."""
+    folder = session_without_picks(tmp_path_factory.mktemp("picks"), title=HOSTILE)
+    with served(folder) as address:
+        yield folder, address
+
+
+def test_six_picks_by_mouse_and_keys_make_the_session_ready(desk):
+    folder, address = desk
+    (folder / "picks-north.csv").unlink(missing_ok=True)
+    with opened(address) as page:
         assert "token" not in page.url
         assert page.title() != "no"
         assert "<script>" in page.inner_text("body")
@@ -106,8 +119,10 @@ def nudge(page, name, place):
             page.keyboard.press(key)
 
 
-def test_undo_takes_a_pick_back(tmp_path):
-    with served(session_without_picks(tmp_path)) as address, opened(address) as page:
+def test_undo_takes_a_pick_back(desk):
+    folder, address = desk
+    (folder / "picks-north.csv").unlink(missing_ok=True)
+    with opened(address) as page:
         page.click("text=Picks")
         page.click("text=north")
         page.wait_for_selector("#still[data-loaded=yes]")
@@ -118,11 +133,10 @@ def test_undo_takes_a_pick_back(tmp_path):
         page.wait_for_function("!picking.state().markers[0].pick")
 
 
-def test_without_the_token_nothing_is_served(tmp_path):
-    with served(session_without_picks(tmp_path)) as address:
-        home = address.partition("?")[0]
-        for path in ("", "picks/0", "still/0.png", "desk/picking.js", "desk/..%2fguard.py"):
-            with pytest.raises(urllib.error.HTTPError) as refused:
-                urllib.request.urlopen(home + path, timeout=60)
-            assert refused.value.code == 401
-            refused.value.close()
+def test_without_the_token_nothing_is_served(desk):
+    home = desk[1].partition("?")[0]
+    for path in ("", "picks/0", "still/0.png", "desk/picking.js", "desk/..%2fguard.py"):
+        with pytest.raises(urllib.error.HTTPError) as refused:
+            urllib.request.urlopen(home + path, timeout=60)
+        assert refused.value.code == 401
+        refused.value.close()
