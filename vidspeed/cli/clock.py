@@ -52,8 +52,12 @@ def clock(
     clap_distance_u_m: Annotated[
         float, typer.Option(help="Standard uncertainty of the distance.", min=0.0)
     ] = 0.1,
-    temperature_c: Annotated[float, typer.Option(help="Air, for the speed of sound.")] = 15.0,
-    temperature_u_c: Annotated[float, typer.Option(help="Its standard uncertainty.")] = 2.0,
+    temperature_c: Annotated[
+        float, typer.Option(help="Air, for the speed of sound.", min=-60.0, max=60.0)
+    ] = 15.0,
+    temperature_u_c: Annotated[
+        float, typer.Option(help="Its standard uncertainty.", min=0.0, max=60.0)
+    ] = 2.0,
     seen_s: Annotated[
         NumberOption, typer.Option(help="When the clap is seen, if no lamp flashes with it.")
     ] = None,

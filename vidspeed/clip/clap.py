@@ -7,10 +7,11 @@ from pathlib import Path
 
 import numpy as np
 
+from vidspeed.air import sound_of
 from vidspeed.clip.read import ClipReader
 from vidspeed.clip.sound import Sound, read_sound
 from vidspeed.errors import ClipError
-from vidspeed.values import Floats, Value
+from vidspeed.values import Air, Floats, Value
 
 BLOCKS = 24  # the picture is looked at in that many blocks each way
 NEAR_S = 0.7  # how far from the sound the picture is searched
@@ -45,17 +46,6 @@ class SoundOffset(Value):
     travel_u_s: float
 
 
-def sound_speed_mps(temperature_c: float) -> float:
-    """Return the speed of sound in dry air: 331.3 m/s times the root of T over 273.15 K.
-
-    Examples
-    --------
-    >>> round(sound_speed_mps(20.0), 1)
-    343.2
-    """
-    return float(331.3 * np.sqrt(1.0 + temperature_c / 273.15))
-
-
 def sound_offset(
     path: Path,
     *,
@@ -88,11 +78,12 @@ def sound_offset(
         Where there is no sound, no clap in it, or no flash near it.
     """
     heard = onset(read_sound(path), around_s)
-    speed = sound_speed_mps(temperature_c)
-    by_warmth = sound_speed_mps(temperature_c + temperature_u_c) - speed
+    known = sound_of(Air(temperature_c=temperature_c, temperature_u_c=temperature_u_c))
+    assert known is not None  # the temperature is stated
+    speed, speed_u = known
     travel_s = distance_m / speed
     travel_u_s = float(
-        np.hypot(distance_u_m / speed, travel_s * np.hypot(by_warmth, wind_u_mps) / speed)
+        np.hypot(distance_u_m / speed, travel_s * np.hypot(speed_u, wind_u_mps) / speed)
     )
     if seen is None:
         seen = first_light(path, heard.time_s - travel_s, exposure_s, readout_s)
