@@ -117,6 +117,17 @@ def test_uploads_need_the_desks_own_page_and_stay_in_the_session(desk):
     assert not list(session.rglob("*.part"))
 
 
+def test_a_picture_of_a_session_that_cannot_be_read_says_why(desk):
+    running, session = desk
+    text = (session / "session.toml").read_bytes()
+    try:
+        (session / "session.toml").write_bytes(b"title = \n")
+        status, _, said = running.ask("GET", "/still/0.png")
+    finally:
+        (session / "session.toml").write_bytes(text)
+    assert status == 422 and said.startswith(b"session.toml: cannot be read as TOML")
+
+
 def test_a_link_that_leads_out_of_the_session_takes_nothing_in(desk):
     running, session = desk
     (session.parent / "elsewhere").mkdir()

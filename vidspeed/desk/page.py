@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from fastapi import FastAPI, HTTPException, Response
-from fastapi.responses import FileResponse
+from fastapi import FastAPI, HTTPException, Request, Response
+from fastapi.responses import FileResponse, PlainTextResponse
 from nicegui import ui
 
 from vidspeed.desk import (
@@ -32,6 +32,10 @@ KINDS = (".css", ".js")  # files of this folder that a browser may ask for
 
 def add_pages(app: FastAPI, folder: Path) -> None:
     """Add the desk's pages and pictures for the session in `folder`."""
+
+    @app.exception_handler(VidspeedError)
+    def refused(_: Request, error: VidspeedError) -> Response:
+        return PlainTextResponse(str(error), 422)  # of a picture; pages say it themselves
 
     @app.get("/desk/{name}")
     def asset(name: str) -> Response:
