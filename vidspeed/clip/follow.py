@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import Any
 
 import numpy as np
 
 from vidspeed.clip.blinks import Blinks, waited
+from vidspeed.clip.kalman import kalman_filter
 from vidspeed.clip.lights import Spot
 from vidspeed.clip.moves import (
     ROUGH_PX,
@@ -29,10 +30,8 @@ from vidspeed.clip.moves import (
     steady_runs,
     variance_px2,
 )
+from vidspeed.clip.pairing import pairs_of
 from vidspeed.values import Bools, Floats
-
-if TYPE_CHECKING:
-    from filterpy.kalman import KalmanFilter
 
 GATE = 13.82  # chi-square, 2 degrees of freedom, 99.9 %
 COAST_S = 0.25  # a confirmed chain bridges a gap of this length
@@ -88,20 +87,15 @@ class Follower:
 
     def _extend_chains(self, time_s: float, spots: Sequence[Spot]) -> Bools:
         """Give each confirmed chain the spot that fits it best, all at once."""
-        from scipy.optimize import linear_sum_assignment  # here: slow to import
-
         taken = np.zeros(len(spots), dtype=bool)
         for chain in self._chains:
             chain.predict(time_s)
         if not self._chains or not spots:
             return taken
         costs = np.array([[chain.cost(spot) for spot in spots] for chain in self._chains])
-        out = ~np.isfinite(costs)
-        rows, columns = linear_sum_assignment(np.where(out, 1e6, costs))
-        for row, column in zip(rows, columns, strict=True):
-            if not out[row, column]:
-                self._chains[row].add(spots[column])
-                taken[column] = True
+        for row, column in pairs_of(costs):
+            self._chains[row].add(spots[column])
+            taken[column] = True
         return taken
 
     def _extend_tentative(self, time_s: float, free: Sequence[Spot]) -> None:
@@ -257,11 +251,9 @@ def _xyt(spots: Sequence[Spot]) -> list[tuple[float, float, float]]:
     return [(*spot.xy_px.tolist(), spot.time_s) for spot in spots]
 
 
-def _new_filter(first: Spot, second: Spot) -> KalmanFilter:
+def _new_filter(first: Spot, second: Spot) -> Any:
     """Return a filter at the first spot, with the speed of the first two."""
-    from filterpy.kalman import KalmanFilter  # here: it brings scipy.stats, slow to import
-
-    kalman = KalmanFilter(dim_x=4, dim_z=2)
+    kalman = kalman_filter()(dim_x=4, dim_z=2)
     step = second.time_s - first.time_s
     velocity = (second.xy_px - first.xy_px) / step
     variance = _noise_px2(first)[0, 0]
