@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vidspeed.clip.background import level_scale
+from vidspeed.clip.brim import Ended, ended
 from vidspeed.clip.curve import POWERS, Curve, curve_of, negative_curve
 from vidspeed.clip.ends import excess_of_streaks, widened
 from vidspeed.clip.fit import (
@@ -74,7 +75,8 @@ class Light(Value):
 def lights_of(spots: Sequence[Spot], size_px: tuple[int, int], *, full_range: bool) -> list[Light]:
     """Return the lights of a chain of spots.
 
-    Left out are those that the picture's edge cuts, and those whose pixels are all another's.
+    Of streaks that the picture's edge cuts one end is known. Left out are points that it cuts, and
+    lights whose pixels are all another's.
     """
     longer = float(max(size_px))
     there = [spot for spot in spots if not spot.cut]
@@ -108,6 +110,12 @@ def lights_of(spots: Sequence[Spot], size_px: tuple[int, int], *, full_range: bo
             whole, pixels, fits, spreads, shift, extra, strict=True
         )
     ]
+    if not np.any(extra):  # of a lamp that was switched meanwhile neither end would be known
+        cut = ended(
+            [spot for spot in spots if spot.cut], whole, fits, priors, curve, noise,
+            full_level=full_level, size_px=size_px,
+        )  # fmt: skip
+        lights += [_one_ended(one, widened(one.spread, one.fit, excess), noise) for one in cut]
     carried = carried_on(np.array([spot.frame for spot in whole]), pixels, fits, noise)
     return [
         replace(light, carried=carried)
@@ -318,6 +326,13 @@ def _light(
         snr=abs(peak) / grain,
         fill=fill_of(pixels, fit.parameters) if is_streak else None,
     )
+
+
+def _one_ended(one: Ended, spread: Floats, noise: Noise) -> Light | None:
+    """Turn a streak that the picture's edge cuts into a light; it tells no length."""
+    none = np.zeros(2), np.zeros((2, 2))
+    light = _light(one.spot, one.pixels, one.fit, spread, noise, *none)
+    return light and replace(light, streak_px=None, streak_u_px=None, angle_rad=None, fill=None)
 
 
 def _believable(light: Light, size_px: tuple[int, int]) -> bool:
