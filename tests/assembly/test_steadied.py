@@ -42,10 +42,11 @@ def track(readout_s=0.0):
     )  # fmt: skip
 
 
-@pytest.mark.parametrize("readout_s", [0.0, 0.016])
+@pytest.mark.parametrize("readout_s", [0.0, 0.016, 0.033])
 def test_what_is_left_is_as_large_as_is_said(readout_s):
     calm, shaken = track(readout_s)
-    (found,) = steadied([shaken], sway(readout_s=readout_s), readout_s, HEIGHT)
+    seen = sway(readout_s=readout_s)
+    (found,) = steadied([shaken], seen, seen.places_px[:, 1] / HEIGHT, readout_s)
     left = found.xy_px - calm - (found.xy_px - calm).mean(axis=0)
     assert np.abs(shaken.xy_px - calm).max() > 2.0
     assert np.sqrt(np.mean(left**2)) < 0.12
@@ -58,7 +59,7 @@ def test_lights_of_frames_without_background_get_all_of_the_shaking_as_uncertain
     seen = np.ones(len(TIME), dtype=bool)
     seen[30:40] = False
     _, shaken = track()
-    (found,) = steadied([shaken], sway(seen=seen), 0.0, HEIGHT)
+    (found,) = steadied([shaken], sway(seen=seen), np.full(9, 0.5), 0.0)
     u = np.sqrt(found.cov_px2[:, 0, 0])
     assert u[12:19].min() > 2.0
     assert u[:9].max() < 0.3
@@ -69,11 +70,23 @@ def test_a_light_of_its_own_is_not_background():
     moving.away_px.setflags(write=True)
     moving.away_px[:, 0] += 0.5 * np.arange(len(TIME))[:, None]
     calm, shaken = track()
-    (found,) = steadied([shaken], moving, 0.0, HEIGHT)
+    (found,) = steadied([shaken], moving, np.full(9, 0.5), 0.0)
     left = found.xy_px - calm - (found.xy_px - calm).mean(axis=0)
     assert np.sqrt(np.mean(left**2)) < 0.12
 
 
 def test_too_little_background_changes_nothing():
     _, shaken = track()
-    assert steadied([shaken], sway(pieces=1), 0.0, HEIGHT)[0] is shaken
+    assert steadied([shaken], sway(pieces=1), np.full(1, 0.5), 0.0)[0] is shaken
+
+
+def test_rows_far_from_the_background_are_as_uncertain_as_the_read_out():
+    _, shaken = track(0.02)
+    seen = sway(readout_s=0.02)
+    rows = seen.places_px[:, 1] / HEIGHT
+    (known,) = steadied([shaken], seen, rows, 0.02)
+    (doubted,) = steadied([shaken], seen, rows, 0.02, 0.01)
+    more = np.sqrt((doubted.cov_px2 - known.cov_px2)[:, [0, 1], [0, 1]].sum(axis=1))
+    rate = np.linalg.norm(np.gradient(wave(TIME), TIME, axis=0), axis=1)[20:60]
+    assert more == pytest.approx(0.01 * abs(0.4 - rows.mean()) * rate, rel=0.3, abs=0.02)
+    assert np.array_equal(known.xy_px, doubted.xy_px)

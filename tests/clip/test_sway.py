@@ -47,6 +47,26 @@ def test_a_shift_is_measured_whatever_the_brightness(away):
     assert np.nanmedian(sway.away_px[2], axis=0) == pytest.approx(2.0 * np.array(away), abs=0.08)
 
 
+@pytest.mark.parametrize("away", [(0.25, -0.15), (0.45, 0.35), (-0.3, 0.4)])
+def test_small_shifts_of_lamps_are_not_overstated(away):
+    """A lamp is narrow: its slopes and their change must be those of its image, not of a grid."""
+    places = np.random.default_rng(5).uniform([30, 30], [290, 150], (24, 2))
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+
+    def lamps(shift):
+        spots = [
+            np.exp(-((x - px) ** 2 + (y - py) ** 2) / 1.28) for px, py in places + shift
+        ]
+        return 20.0 + 120.0 * np.sum(spots, axis=0)
+
+    rng = np.random.default_rng(6)
+    found = meter(rng, lamps(np.zeros(2)))
+    for k in range(4):
+        found.take(k / 60, frame(rng, lamps(np.array(away))))
+    away_px = found.sway().away_px[1:].reshape(-1, 2)
+    assert np.nanmedian(away_px, axis=0) == pytest.approx(2.0 * np.array(away), abs=0.03)
+
+
 def test_what_is_hidden_or_dark_is_not_elsewhere():
     rng = np.random.default_rng(4)
     picture = ground()

@@ -14,7 +14,7 @@ from vidspeed.assembly.dismissed import Parted, part, unmatched, without
 from vidspeed.assembly.fixed import fixed, moved_stand
 from vidspeed.assembly.kept import scan_once
 from vidspeed.assembly.reading import survey_warnings
-from vidspeed.assembly.steadied import steadied
+from vidspeed.assembly.steadied import calm
 from vidspeed.clip.coding import drag_u_px
 from vidspeed.clip.read import file_sha256
 from vidspeed.clip.scan import scan
@@ -257,7 +257,7 @@ def _scanned(
                     drag_u_px=drag_u_px(seen.facts.codec),
                     moved=still.moved,
                 )
-                for row in _calm(seen, still.shaken, stand)
+                for row in (calm(seen, stand.camera) if still.shaken else seen.tracks)
             ),
         ),
         interval_s=seen.facts.interval_s,
@@ -273,13 +273,6 @@ def _scanned(
         moved=still.moved,
         shaken=still.shaken,
     )
-
-
-def _calm(seen: Scan, shaken: bool, stand: Stand) -> tuple[Track, ...]:
-    """Return the tracks of a clip, without the tripod's shaking where there was any."""
-    if not shaken or seen.sway is None:
-        return seen.tracks
-    return steadied(seen.tracks, seen.sway, stand.camera.readout_s or 0.0, seen.facts.size_px[1])
 
 
 def _searched(

@@ -17,6 +17,7 @@ MOST_READOUT_S = 0.035  # of a rolling shutter that is not stated
 ROUNDS = 5
 FAR_OUT = 2.5  # standard deviations from which a piece counts less in a frame
 LEAST_U_PX = 0.02  # of a piece in one frame
+ALIKE_U_PX = 0.02  # by which all pieces err alike: they are sampled by the same pixels
 MOST_SHARE = 0.5  # of what all pieces say that one may say
 
 
@@ -93,7 +94,7 @@ def _common(time_s: Floats, away_px: Floats, late_s: Floats) -> tuple[Floats, Fl
         weight = np.where(there, 1.0 / np.maximum(far, 1.0), 0.0)[:, :, None] / variance
         place = np.sum(weight * own, axis=1) / np.sum(weight, axis=1)
     place = place - place.mean(axis=0)
-    return place, 1.0 / np.sum(weight, axis=1)
+    return place, 1.0 / np.sum(weight, axis=1) + ALIKE_U_PX**2
 
 
 def _near(time_s: Floats) -> Bools:

@@ -198,21 +198,29 @@ class SwayMeter:
         parts = np.array([smooth[y : y + SIDE, x : x + SIDE] for x, y in self._corners])
         parts = parts.reshape(-1, SIDE, SIDE)
         rows, columns = _slopes(parts)
-        pieces, down, across, yy, xy, xx = (
-            each.reshape(-1, SIDE * SIDE)[:, self._place]
-            for each in (parts, rows, columns, _slopes(rows)[0], *_slopes(columns))
+        (xy, xx), yy = _slopes(columns), _slopes(rows)[0]
+        pieces, down, across, xx_here, xy_here, yy_here = (
+            self._inner(each) for each in (parts, rows, columns, xx, xy, yy)
         )
         self._pattern = pieces - pieces.mean(axis=1, keepdims=True)
         self._contrast = np.maximum(np.sqrt(np.mean(self._pattern**2, axis=1)), 1e-3)
         design = np.stack([-across, -down, self._pattern, np.ones_like(across)], axis=1)
         inverse = np.linalg.pinv(design.astype(float)).astype(np.float32)
         self._solver, self._by = inverse, design  # (m, pixels, 4) and (m, 4, pixels)
-        self._bend = np.stack([0.5 * xx, xy, 0.5 * yy], axis=1)
+        self._bend = np.stack([0.5 * xx_here, xy_here, 0.5 * yy_here], axis=1)
+        (xxy, xxx), (yyy, yyx) = _slopes(xx), _slopes(yy)
+        third = [self._inner(each) for each in (xxx / 6.0, xxy / 2.0, yyx / 2.0, yyy / 6.0)]
+        self._beyond = np.asarray(np.stack(third, axis=1) @ inverse[:, :, :2], np.float32)
+
+    def _inner(self, parts: Singles) -> Singles:
+        """Return the pixels (m, pixels) of pieces (m, SIDE, SIDE) that are compared."""
+        return parts.reshape(-1, SIDE * SIDE)[:, self._place]
 
     def _solved(self, smooth: Singles, at: Ints) -> _Solved:
         """Solve for the pieces in frames (m, n, SIDE * SIDE) from where they are looked for (m, 2).
 
-        The second step allows for the curvature of the pattern.
+        The second step allows for the curvature of the pattern. What its change by the third order
+        still makes of a movement is taken off in the end.
         """
         places = self._place + (at[:, 1] * SIDE + at[:, 0])[:, None]
         seen = np.take_along_axis(smooth, places[:, None, :], axis=2)
@@ -229,6 +237,8 @@ class SwayMeter:
         dark = size < LEAST_CONTRAST * self._contrast[:, None]
         share = np.where(dark, 0.0, spread / np.maximum(size, 1e-3))
         away = found[:, :, :2] / contrast[:, :, None]
+        x, y = (np.clip(away[:, :, k], -1.2, 1.2) for k in (0, 1))
+        away = away + np.stack([x**3, x * x * y, x * y * y, y**3], axis=2) @ self._beyond
         return _Solved(away.astype(float), np.where(dark, 0.0, found[:, :, 2]), share.astype(float))
 
 
@@ -248,8 +258,16 @@ def _smooth(half: Picture) -> Singles:
 
 
 def _slopes(pictures: Singles) -> tuple[Singles, Singles]:
-    """Return the slopes down and across of pictures (..., h, w), levels a half-size pixel."""
-    down, across = np.gradient(pictures, axis=(-2, -1))
+    """Return the slopes down and across of pictures (..., h, w), levels a half-size pixel.
+
+    By five points: by three, those of a lamp's image come out a tenth too small.
+    """
+    down, across = (np.asarray(each) for each in np.gradient(pictures, axis=(-2, -1)))
+    near = 4.0 / 3.0
+    down[..., 2:-2, :] *= near
+    down[..., 2:-2, :] -= (pictures[..., 4:, :] - pictures[..., :-4, :]) / 12.0
+    across[..., 2:-2] *= near
+    across[..., 2:-2] -= (pictures[..., 4:] - pictures[..., :-4]) / 12.0
     return np.asarray(down, np.float32), np.asarray(across, np.float32)
 
 
