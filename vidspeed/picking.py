@@ -23,9 +23,9 @@ from vidspeed.geometry.constellation import (
     rivals,
 )
 from vidspeed.geometry.pose import guesses
+from vidspeed.session.rules import FEWEST
 from vidspeed.values import Camera, Marker, Pick, Picture, Pose, Session, Value
 
-ENOUGH = 4  # picks of markers to fit from which a pose is known beforehand
 FREE_FOCAL_U = 0.15  # of a focal length of which nothing is known
 
 
@@ -187,7 +187,7 @@ def _known(session: Session, camera: Camera) -> Course3d:
 def _first(session: Session, camera: Camera) -> list[Pose]:
     """Return where earlier picks put the camera, nothing where there are too few."""
     use = {marker.name: marker.use for marker in session.markers}
-    if sum(use[pick.name] == "fit" for pick in camera.picks) < ENOUGH:
+    if sum(use[pick.name] == "fit" for pick in camera.picks) < FEWEST:
         return []
     return [guess.pose for guess in guesses(camera, session.markers)[:2]]
 

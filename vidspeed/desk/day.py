@@ -13,6 +13,7 @@ from vidspeed.desk.results import summary_of
 from vidspeed.desk.setup import faults_of
 from vidspeed.errors import VidspeedError
 from vidspeed.record.units import speed_text, unit_named
+from vidspeed.session.rules import FEWEST
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +52,7 @@ def _picks(folder: Path) -> tuple[str, bool]:
         return "after the set-up", False
     count = len(session.markers)
     rows = [f"{row.name}: {len(row.picks)} of {count} markers" for row in session.cameras]
-    return "; ".join(rows), all(len(row.picks) >= 4 for row in session.cameras)
+    return "; ".join(rows), all(len(row.picks) >= FEWEST for row in session.cameras)
 
 
 def _clips(folder: Path) -> tuple[str, bool]:

@@ -16,10 +16,10 @@ from vidspeed.motion.calibration import calibrate_camera
 from vidspeed.saving import save
 from vidspeed.session.cells import decoded
 from vidspeed.session.picksfile import picks_text
+from vidspeed.session.rules import FEWEST
 from vidspeed.session.tables import parse_picks
 from vidspeed.values import Camera, CameraFit, Floats, Pick, Session
 
-FEWEST = 4  # picks with which a camera can be fitted
 USUAL_U_PX = 0.5  # of a pick made on the page, enlarged
 
 Placed = dict[str, tuple[float, float, float]]  # x, y, u by marker
