@@ -14,6 +14,7 @@ from vidspeed.clip.read import ClipReader, file_sha256, readout_row
 from vidspeed.clip.scan import scan
 from vidspeed.clip.write import Stamps, even_stamps, write_clip
 from vidspeed.errors import ClipError
+from vidspeed.worker import _pulse
 
 from .painted import Painting, paint_clip
 
@@ -50,6 +51,21 @@ def test_a_late_start_in_the_edit_list_is_kept(tmp_path):
     write_clip(tmp_path / "a.mp4", cornered(6), stamps=stamps)
     _, frames = all_frames(tmp_path / "a.mp4")
     assert frames[0].time_s == pytest.approx(0.3, abs=1e-9)
+
+
+def test_decoding_is_no_silence(tmp_path):
+    """A process that gives no sign of life for a while is ended: that of a long clip gives many."""
+    frames = [np.full((48, 64), 90, np.uint8)] * 30
+    write_clip(tmp_path / "a.mp4", frames, stamps=even_stamps(30, 60), codec="mjpeg")
+    beats: list[int] = []
+    before = _pulse.set(lambda: beats.append(1))
+    try:
+        with ClipReader(tmp_path / "a.mp4") as reader:
+            beats.clear()
+            assert sum(1 for _ in reader.frames()) == 30
+    finally:
+        _pulse.reset(before)
+    assert len(beats) >= 29
 
 
 def test_the_luma_is_not_touched(tmp_path):

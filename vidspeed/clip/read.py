@@ -35,6 +35,7 @@ from vidspeed.clip.shown import Luma, display_of, has_luma, luma_of, readout_row
 from vidspeed.errors import ClipError
 from vidspeed.values import Picture, Value
 from vidspeed.values.timed import SoundTrack
+from vidspeed.worker import alive
 
 __all__ = ["ClipReader", "Frame", "Header", "Luma", "file_sha256", "readout_row", "turned"]
 
@@ -213,6 +214,7 @@ class ClipReader:
         """Yield good frames with their stamps; after damage go on at the next key frame."""
         packets = self._container.demux(self._stream)
         while True:
+            alive()  # decoding a long clip is no silence
             try:
                 packet = next(packets)
             except StopIteration:
