@@ -30,7 +30,6 @@ from vidspeed.errors import VidspeedError
 from vidspeed.motion.coverage import effective_dof
 from vidspeed.values import Air, Compared, Floats, Group, PassResult, Session, Value
 
-WAYS = ("forward", "reverse")
 FOUND_IF = 1.0  # per cent
 OFTEN = 0.8  # how likely "would settle it" must come true
 MOST_MORE = 60  # passes each way that are thought of

@@ -23,6 +23,7 @@ from vidspeed.values import (
     Session,
     Track,
 )
+from vidspeed.values.entered import MOST_READOUT_S
 
 LIGHT_U_PX = 0.1  # what a clear light in an ordinary clip is located to, each coordinate
 BEYOND = 0.3  # parts of the course that the craft is seen before the start and after the finish
@@ -100,7 +101,7 @@ def _forecast_readout(stand: Stand) -> float:
     """Return the read-out that the solver begins with, so that the forecast has no misfit."""
     if stand.camera.readout_s is not None:
         return stand.camera.readout_s
-    return min(stand.interval_s, 0.035) / 2.0
+    return min(stand.interval_s, MOST_READOUT_S) / 2.0
 
 
 def relative_U95(result: PassResult) -> float:

@@ -10,10 +10,10 @@ import numpy as np
 from vidspeed.clip.read import readout_row
 from vidspeed.geometry.steady import standing
 from vidspeed.values import Bools, Camera, Floats, Scan, Sway, Track
+from vidspeed.values.entered import MOST_READOUT_S
 
 LEAST_PIECES = 2
 LEAST_FRAMES = 8
-MOST_READOUT_S = 0.035  # of a rolling shutter that is not stated
 ROUNDS = 5
 FAR_OUT = 2.5  # standard deviations from which a piece counts less in a frame
 LEAST_U_PX = 0.02  # of a piece in one frame

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from vidspeed.cli.passes import LOOKING
 from vidspeed.cli.shell import (
     PARTLY,
     SessionFolder,
@@ -21,8 +22,6 @@ from vidspeed.cli.shell import (
 
 if TYPE_CHECKING:
     from vidspeed.values import Outcome, Session
-
-LOOKING = "vidspeed.assembly.looking"
 
 
 def measure(session: Session) -> Outcome:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from vidspeed.cli.passes import LOOKING
 from vidspeed.cli.shell import (
     PARTLY,
     WRONG_INPUT,
@@ -23,8 +24,6 @@ from vidspeed.cli.shell import (
 
 if TYPE_CHECKING:
     from vidspeed.evidence.recheck import Rechecked
-
-LOOKING = "vidspeed.assembly.looking"  # a worker imports it while this process imports the rest
 
 
 class ClipMode(StrEnum):

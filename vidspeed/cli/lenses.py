@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from vidspeed.lens import MeasuredLens
     from vidspeed.values import Chart
 
-CODE_SHARE = 0.7  # of a square, the side of the codes of a ChArUco chart where it is not stated
-
 
 class ChartKind(StrEnum):
     """The kinds of chart."""
@@ -133,6 +131,7 @@ def _chart(
 ) -> Chart:
     """Return the chart that the options describe."""
     from vidspeed.values import Chart as ChartValue
+    from vidspeed.values.lensed import CODE_SHARE
 
     corners = re.fullmatch(r"(\d{1,2})\s*[xX×]\s*(\d{1,2})", board.strip())
     if corners is None:

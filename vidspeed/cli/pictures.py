@@ -8,10 +8,10 @@ from typing import Annotated
 
 import typer
 
+from vidspeed.cli.passes import LOOKING
 from vidspeed.cli.shell import ClipFolder, SessionFolder, Unit, UnitName, app, guarded, progress
 
 PassLabel = Annotated[str, typer.Argument(metavar="PASS", help="Label of the pass, as reported.")]
-LOOKING = "vidspeed.assembly.looking"  # a worker imports it while this process imports the rest
 
 
 @app.command()

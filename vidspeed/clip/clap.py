@@ -12,6 +12,7 @@ from vidspeed.clip.read import ClipReader
 from vidspeed.clip.sound import Sound, read_sound
 from vidspeed.errors import ClipError
 from vidspeed.values import Air, Floats, Value
+from vidspeed.values.entered import MOST_READOUT_S
 
 BLOCKS = 24  # the picture is looked at in that many blocks each way
 NEAR_S = 0.7  # how far from the sound the picture is searched
@@ -177,7 +178,7 @@ def _within(
     open_s, open_u_s = (interval_s / 2.0, interval_s / np.sqrt(12.0))
     if exposure_s is not None:
         open_s, open_u_s = exposure_s, 0.0
-    read_most = min(interval_s, 0.035)
+    read_most = min(interval_s, MOST_READOUT_S)
     read_s, read_u_s = (read_most / 2.0, read_most / np.sqrt(12.0))
     if readout_s is not None:
         read_s, read_u_s = readout_s, 0.0

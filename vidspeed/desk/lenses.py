@@ -16,12 +16,12 @@ from vidspeed.record.lensview import lens_notes
 from vidspeed.record.names import legal_name
 from vidspeed.session.lensfile import lens_text
 from vidspeed.values import Chart
+from vidspeed.values.lensed import CODE_SHARE
 from vidspeed.watch import SUFFIXES
 from vidspeed.worker import report
 
 FILMED = (*SUFFIXES, *sorted(PICTURES))
 CODES = "5x5_100"
-CODE_SHARE = 0.7  # of a square, the side of its code
 INSTEAD = ("focal_px", "focal_u_px", "centre_px", "centre_u_px", "k1", "k1_u")
 
 

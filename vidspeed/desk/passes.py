@@ -34,6 +34,7 @@ from vidspeed.assembly.looking import look_within_bounds
 from vidspeed.assembly.passes import Pass, solve_passes
 from vidspeed.assembly.reading import read_session
 from vidspeed.desk.candidates import Candidate, candidates, middles
+from vidspeed.desk.sources import SESSION
 from vidspeed.motion.choose import relabelled
 from vidspeed.motion.flight import Flight
 from vidspeed.motion.montecarlo import beyond_first_order, curvature
@@ -41,7 +42,6 @@ from vidspeed.values import Check, Choice, Clip, PassResult, Problem, Session, V
 from vidspeed.values.pictured import Lane
 
 REMEMBERED = 12  # clips that a worker keeps in mind
-SESSION = "session.toml"
 
 _looked: OrderedDict[str, Looked] = OrderedDict()
 

@@ -14,10 +14,10 @@ import numpy as np
 
 from vidspeed.geometry.turned import UNKNOWNS, slopes
 from vidspeed.values import Bools, Floats, Ints, Sway
+from vidspeed.values.entered import MOST_READOUT_S
 
 LEAST_PIECES, LEAST_FRAMES = 2, 8
 FEW_PIECES, BENT_PIECES = 4, 12  # fewer do not show whether the picture is bent
-MOST_READOUT_S = 0.035  # of a rolling shutter, which shears what shakes
 BENT_PX, BENT_FRAMES = 0.3, 0.1
 SWING_PX = 0.3  # more is allowed where there are only a few lamps: each may swing a little
 LOOSE_PX = 0.5  # so far (RMS of a coordinate) three lamps in four do not swing: 4 cm at 60 m

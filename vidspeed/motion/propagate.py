@@ -11,10 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from vidspeed.motion.coverage import LEVEL
 from vidspeed.values import Floats, Value
 
 DIGITS = 2  # significant digits of u that are to be stable
-LEVEL = 0.95
 MOST_BATCHES = 5  # then ends of the interval are good to 1 % of u, whatever its first digits
 
 

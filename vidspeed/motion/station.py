@@ -9,8 +9,7 @@ import numpy as np
 from vidspeed.geometry.lens import projection_slopes
 from vidspeed.motion.unknowns import Ledger, State, entered
 from vidspeed.values import Camera, Floats, Input, Pose, Value
-
-MOST_READOUT_S = 0.035  # the longest read-out published for phones is 33 ms (Oth et al. 2013)
+from vidspeed.values.entered import MOST_READOUT_S
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

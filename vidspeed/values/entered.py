@@ -12,6 +12,9 @@ from vidspeed.values.base import Floats, Value
 from vidspeed.values.onboard import Onboard
 from vidspeed.values.surveyed import Measured, Surveyed, SurveyFactor
 
+# Of a rolling shutter that is not stated; of phones up to 33 ms are published (Oth et al. 2013).
+MOST_READOUT_S = 0.035
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Course(Value):

@@ -7,6 +7,8 @@ from typing import Literal
 
 from vidspeed.values.base import Floats, Value
 
+CODE_SHARE = 0.7  # of a square, the side of the codes of a ChArUco chart where it is not stated
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Chart(Value):
