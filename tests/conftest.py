@@ -35,7 +35,10 @@ def undrawn(monkeypatch):
     from vidspeed.record import files, pictures
 
     for module, name, made in (
+        (files, "painted", b""),
         (files, "png", DOT_PNG),
+        (files, "small", DOT_PNG),
+        (pictures, "painted", b""),
         (pictures, "png", DOT_PNG),
         (pictures, "svg", EMPTY_SVG),
         (pictures, "jpeg", DOT_PNG),

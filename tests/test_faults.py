@@ -19,7 +19,8 @@ from vidspeed.clip.read import ClipReader
 from vidspeed.errors import ClipError, ResultsError, WorkerStuck
 from vidspeed.executor import executor
 from vidspeed.measure import run
-from vidspeed.record.files import recover, write_calibration
+from vidspeed.record.files import write_calibration
+from vidspeed.record.place import recover
 
 WHY = "Input/output error"
 

@@ -1,4 +1,4 @@
-"""What is slow to import is imported where it is used: `DEVELOPERS.md` lists it, with the reasons."""
+"""What is slow to import is imported where it is used: `DEVELOPERS.md` lists it, with reasons."""
 
 import subprocess
 import sys

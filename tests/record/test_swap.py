@@ -14,8 +14,9 @@ from pathlib import Path
 import pytest
 
 from vidspeed.errors import ResultsError
-from vidspeed.record.files import recover, write_calibration
+from vidspeed.record.files import write_calibration
 from vidspeed.record.lock import LOCK, locked
+from vidspeed.record.place import recover
 from vidspeed.record.swap import WORK, replace_folder
 
 OLD = {"summary.json": b"old", "north-a/track.csv": b"old track", "gone.txt": b"old only"}

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import threading
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -34,6 +36,7 @@ Tell = Callable[[str, int, int], None]
 
 WRITING = "drawing pictures, writing results"
 LOOKING = "vidspeed.assembly.looking"  # a worker imports it while this process imports the rest
+WRITES = "vidspeed.record.files"  # imported while the clips are looked at
 
 
 @app.command()
@@ -136,12 +139,13 @@ def _measured(
     """Measure a session and write its results; return what was found and where it stands."""
     from vidspeed.assembly.gather import Keeping
     from vidspeed.measure import run as measure
-    from vidspeed.record.files import made_place, recover, write_results
+    from vidspeed.record.place import made_place, recover
 
     if place != session:
         made_place(place)
     recover(place)
     keeping = Keeping(folder=place, fresh=fresh)
+    threading.Thread(target=import_module, args=(WRITES,), name="import").start()
     outcome = measure(
         session, clips=clips, progress=tell, monte_carlo=monte_carlo, pool=pool, keeping=keeping
     )
@@ -149,6 +153,8 @@ def _measured(
         faults = [row for row in outcome.problems if row.level == "error"]
         raise VidspeedError(*(f"{row.where}: {row.message}" for row in faults))
     tell(WRITING, 0, 0)
+    from vidspeed.record.files import write_results
+
     written = write_results(outcome, folder=place, unit=unit)
     tell(WRITING, 1, 1)
     return outcome, written

@@ -31,7 +31,8 @@ def watch(
 ) -> int:
     """Measure each clip as it finishes copying into the session folder, until Ctrl-C."""
     from vidspeed.executor import executor
-    from vidspeed.record.files import recover, write_results
+    from vidspeed.record.files import write_results
+    from vidspeed.record.place import recover
     from vidspeed.record.table import pass_table
     from vidspeed.watch import watch as arriving
 

@@ -24,7 +24,8 @@ from vidspeed.errors import VidspeedError, WorkerError
 from vidspeed.executor import executor
 from vidspeed.measure import run as measure
 from vidspeed.measure import run_session
-from vidspeed.record.files import recover, write_results
+from vidspeed.record.files import write_results
+from vidspeed.record.place import recover
 from vidspeed.record.table import last_line, pass_speed
 from vidspeed.record.units import unit_named
 from vidspeed.values import Outcome, Session

@@ -142,20 +142,26 @@ def write(
     )  # fmt: skip
 
 
-def png(figure: Figure, *, coarse: bool = False, dpi: int = DPI) -> bytes:
-    """Return the figure as the bytes of a PNG file.
-
-    `coarse` keeps 32 levels of each colour, which is enough for a view to look at and makes the
-    file of a noisy picture less than half as large. The file says its `dpi`, so that a print has
-    its true size.
-    """
-    raw, stream = io.BytesIO(), io.BytesIO()
+def painted(figure: Figure, *, dpi: float = DPI) -> Picture:
+    """Return a figure as pixels (h, w, 4) for `png` and `jpeg`: drawing takes most of the time."""
+    raw = io.BytesIO()
     figure.set_dpi(dpi)
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         figure.savefig(raw, format="rgba", dpi=dpi)
     width, height = FigureCanvasAgg(figure).get_width_height()
-    pixels = np.frombuffer(raw.getvalue(), dtype=np.uint8).reshape(height, width, 4)
+    return np.frombuffer(raw.getvalue(), dtype=np.uint8).reshape(height, width, 4)
+
+
+def png(drawn: Figure | Picture, *, coarse: bool = False, dpi: int = DPI) -> bytes:
+    """Return a figure, or what was painted of it, as the bytes of a PNG file.
+
+    `coarse` keeps 32 levels of each colour, which is enough for a view to look at and makes the
+    file of a noisy picture less than half as large. The file says its `dpi`, so that a print has
+    its true size.
+    """
+    pixels = painted(drawn, dpi=dpi) if isinstance(drawn, Figure) else drawn
+    stream = io.BytesIO()
     imsave(stream, pixels & np.uint8(0xF8) if coarse else pixels, format="png", dpi=dpi)
     return stream.getvalue()
 
@@ -177,14 +183,16 @@ def svg(figure: Figure, name: str) -> bytes:
     return stream.getvalue().encode("utf-8")
 
 
-def jpeg(figure: Figure, quality: int, wide_px: int | None = None) -> bytes:
-    """Return the figure as the bytes of a JPEG file, so many pixels wide."""
+def jpeg(drawn: Figure | Picture, quality: int, wide_px: int | None = None) -> bytes:
+    """Return a figure, so many pixels wide, or what was painted of it, as a JPEG file's bytes."""
+    dpi = float(DPI)
+    if isinstance(drawn, Figure):
+        dpi = dpi if wide_px is None else wide_px / drawn.get_figwidth()
+        drawn = painted(drawn, dpi=dpi)
     stream = io.BytesIO()
-    dpi = DPI if wide_px is None else wide_px / figure.get_figwidth()
-    with warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        figure.savefig(
-            stream, format="jpeg", dpi=dpi,
+    with rc_context({"savefig.facecolor": "white"}):  # below what is transparent
+        imsave(
+            stream, drawn, format="jpeg", dpi=dpi,
             pil_kwargs={"quality": quality, "optimize": True, "subsampling": 0},
         )  # fmt: skip
     return stream.getvalue()

@@ -7,10 +7,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path, PurePosixPath
 from typing import Literal
 
-from matplotlib.figure import Figure
-
 from vidspeed.errors import ResultsError
-from vidspeed.record.canvas import png
+from vidspeed.record.canvas import painted, png
 from vidspeed.record.columns import passes_csv, track_csv
 from vidspeed.record.contents import (
     CONTENTS,
@@ -34,7 +32,7 @@ from vidspeed.record.pictures import (
 )
 from vidspeed.record.report import report_html
 from vidspeed.record.summary import json_bytes, sensitivities, summary
-from vidspeed.record.swap import check_place, explain, heal, replace_folder
+from vidspeed.record.swap import check_place, replace_folder
 from vidspeed.record.units import unit_named
 from vidspeed.session.heardfile import heard_bytes
 from vidspeed.values import Outcome, Picture, Sighted
@@ -80,24 +78,6 @@ def write_calibration(
         return replace_folder(folder, place, legal)
 
 
-def made_place(folder: Path) -> None:
-    """Make a folder that is to hold results; ResultsError where that cannot be done."""
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as fault:
-        raise ResultsError(explain(fault, folder.parent, {})) from fault
-
-
-def recover(folder: Path) -> None:
-    """Heal what a killed run left in the session folder, before a new one begins.
-
-    Raises ResultsError early where results could not be written at the end.
-    """
-    check_place(folder)
-    with locked(folder):
-        heal(folder)
-
-
 def result_files(outcome: Outcome, *, unit: str = "kmh") -> dict[str, bytes]:
     """Return every file of `results/` by its path, with `/` between folder and name."""
     spoken = unit_named(unit)
@@ -106,7 +86,7 @@ def result_files(outcome: Outcome, *, unit: str = "kmh") -> dict[str, bytes]:
         "sensitivities.json": json_bytes(sensitivities(outcome)),
         "passes.csv": passes_csv(outcome, spoken),
     }
-    cameras = dict(_calibration_pictures(outcome))
+    cameras = list(_calibration_pictures(outcome))
     seen, drawn = sightings_by_clip(outcome), all_drawn(outcome, unit)
     places, drives = clip_places(outcome), drives_by_clip(outcome)
     for key, rows in heard_by_clip(outcome).items():
@@ -116,15 +96,15 @@ def result_files(outcome: Outcome, *, unit: str = "kmh") -> dict[str, bytes]:
         files.update(_clip_files(name, lights, drawn.get(key, [])))
     charts, made = charts_and_files(outcome, places, unit)
     files.update(made)
-    for camera, figure in cameras.items():
-        files[f"calibration/{legal_name(camera)}.png"] = png(figure, coarse=True)
+    for camera, photo, _ in cameras:
+        files[f"calibration/{legal_name(camera)}.png"] = photo
     files[CONTENTS] = contents_bytes(files, outcome.inputs)
     files[REPORT] = report_html(
         outcome,
         unit=unit,
         drawn=drawn,
         charts=charts,
-        calibration={name: small(figure, MOST_BYTES) for name, figure in cameras.items()},
+        calibration={camera: shown for camera, _, shown in cameras},
         contents_sha256=hashlib.sha256(files[CONTENTS]).hexdigest(),
     )
     return files
@@ -140,11 +120,13 @@ def _clip_files(
         yield from named_files(name, number, row)
 
 
-def _calibration_pictures(outcome: Outcome) -> Iterator[tuple[str, Figure]]:
-    """Yield the name and the calibration picture of each camera."""
+def _calibration_pictures(outcome: Outcome) -> Iterator[tuple[str, bytes, bytes]]:
+    """Yield each camera's name and its calibration picture: as PNG, and small for the report."""
     for fit in outcome.cameras:
         still = _first_still(outcome, fit.camera)
-        yield fit.camera, calibration_figure(still, fit, outcome.drawing.get(fit.camera))
+        figure = calibration_figure(still, fit, outcome.drawing.get(fit.camera))
+        pixels = painted(figure)
+        yield fit.camera, png(pixels, coarse=True), small(pixels, MOST_BYTES)
 
 
 def _first_still(outcome: Outcome, camera: str) -> Picture | None:

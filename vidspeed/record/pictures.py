@@ -8,13 +8,13 @@ from itertools import chain, count
 
 from matplotlib.figure import Figure
 
-from vidspeed.record.canvas import jpeg, png, svg
+from vidspeed.record.canvas import jpeg, painted, png, svg
 from vidspeed.record.charts import residual_chart, speed_chart
 from vidspeed.record.courseview import plan_view
 from vidspeed.record.figures import track_figure
 from vidspeed.record.spacetime import Sheet, sheet_of, space_time
 from vidspeed.record.wholepass import whole_pass
-from vidspeed.values import ClipView, CourseDrawing, Outcome, Sighted, Value
+from vidspeed.values import ClipView, CourseDrawing, Outcome, Picture, Sighted, Value
 from vidspeed.values.pictured import Filmed, Lane
 
 ClipKey = tuple[str, str]  # camera, clip
@@ -106,22 +106,24 @@ def _pictures(
     whole: Figure, space: Figure | None, sheet: Sheet | None, name: str, most_bytes: int
 ) -> Drawn:
     """Return the files of a set of pictures."""
-    files = [("track.png", png(whole, coarse=True)), ("track.svg", svg(whole, f"track {name}"))]
-    shown = ("jpeg", small(whole, most_bytes))
+    photo = painted(whole)
+    files = [("track.png", png(photo, coarse=True)), ("track.svg", svg(whole, f"track {name}"))]
+    shown = ("jpeg", small(photo, most_bytes))
     if space is None:
         return Drawn(files=tuple(files), shown=shown)
     vector = svg(space, f"space-time {name}")
-    files += [("space-time.png", png(space)), ("space-time.svg", vector)]
+    sheet_px = painted(space)
+    files += [("space-time.png", png(sheet_px)), ("space-time.svg", vector)]
     fits = len(vector) <= LARGEST_DRAWING
-    shape = ("svg+xml", vector) if fits else ("jpeg", small(space, LARGEST_DRAWING))
+    shape = ("svg+xml", vector) if fits else ("jpeg", small(sheet_px, LARGEST_DRAWING))
     return Drawn(files=tuple(files), shown=shown, space=shape, sheet=sheet)
 
 
-def small(figure: Figure, most_bytes: int) -> bytes:
-    """Return a figure as a JPEG file of at most so many bytes, or as small as is bearable."""
+def small(pixels: Picture, most_bytes: int) -> bytes:
+    """Return what was painted as a JPEG file of at most so many bytes, or as is bearable."""
     data = b""
     for quality in QUALITIES:
-        data = jpeg(figure, quality)
+        data = jpeg(pixels, quality)
         if len(data) <= most_bytes:
             break
     return data
