@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from vidspeed.agreement.onboard import runs
 from vidspeed.session.check import Faults, Taken
 from vidspeed.session.onboard import check_logs, take_logs
 from vidspeed.session.paths import Files
@@ -50,6 +51,7 @@ def test_without_speeds_places_will_do(tmp_path):
         (TABLE, {"speed_column": "speed"}, "column speed is missing; it has Zeit"),
         (TABLE.replace("360,0", "fast"), {}, 'row 2: v is "fast"'),
         (TABLE.replace("\n200", "\n50"), {}, "row 4: its time is before"),
+        (TABLE.replace("54,0001", "91,0"), {}, "row 3: breite is 91"),
         (TABLE, {"file": "a.txt"}, 'write format = "gpx"'),
         ("zeit;v\n0;1\n", {}, "column breite is missing"),
     ],
@@ -58,6 +60,13 @@ def test_what_is_wrong_is_said(tmp_path, text, change, message):
     found, messages = taken_from(tmp_path, text, {**NAMED, **change})
     assert found == ()
     assert any(message in each for each in messages), messages
+
+
+def test_a_speed_that_nothing_has_is_no_fix(tmp_path):
+    text = TABLE.replace("360,0", "1e200") + "300;371;54;-2;x\n400;372;54;-2;x\n"
+    (record,), _ = taken_from(tmp_path, text, NAMED)
+    assert record.speed_mps == pytest.approx(np.array([370.8, 371.0, 372.0]) / 3.6)
+    assert len(runs(record)) == 1
 
 
 def test_a_missing_file_and_a_csv_without_columns(tmp_path):

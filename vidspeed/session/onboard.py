@@ -23,6 +23,8 @@ SPEEDS = {"mps": 1.0, "kmh": 1.0 / 3.6, "kn": 1852.0 / 3600.0, "mph": 1609.344 /
 FORMATS = {".gpx": "gpx", ".nmea": "nmea", ".csv": "csv"}
 EARTH_M = 6_371_008.8  # mean radius (IUGG)
 USUAL_SPEED_U_MPS = 0.3
+MOST_MPS = 3000.0  # what is faster is no speed of anything that flies near the ground
+MOST_DEG = {"latitude": 90.0, "longitude": 360.0}  # some count eastward all the way round
 DATED_S = 1e8  # since 1970: an earlier time counts from somewhere else, and is no time of day
 
 
@@ -63,6 +65,7 @@ def as_record(points: Points, file: str, values: dict[str, Any], *, clock: bool)
     order = np.argsort(points.time_s, kind="stable")
     order = order[np.concatenate([[True], np.diff(points.time_s[order]) > 1e-6])]
     time_s, speed = points.time_s[order], points.speed_mps[order]
+    speed = np.where(np.abs(speed) <= MOST_MPS, speed, np.nan)
     placed = np.isfinite(points.latitude_deg[order]) & np.isfinite(points.longitude_deg[order])
     some_speeds = np.isfinite(speed).mean() > 0.5
     if not some_speeds and placed.sum() < 2:
@@ -131,7 +134,11 @@ def _columns(values: dict[str, Any]) -> dict[str, Key]:
         name = values.get(f"{what}_column", "time_s" if what == "time" else None)
         if name is not None:
             plain = str(name).strip().casefold()
-            found[what] = number(plain, "", what, "12.5", required=what == "time")
+            most = MOST_DEG.get(what)
+            least = None if most is None else -most
+            found[what] = number(
+                plain, "", what, "12.5", required=what == "time", least=least, most=most
+            )
     return found
 
 
