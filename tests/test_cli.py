@@ -146,7 +146,8 @@ def test_progress_and_problems_go_to_standard_error(tiny):
 
 def test_nothing_but_the_table_where_no_terminal_is(tiny):
     done = subprocess.run(
-        [sys.executable, "-c", "from vidspeed.cli import main; main()", "run", str(tiny)],
+        [sys.executable, "-c", "from vidspeed.cli import main; main()",
+         "run", "--jobs", "1", str(tiny)],
         capture_output=True, text=True, encoding="utf-8", check=False,
         env={**os.environ, "PYTHONIOENCODING": "utf-8"},
     )  # fmt: skip

@@ -68,6 +68,7 @@ def decisions(path):
     return [(row["where"], row["message"]) for row in rows if "wall_s" not in row["figures"]]
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_cluster_gives_the_same_bytes_and_tells_the_same(scheduler, tmp_path):
     folder = with_second(render_tiny(tmp_path / "day"))
     logs = tmp_path / "here.jsonl", tmp_path / "there.jsonl"

@@ -15,6 +15,7 @@ def made(tmp_path_factory):
     steps = []
     outcome = demo(
         tmp_path_factory.mktemp("demo") / "evening",
+        workers=1,
         progress=lambda what, done, total: steps.append((what, done, total)),
     )
     return outcome, steps

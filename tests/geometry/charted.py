@@ -48,13 +48,14 @@ def paint(signal, bitmap, cells_a_m, origin_m, turn, shift_m, lens, blur_px):
     x = low[0] - 0.5 + (np.arange((high[0] - low[0] + 1) * FINE) + 0.5) / FINE
     y = low[1] - 0.5 + (np.arange((high[1] - low[1] + 1) * FINE) + 0.5) / FINE
     plane = _ideal(x, y, lens)
-    to_sheet = np.linalg.inv(np.column_stack([turn[:, :2], shift_m]))
-    p = plane @ to_sheet.T
-    cell = ((p[..., :2] / p[..., 2:] - origin_m) * cells_a_m).astype(np.float32) - 0.5
+    p = [row[0] * plane[0] + row[1] * plane[1] + row[2]
+         for row in np.linalg.inv(np.column_stack([turn[:, :2], shift_m]))]  # fmt: skip
+    u, v = (((p[k] / p[2] - origin_m[k]) * cells_a_m).astype(np.float32) - 0.5 for k in (0, 1))
     light = cv2.remap(
-        bitmap, cell[..., 0], cell[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        bitmap, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     )  # a cell as wide as a sample or two softens edges that run along the samples
-    inside = np.all((cell > -0.5) & (cell < np.array(bitmap.shape[::-1]) - 0.5), axis=2)
+    tall, wide = bitmap.shape
+    inside = (u > -0.5) & (v > -0.5) & (u < wide - 0.5) & (v < tall - 0.5)
     cover = inside.astype(np.float32)
     light *= cover
     parts = []
@@ -67,14 +68,13 @@ def paint(signal, bitmap, cells_a_m, origin_m, turn, shift_m, lens, blur_px):
 
 
 def _ideal(x, y, lens):
-    """Return (len(y), len(x), 3) of ideal image-plane points with a 1 behind."""
+    """Return x and y of ideal image-plane points, (len(y), len(x)) each."""
     knots = [np.arange(v[0] - 3 * COARSE_PX, v[-1] + 4 * COARSE_PX, COARSE_PX) for v in (x, y)]
     gx, gy = np.meshgrid(*knots)
     flat = undistort(np.column_stack([gx.ravel(), gy.ravel()]), lens)
     flat = np.where(np.isfinite(flat), flat, 50.0)
-    out = [RectBivariateSpline(knots[1], knots[0], flat[:, k].reshape(gx.shape))(y, x)
-           for k in (0, 1)]  # fmt: skip
-    return np.dstack([*out, np.ones((len(y), len(x)))])
+    return [RectBivariateSpline(knots[1], knots[0], flat[:, k].reshape(gx.shape))(y, x)
+            for k in (0, 1)]  # fmt: skip
 
 
 def developed(signal, rng, noise=2.0):

@@ -62,9 +62,9 @@ def held_back(lit, rng):
 
 
 def rms_of_z(drag_u_px):
-    """Return the RMS error in u of 30 passes that two cameras far apart on one side filmed."""
+    """Return the RMS error in u of 16 passes that two cameras far apart on one side filmed."""
     found = []
-    for seed in range(300, 330):
+    for seed in range(300, 316):
         scene = evening(
             seed, 2, offset_u_m=5.0, height_u_m=3.0, weave_u_m=0.002, marker_u_m=0.002,
             pick_u_px=0.05, focal_u_px=1.0, accel_u_mps2=np.full(3, 1.0),
@@ -82,5 +82,5 @@ def rms_of_z(drag_u_px):
 
 
 def test_with_it_the_interval_holds_and_without_it_not():
-    assert 0.70 < rms_of_z(D_PX) < 1.34  # 99 % range of 30 (chi-square)
-    assert rms_of_z(0.0) > 1.34
+    assert 0.57 < rms_of_z(D_PX) < 1.46  # 99 % range of 16 (chi-square)
+    assert rms_of_z(0.0) > 1.46
