@@ -20,7 +20,7 @@ from vidspeed.desk.tables import Cell, Link, Tag, table
 from vidspeed.desk.toml import entries, read
 from vidspeed.desk.uploads import MOST_BYTES
 from vidspeed.errors import VidspeedError
-from vidspeed.record.report import visible
+from vidspeed.record.words import visible
 from vidspeed.watch import SUFFIXES
 
 CLIPS = "clips"  # the folder in which dropped clips are put

@@ -7,7 +7,7 @@ from contextlib import contextmanager
 
 from nicegui import ui
 
-from vidspeed.record.report import visible
+from vidspeed.record.words import visible
 
 STEPS = (
     ("Set up", "/setup"),

@@ -23,7 +23,7 @@ from vidspeed.desk.frame import messages, page
 from vidspeed.desk.sources import SESSION, read_source
 from vidspeed.desk.toml import read
 from vidspeed.errors import VidspeedError
-from vidspeed.record.report import visible
+from vidspeed.record.words import visible
 
 HERE = Path(__file__).parent
 PAGES = (setuppage, surveypage, lenspage, pickspage, clipspage, passpage, markpage, evidencepage)

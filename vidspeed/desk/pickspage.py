@@ -24,7 +24,7 @@ from vidspeed.desk.uploads import MOST_BYTES
 from vidspeed.desk.verdict import verdict
 from vidspeed.errors import SessionError, VidspeedError
 from vidspeed.geometry.snap import snap_corner, snap_lamp
-from vidspeed.record.report import visible
+from vidspeed.record.words import visible
 from vidspeed.values import Picture, Session
 from vidspeed.watch import SUFFIXES
 

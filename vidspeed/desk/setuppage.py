@@ -15,7 +15,7 @@ from vidspeed.desk.setup import faults_of, place_of
 from vidspeed.desk.sources import SESSION, read_source
 from vidspeed.desk.toml import entries, read
 from vidspeed.errors import VidspeedError
-from vidspeed.record.report import visible
+from vidspeed.record.words import visible
 from vidspeed.session.keys import TABLES, TOP, Table, keys_of
 from vidspeed.session.scaffold import new_session
 

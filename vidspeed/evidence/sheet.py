@@ -14,9 +14,9 @@ from jinja2 import Environment, StrictUndefined
 
 from vidspeed import __version__
 from vidspeed.errors import PackError
-from vidspeed.record.report import visible
 from vidspeed.record.swap import explain
 from vidspeed.record.units import Unit, bare_speed_text, unit_named
+from vidspeed.record.words import visible
 
 
 def write_sheet(

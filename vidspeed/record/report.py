@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from importlib.resources import files
 from typing import Any
@@ -24,12 +23,10 @@ from vidspeed.record.units import (
     unit_named,
     with_uncertainty,
 )
-from vidspeed.record.words import range_sentence
+from vidspeed.record.words import range_sentence, visible
 from vidspeed.values import Advice, CameraFit, MarkerResidual, Outcome, Session
 
 _MOST_CORRELATED = 10
-# control characters (Unicode's category Cc), and those that change the direction of writing
-_MISLEADS = re.compile("[\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 
 
 def report_html(
@@ -60,13 +57,6 @@ def report_html(
     view = report_view(outcome, spoken, drawn, charts, calibration)
     text = template.render(css=css, contents_sha256=contents_sha256, **view)
     return text.encode("utf-8", errors="xmlcharrefreplace")
-
-
-def visible(value: Any) -> Any:
-    """Return a text without the characters that hide or turn round what stands beside them."""
-    if type(value) is not str:  # numbers, and what the template calls safe
-        return value
-    return _MISLEADS.sub(" ", value)
 
 
 def report_view(

@@ -1,13 +1,24 @@
-"""Sentences that the terminal and the report share, so that both say the same."""
+"""Words that terminal, report and desk share: sentences, and foreign text made plain to see."""
 
 from __future__ import annotations
 
 import math
+import re
+from typing import Any
 
 from vidspeed.record.units import percent_text
 from vidspeed.values import BudgetRow, PassResult, Session
 
 RULES = 0.5  # a source rules a figure when it makes up this share of the variance or more
+# control characters (Unicode's category Cc), and those that change the direction of writing
+_MISLEADS = re.compile("[\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
+
+
+def visible(value: Any) -> Any:
+    """Return a text without the characters that hide or turn round what stands beside them."""
+    if type(value) is not str:  # numbers, and what the template calls safe
+        return value
+    return _MISLEADS.sub(" ", value)
 
 
 def largest_term(result: PassResult) -> BudgetRow | None:
