@@ -57,6 +57,8 @@ def test_the_command_writes_table_and_picture(two_lamps, tmp_path):
     picture = read_picture(tmp_path / "evening-tracks.png")
     assert picture.shape[1] > 800
     assert all(str(tmp_path / name) in said.out for name in names)
+    assert command("follow", str(two_lamps), "--out", str(tmp_path)).status == 0
+    assert (tmp_path / f"{two_lamps.stem}-tracks.csv").exists()
 
 
 def test_a_stated_rate_is_the_clip_s_time(two_lamps):

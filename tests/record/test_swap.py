@@ -191,6 +191,9 @@ def test_results_that_are_a_link_are_refused(tmp_path):
 def test_missing_session_folder(tmp_path):
     with pytest.raises(ResultsError, match="no such folder"):
         recover(tmp_path / "nowhere")
+    (tmp_path / "clip.mp4").write_bytes(b"")
+    with pytest.raises(ResultsError, match="is a file; give the folder"):
+        recover(tmp_path / "clip.mp4")
 
 
 def test_folder_that_may_not_be_written_is_found_early(tmp_path, monkeypatch):

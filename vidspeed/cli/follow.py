@@ -17,7 +17,10 @@ def follow(
     clip: Annotated[Path, typer.Argument(help="A recorded clip.")],
     out: Annotated[
         Path | None,
-        typer.Option(help="What the files' names begin with; CLIP without its suffix, beside it."),
+        typer.Option(
+            help="What the files' names begin with, or a folder for them; CLIP without its "
+            "suffix, beside it."
+        ),
     ] = None,
     rate_hz: Annotated[
         float | None,
@@ -36,7 +39,8 @@ def follow(
             seen = pool.submit(follow_clip, clip, rate_hz=rate_hz).result()
         except WorkerError as error:
             raise ClipError(f"{clip.name}: {clip_words(error)}") from error
-    written = write_follow(seen, out or clip.with_suffix(""))
+    stem = out or clip.with_suffix("")
+    written = write_follow(seen, stem / clip.stem if stem.is_dir() else stem)
     if seen.tracks:
         terminal().print(follow_table(seen.tracks), highlight=False)
     for path in written:

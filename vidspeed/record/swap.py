@@ -60,6 +60,8 @@ def replace_folder(folder: Path, name: str, files: Mapping[str, bytes]) -> Path:
 def check_place(folder: Path) -> None:
     """Raise ResultsError where results could not be written into the session folder."""
     if not folder.is_dir():
+        if folder.is_file():
+            raise ResultsError(f"{folder}: is a file; give the folder that session.toml is in")
         raise ResultsError(f"{folder}: no such folder; name a session folder that exists")
     for place in PLACES.values():
         target = folder / place
