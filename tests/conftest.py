@@ -29,18 +29,9 @@ def tiny(measured_tiny, tmp_path):
 
 
 @pytest.fixture
-def undrawn(monkeypatch):
+def undrawn():
     """Have figures made, but none drawn as a file: for runs whose pictures nobody looks at."""
-    from tests.tiny import DOT_PNG, EMPTY_SVG
-    from vidspeed.record import files, pictures
+    from tests.tiny import undrawn
 
-    for module, name, made in (
-        (files, "painted", b""),
-        (files, "png", DOT_PNG),
-        (files, "small", DOT_PNG),
-        (pictures, "painted", b""),
-        (pictures, "png", DOT_PNG),
-        (pictures, "svg", EMPTY_SVG),
-        (pictures, "jpeg", DOT_PNG),
-    ):
-        monkeypatch.setattr(module, name, lambda *_, made=made, **__: made)
+    with undrawn():
+        yield

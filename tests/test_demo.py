@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.tiny import undrawn
 from vidspeed.demo import demo
 from vidspeed.errors import SceneError
 
@@ -13,11 +14,12 @@ from vidspeed.errors import SceneError
 @pytest.fixture(scope="module")
 def made(tmp_path_factory):
     steps = []
-    outcome = demo(
-        tmp_path_factory.mktemp("demo") / "evening",
-        workers=1,
-        progress=lambda what, done, total: steps.append((what, done, total)),
-    )
+    with undrawn():
+        outcome = demo(
+            tmp_path_factory.mktemp("demo") / "evening",
+            workers=1,
+            progress=lambda what, done, total: steps.append((what, done, total)),
+        )
     return outcome, steps
 
 

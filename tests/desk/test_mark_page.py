@@ -10,7 +10,7 @@ import pytest
 from tests.accessible import faults
 from tests.desk.flown import fly_day
 from tests.desk.test_picking_page import CHROMIUM, HOSTILE, opened, served
-from tests.tiny import command, edit
+from tests.tiny import command, edit, undrawn
 from vidspeed.desk import packs
 from vidspeed.desk.answered import compared, known, setups_of
 from vidspeed.errors import PackError
@@ -29,7 +29,8 @@ def flown(measured_tiny, tmp_path_factory):
     folder = shutil.copytree(measured_tiny, tmp_path_factory.mktemp("day") / "a day")
     fly_day(folder, SETUPS)
     edit(folder / "session.toml", "A short afternoon", HOSTILE.replace('"', "'"))
-    assert command("run", folder).status == 0
+    with undrawn():
+        assert command("run", folder).status == 0
     return folder
 
 
