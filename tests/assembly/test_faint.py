@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import shutil
 
+import numpy as np
 import pytest
 
 from tests.tiny import command, edit, scene_text
-from vidspeed.assembly import faint
+from vidspeed.assembly import faint, gather
+from vidspeed.assembly.gather import Keeping
+from vidspeed.assembly.kept import KEPT
 from vidspeed.measure import run
 from vidspeed.render.session import render_scene_file
 
@@ -33,6 +36,40 @@ def test_a_pass_that_no_single_frame_shows_is_measured_and_said_to_be_faint(dim)
     assert abs(flown.speed_mps - SPEED_MPS) < 3.0 * flown.speed_u_mps
     assert flown.speed_u_mps < 0.02 * SPEED_MPS
     assert any("too faint for single frames" in row.message for row in outcome.problems)
+
+
+def test_a_second_look_is_kept_for_its_clip_and_its_way_through_the_picture(dim, monkeypatch):
+    looks, found, scans = [], [], []
+    plain, plain_scan = faint.faint_tracks, gather.scan
+
+    def counted(*given, **more):
+        looks.append(given[1].middle_px)
+        if not found:
+            found.append(plain(*given, **more))
+        return found[0] if np.array_equal(looks[0], looks[-1]) else ()
+
+    def scanned(*given, **more):
+        scans.append(given)
+        return plain_scan(*given, **more)
+
+    def measured(fresh=False):
+        (flown,) = run(dim, keeping=Keeping(folder=dim, fresh=fresh)).passes
+        return flown.speed_mps, len(looks), len(scans)
+
+    monkeypatch.setattr(faint, "faint_tracks", counted)
+    monkeypatch.setattr(gather, "scan", scanned)
+    speed_mps, *before = measured()
+    assert speed_mps is not None and before == [1, 1]
+    assert measured() == (speed_mps, 1, 1)
+    for number, height in enumerate(("3.1", "3.2"), start=2):
+        edit(dim / "session.toml", "height_m = 3.0", f"height_m = {height}")
+        assert measured() == (None, number, 1)  # another way; the scan did not look along it
+        edit(dim / "session.toml", f"height_m = {height}", "height_m = 3.0")
+    assert measured() == (speed_mps, 3, 1)
+    assert measured(fresh=True) == (speed_mps, 4, 2)
+    for path in (dim / KEPT).glob("*.faint-*"):
+        path.write_bytes(path.read_bytes()[:-9])  # what is damaged costs a look and nothing else
+    assert measured() == (speed_mps, 5, 2)
 
 
 def test_a_clip_on_another_disk_is_looked_at_again_too(dim, tmp_path):

@@ -54,9 +54,7 @@ def test_small_shifts_of_lamps_are_not_overstated(away):
     y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
 
     def lamps(shift):
-        spots = [
-            np.exp(-((x - px) ** 2 + (y - py) ** 2) / 1.28) for px, py in places + shift
-        ]
+        spots = [np.exp(-((x - px) ** 2 + (y - py) ** 2) / 1.28) for px, py in places + shift]
         return 20.0 + 120.0 * np.sum(spots, axis=0)
 
     rng = np.random.default_rng(6)

@@ -12,7 +12,8 @@ from functools import partial
 
 import numpy as np
 
-from vidspeed.assembly.gather import Cameras, Looked
+from vidspeed.assembly.gather import Cameras, Keeping, Looked
+from vidspeed.assembly.kept import faint_once
 from vidspeed.clip.coding import drag_u_px
 from vidspeed.clip.striplight import faint_tracks
 from vidspeed.decisions import decided
@@ -26,7 +27,13 @@ ON_WAY_PX = 6.0
 PLAIN_SNR = 7.0  # peak over the noise of a pixel that single frames show where nothing else moves
 
 
-def with_faint(session: Session, cameras: Cameras, clip: Clip, looked: Looked) -> Looked:
+def with_faint(
+    session: Session,
+    cameras: Cameras,
+    clip: Clip,
+    looked: Looked,
+    keeping: Keeping | None = None,
+) -> Looked:
     """Return what a look at a clip found, and what is too faint for it where that is no pass."""
     facts = looked.view.facts
     if facts is None or clip.file is None or clip.expect_none or looked.shaken:
@@ -43,13 +50,7 @@ def with_faint(session: Session, cameras: Cameras, clip: Clip, looked: Looked) -
     if before == "measured" or (before == "partial" and not _both_gates(session, along)):
         return looked
     try:
-        found = faint_tracks(
-            session.path_of(clip),
-            along,
-            facts,
-            rate_hz=clip.rate_hz,
-            progress=partial(report, clip.name),
-        )
+        found = _found(session, clip, facts, along, keeping)
     except ClipError:
         return looked
     laid = [_of_clip(track, facts, looked) for track in found]
@@ -65,6 +66,24 @@ def with_faint(session: Session, cameras: Cameras, clip: Clip, looked: Looked) -
     )  # fmt: skip
     told = tuple(_told(clip, track) for track in new)
     return replace(looked, view=view, problems=(*looked.problems, *told))
+
+
+def _found(
+    session: Session, clip: Clip, facts: ClipFacts, along: Corridor, keeping: Keeping | None
+) -> tuple[Track, ...]:
+    """Look at a clip along the flight line, once for each line."""
+    path = session.path_of(clip)
+    progress = partial(report, clip.name)
+    return faint_once(
+        None if keeping is None else keeping.folder,
+        path,
+        facts,
+        along,
+        rate_hz=clip.rate_hz,
+        look=lambda: faint_tracks(path, along, facts, rate_hz=clip.rate_hz, progress=progress),
+        fresh=keeping is not None and keeping.fresh,
+        clip=clip.name,
+    )
 
 
 def _both_gates(session: Session, along: Corridor) -> bool:

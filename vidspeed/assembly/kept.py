@@ -3,8 +3,9 @@
 A file of `.vidspeed-kept/` is named after the clip's bytes and after everything that decides what
 is found in them: the stated rate, the code that searches, the libraries that decode. Where in the
 picture was searched stands inside: a survey or a flight line that changed a little looks at the
-same part of the picture, and is solved again without decoding. A file that is damaged, or that
-cannot be written, costs a decode and nothing else.
+same part of the picture, and is solved again without decoding. What a second look found along the
+flight line (`faint_once`) is kept too, and holds for that very line in the picture. A file that is
+damaged, or that cannot be written, costs a decode and nothing else.
 """
 
 from __future__ import annotations
@@ -18,12 +19,18 @@ from importlib import resources
 from importlib.metadata import version
 from pathlib import Path
 from secrets import token_hex
+from typing import TypeVar
 
+import numpy as np
+
+from vidspeed.clip.read import file_sha256
 from vidspeed.decisions import decided
 from vidspeed.errors import ClipError
 from vidspeed.geometry.course import covers
 from vidspeed.record.seenfile import value_bytes, value_from
-from vidspeed.values import KeptScan, Scan, Strip
+from vidspeed.values import ClipFacts, Corridor, KeptFaint, KeptScan, Scan, Strip, Track, Value
+
+T = TypeVar("T", bound=Value)
 
 KEPT = ".vidspeed-kept"
 MOST_A_CLIP = 4  # searches of one clip that are kept: the newest
@@ -58,7 +65,7 @@ def scan_once(
     begin = f"{sha256()[:20]}-{_settings(rate_hz)}"
     home = folder / KEPT
     held = 0
-    for kept in () if fresh else _kept(home, begin):
+    for kept in () if fresh else _kept(home, begin, KeptScan):
         held += 1
         if _serves(kept.strip, strip):
             what = f"what is kept of {clip} is used: it was searched in this place"
@@ -73,6 +80,48 @@ def scan_once(
     decided(__name__, f"{clip} was decoded: {why}", clip=clip, decoded=True, why=why)
     _keep(home, begin, KeptScan(strip=strip, scan=found))
     return found
+
+
+def faint_once(
+    folder: Path | None,
+    path: Path,
+    facts: ClipFacts,
+    corridor: Corridor,
+    *,
+    rate_hz: float | None,
+    look: Callable[[], tuple[Track, ...]],
+    fresh: bool = False,
+    clip: str = "the clip",
+) -> tuple[Track, ...]:
+    """Return what a second `look` along a corridor finds in the clip of a scan, or found before.
+
+    Parameters
+    ----------
+    facts
+        Of the scan: `path` may hold other bytes by now, and then nothing is kept.
+    """
+    if folder is None:
+        return look()
+    begin = f"{facts.sha256[:20]}.faint-{_settings(rate_hz)}"
+    home = folder / KEPT
+    for kept in () if fresh else _kept(home, begin, KeptFaint):
+        if _same_way(kept.corridor, corridor):
+            what = f"what is kept of a second look at {clip} is used: it was along this line"
+            decided(__name__, what, clip=clip, decoded=False)
+            return kept.tracks
+    found = look()
+    if file_sha256(path) == facts.sha256:
+        _keep(home, begin, KeptFaint(corridor=corridor, tracks=found))
+    return found
+
+
+def _same_way(one: Corridor, other: Corridor) -> bool:
+    """Tell whether two corridors are one, to the last bit."""
+    same = all(
+        np.array_equal(getattr(one, name), getattr(other, name))
+        for name in ("x_m", "middle_px", "reach_px")
+    )
+    return same and one.speed_mps == other.speed_mps
 
 
 def _why_searched(home: Path, begin: str, held: int) -> str:
@@ -103,15 +152,15 @@ def _serves(kept: Strip | None, strip: Strip | None) -> bool:
     return covers(kept, strip)
 
 
-def _kept(home: Path, begin: str) -> Iterator[KeptScan]:
-    """Yield what is kept under a name and whole, in the order of the names.
+def _kept(home: Path, begin: str, kind: type[T]) -> Iterator[T]:
+    """Yield what is kept of a kind, under a name and whole, in the order of the names.
 
     No clock has a say in which of several that would do is taken: it may have been set back.
     """
     for path in sorted(_newest(home, begin)):
         with suppress(OSError):
             found = value_from(path.read_bytes())
-            if isinstance(found, KeptScan):
+            if isinstance(found, kind):
                 yield found
 
 
@@ -121,7 +170,7 @@ def _newest(home: Path, begin: str) -> list[Path]:
     return []
 
 
-def _keep(home: Path, begin: str, kept: KeptScan) -> None:
+def _keep(home: Path, begin: str, kept: Value) -> None:
     """Write a file whole or not at all; older searches of the clip make room."""
     content = value_bytes(kept)
     path = home / f"{begin}-{hashlib.sha256(content).hexdigest()[:8]}.npz"

@@ -73,7 +73,7 @@ def look_within_bounds(
     with memory_within(MEMORY_BYTES + MEMORY_BYTES_PER_PIXEL * width * height):
         looked = look(driven(session, clip), cameras, clip, report, keeping)
         if not drive_of(session, clip):
-            looked = with_faint(session, cameras, clip, looked)
+            looked = with_faint(session, cameras, clip, looked, keeping)
         return undismissed(looked)  # last: what is seen in a clip is not for a user to say
 
 

@@ -163,3 +163,11 @@ class KeptScan(Value):
 
     strip: Strip | None
     scan: Scan
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class KeptFaint(Value):
+    """What was found by adding up along a corridor before."""
+
+    corridor: Corridor
+    tracks: tuple[Track, ...]
