@@ -21,7 +21,7 @@ from vidspeed.executor import cluster
 from vidspeed.measure import run
 
 distributed = pytest.importorskip("distributed", reason="Dask is not installed")
-WAIT_S = 60.0
+WAIT_S = 300.0
 
 
 @pytest.fixture(scope="module")

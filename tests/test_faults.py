@@ -222,7 +222,7 @@ def test_a_process_slow_to_end_holds_nobody_up_and_leaves_nothing_open(monkeypat
         assert pool.submit(jobs.double, 4).result() == 8
     for thread in threading.enumerate():
         if thread.name == "outliving":
-            thread.join(30.0)
+            thread.join(300.0)
     assert made and all(process.returncode is not None for process in made)
     assert all(process.stdin.closed and process.stdout.closed for process in made)
 

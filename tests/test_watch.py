@@ -6,18 +6,19 @@ import time
 
 import pytest
 
+import vidspeed.watch as watched
 from tests.tiny import CLIP, edit, render_tiny
 from vidspeed.errors import SessionError
 from vidspeed.executor import Inline
 from vidspeed.watch import complete, watch
 
 SETTLED_S = 0.4
-WAIT_S = 60.0
+WAIT_S = 300.0
 
 
 @pytest.fixture
 def stop():
-    """Give an event that is set at the end, and after a minute in any case."""
+    """Give an event that is set at the end, and in any case after a while."""
     event = threading.Event()
     timer = threading.Timer(WAIT_S, event.set)
     timer.start()
@@ -42,14 +43,29 @@ def copied_slowly(source, target, pieces, pause_s):
             time.sleep(pause_s)
 
 
-def soon(*work):
-    """Do something in a moment: when the watch has begun."""
-    timer = threading.Timer(0.5, work[0], work[1:])
-    timer.start()
-    return timer
+@pytest.fixture
+def soon(monkeypatch):
+    """Give what does something in another thread, once the watch has begun."""
+    begun, plain = threading.Event(), watched.changes
+
+    def changes(*words, **options):
+        begun.set()
+        return plain(*words, **options)
+
+    def do(work, *words):
+        def then():
+            assert begun.wait(WAIT_S)
+            work(*words)
+
+        thread = threading.Thread(target=then, daemon=True)
+        thread.start()
+        return thread
+
+    monkeypatch.setattr(watched, "changes", changes)
+    return do
 
 
-def test_half_a_file_is_never_given_out(rendered, tmp_path, stop):
+def test_half_a_file_is_never_given_out(rendered, tmp_path, stop, soon):
     folder = tmp_path / "day"
     (folder / "clips").mkdir(parents=True)
     target, whole = folder / "clips" / "new.mp4", (rendered / CLIP).stat().st_size
@@ -61,7 +77,7 @@ def test_half_a_file_is_never_given_out(rendered, tmp_path, stop):
     writer.join()
 
 
-def test_what_is_there_already_and_what_is_no_clip_is_left_alone(rendered, tmp_path, stop):
+def test_what_is_there_already_and_what_is_no_clip_is_left_alone(rendered, tmp_path, stop, soon):
     folder = tmp_path / "day"
     for place in ("clips", "results", ".hidden"):
         (folder / place).mkdir(parents=True)
@@ -77,7 +93,7 @@ def test_what_is_there_already_and_what_is_no_clip_is_left_alone(rendered, tmp_p
     assert next(arriving).name == "wanted.MP4"
 
 
-def test_a_listed_clip_and_one_in_its_cameras_folder_are_measured(rendered, tmp_path, stop):
+def test_a_listed_clip_and_one_in_its_cameras_folder_are_measured(rendered, tmp_path, stop, soon):
     folder = tmp_path / "day"
     shutil.copytree(rendered, folder)
     first = folder / CLIP

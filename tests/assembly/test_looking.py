@@ -18,7 +18,7 @@ from vidspeed.values.base import jsonable
 
 BAD = {
     "dies": "the decoder died on this clip (SIGKILL); copy it from the camera again",
-    "hangs": "the decoder hung on this clip (no sign of life for 5 s), or the drive it lies on",
+    "hangs": "the decoder hung on this clip (no sign of life for 10 s), or the drive it lies on",
     "greedy": "more memory is needed for this clip than there is for it",
     "strange": "ZeroDivisionError: by nothing; this is a fault of vidspeed",
 }
@@ -61,7 +61,7 @@ def test_bad_clips_are_problems_of_their_own(tiny, monkeypatch):
     good = run(tiny)
     with_clips(tiny, [*BAD, "second"])
     monkeypatch.setattr(looking, "look_within_bounds", jobs.look_badly)
-    with executor(2, patience_s=5.0) as pool:
+    with executor(2, patience_s=10.0) as pool:
         outcome = run(tiny, pool=pool)
     assert exit_status(outcome) == 3
     passes = {row.label: row for row in outcome.passes}

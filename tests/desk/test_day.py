@@ -68,7 +68,7 @@ def says(page, name, words):
     try:
         page.wait_for_function(
             "([name, words]) => document.getElementById(name).textContent === words",
-            arg=[name, words], timeout=60_000,
+            arg=[name, words],
         )  # fmt: skip
     except Exception as error:
         raise AssertionError(page.inner_text("body")[:3000]) from error

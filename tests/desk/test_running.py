@@ -30,7 +30,7 @@ class Desk:
         sent = {"Host": f"127.0.0.1:{self.port}", **(headers or {})}
         if known:
             sent["Cookie"] = self.cookie
-        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=60)
+        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=300)
         try:
             connection.request(method, path, body=body, headers=sent)
             answer = connection.getresponse()
