@@ -12,6 +12,17 @@ if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:  # of a run in the backgro
     signal.signal(signal.SIGINT, signal.default_int_handler)  # would not hear Ctrl-C either
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    """Give each process half of the list, and who is done early a part of what is left.
+
+    Tests of one file then mostly share its fixtures; dealt out in turns, both would make them.
+    """
+    from xdist.scheduler import WorkStealingScheduling
+
+    return WorkStealingScheduling(config, log)
+
+
 @pytest.fixture(scope="session")
 def measured_tiny(tmp_path_factory):
     """Render the tiny session once and measure it; nobody may write into it."""
