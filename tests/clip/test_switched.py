@@ -114,6 +114,16 @@ def test_a_single_flash_has_ends_too():
         assert extra[[0, -1], 0, 0].min() > 0.0
 
 
+def test_lights_that_a_coder_left_uneven_tell_little_of_how_much_was_lit():
+    rng = np.random.default_rng(4)
+    frames = np.r_[0:10, 16:26]
+    uneven = seen(frames, np.where(np.isin(frames, [9, 16]), 0.6, rng.uniform(0.5, 1.5, 20)))
+    _, wide = corrections(uneven, SURE)
+    _, narrow = corrections(seen(frames, np.where(np.isin(frames, [9, 16]), 0.6, 1.0)), SURE)
+    at = np.flatnonzero(np.isin(frames, [9, 16]))
+    assert np.all(wide[at, 0, 0] > 4.0 * narrow[at, 0, 0])
+
+
 def test_a_lamp_that_is_always_on_is_left_alone():
     shift, extra = corrections(seen(np.arange(30), 1.0 - 0.01 * np.arange(30)), SURE)
     assert not shift.any()

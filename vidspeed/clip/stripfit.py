@@ -18,13 +18,14 @@ from vidspeed.clip.strippatches import Maps, Patches
 from vidspeed.values import Floats, Value
 
 WIDTHS_PX = (1.1, 1.5, 2.1)  # of a lamp's image, that are tried
-LENGTHS = (0.0, 0.06, 0.12, 0.25, 0.5, 1.0)  # of its streak, in steps of a frame
+LENGTHS = (0.0, 0.06, 0.12, 0.25, 0.4, 0.6, 0.8, 1.0)  # of its streak, in steps of a frame
 LONGEST_PX = 24.0  # of a streak that is matched; a longer one is matched in part
+LOOKS = 2  # at the image, each with a way of its own
 CUT = 4.0  # standard deviations of a frame's response beyond which it says no more
 DRAWS, KEPT, ROUNDS, SHRINK = 1500, 60, 9, 0.65  # of the search for the best way
 ALONG_PX = (6.0, 6.0, 5.0, 2.0)  # by which the way may be off, shift, rate, bend, its change
 ACROSS_PX = (3.0, 3.0, 1.5)
-KERNEL_PX = 10  # half size of a lamp's image
+KERNEL_PX, SKIRT = 10, 3.0  # half size of a lamp's image: at least, and widths beyond its ends
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -46,14 +47,17 @@ class Faint(Value):
 
 def faint_light(patches: Patches) -> Faint:
     """Bend and shift the way until the responses of a lamp along it add up to most."""
-    broad = responses(patches, WIDTHS_PX[1], _streak_px(patches, 0.0))
-    off, _ = _best_way(patches, broad, 1.0)
-    width, length = _image(patches, off)
-    streaks = _streak_px(patches, length)
-    maps = responses(patches, width, streaks)
-    off, _ = _best_way(patches, maps, 0.5, off)
-    strong = 2.0 * float(np.median(_looked_up(patches, maps, off)))
-    if strong > CUT:  # cut off there, it would not matter where on the lamp the way lies
+    image = WIDTHS_PX[1], 0.0
+    maps = responses(patches, image[0], _streak_px(patches, image[1]))
+    off, _ = _best_way(patches, maps, 1.0)
+    for _ in range(LOOKS):  # a streak's image moves the way off its ends, and then fits better
+        before, image = image, _image(patches, off, _cut(_looked_up(patches, maps, off)))
+        if image == before:
+            break
+        maps = responses(patches, image[0], _streak_px(patches, image[1]))
+        off, _ = _best_way(patches, maps, 0.5, off)
+    strong = _cut(_looked_up(patches, maps, off))
+    if strong > CUT:
         off, _ = _best_way(patches, maps, 0.5, off, strong)
     _, against = _best_way(patches, -maps, 1.0)
     return Faint(
@@ -61,8 +65,8 @@ def faint_light(patches: Patches) -> Faint:
         score=_total(_looked_up(patches, maps, off)),
         against=against,
         response=_looked_up(patches, maps, off),
-        width_px=width,
-        streak_px=streaks,
+        width_px=image[0],
+        streak_px=_streak_px(patches, image[1]),
     )
 
 
@@ -71,11 +75,21 @@ def _streak_px(patches: Patches, length: float) -> Floats:
     return np.minimum(length * patches.step_px, LONGEST_PX)
 
 
-def _image(patches: Patches, off_px: Floats) -> tuple[float, float]:
+def _cut(response: Floats) -> float:
+    """Return beyond which response a frame says no more, of a way with responses (n,).
+
+    Cut off where most of them lie it would not matter where on the lamp the way lies, nor which
+    image it has.
+    """
+    return max(CUT, 2.0 * float(np.median(response)))
+
+
+def _image(patches: Patches, off_px: Floats, cut: float) -> tuple[float, float]:
     """Return width and length, in steps, of the lamp's image that fits best along a way."""
     sums = {
         (width, length): _total(
-            _looked_up(patches, responses(patches, width, _streak_px(patches, length)), off_px)
+            _looked_up(patches, responses(patches, width, _streak_px(patches, length)), off_px),
+            cut,
         )
         for width in WIDTHS_PX
         for length in LENGTHS
@@ -92,14 +106,19 @@ def responses(patches: Patches, width_px: float, streak_px: Floats) -> Maps:
     for own, patch, along, streak in zip(
         found, patches.whitened, patches.along, streak_px, strict=True
     ):
-        kernel = lamp_image(width_px, float(streak) * along, KERNEL_PX)
+        kernel = lamp_image(width_px, float(streak) * along)
         own[:] = cv2.filter2D(patch, cv2.CV_32F, kernel, borderType=cv2.BORDER_CONSTANT)
     spread = 1.4826 * float(np.median(np.abs(found)))
     return np.asarray(found / max(spread, 0.2), np.float32)
 
 
-def lamp_image(width_px: float, streak_px: Floats, half: int) -> Maps:
-    """Return the image (h, w) of a lamp that moved by `streak_px` (2,): its squares add up to 1."""
+def lamp_image(width_px: float, streak_px: Floats) -> Maps:
+    """Return the image (h, w) of a lamp that moved by `streak_px` (2,): its squares add up to 1.
+
+    Both ends of the streak are in it: an image without them would not tell where it lies.
+    """
+    reach = 0.5 * float(np.abs(streak_px).max()) + SKIRT * width_px
+    half = max(KERNEL_PX, int(np.ceil(reach)))
     y, x = np.mgrid[-half : half + 1, -half : half + 1].astype(np.float64)
     length = float(np.linalg.norm(streak_px))
     steps = max(int(np.ceil(length / width_px)) * 2, 1)
@@ -175,6 +194,6 @@ def _looked_up(patches: Patches, maps: Maps, off_px: Floats) -> Floats:
     return np.array([bilinear(one, at[None])[0] for one, at in zip(maps, place, strict=True)])
 
 
-def _total(response: Floats) -> float:
+def _total(response: Floats, cut: float = CUT) -> float:
     """Return a sum of responses over its standard deviation, none of them counted far out."""
-    return float(np.clip(response, -CUT, CUT).sum() / np.sqrt(len(response)))
+    return float(np.clip(response, -cut, cut).sum() / np.sqrt(len(response)))

@@ -14,7 +14,6 @@ from vidspeed.clip.strip import across_of, bilinear, stretches
 from vidspeed.clip.stripfit import (
     ACROSS_PX,
     ALONG_PX,
-    KERNEL_PX,
     Faint,
     bends,
     faint_light,
@@ -23,7 +22,7 @@ from vidspeed.clip.stripfit import (
 )
 from vidspeed.clip.strippatches import Maps, Patches, patches_along
 from vidspeed.clip.strippaths import Line, lines
-from vidspeed.values import ClipFacts, Corridor, Floats, Ints, Track, Value
+from vidspeed.values import Bools, ClipFacts, Corridor, Floats, Ints, Track, Value
 
 SPANS = 1.1  # of a line's own time, to either side of its middle, that are fitted first
 WORTH_MORE = 6.0  # standard deviations of that fit: then the whole corridor is looked at
@@ -47,6 +46,7 @@ FEWEST_SEEN = 5
 STEP_PX = 0.25
 NEAR_PX = 1.0  # places around the largest sum through which a parabola is laid
 BY_CHANCE = 0.95  # of places that scatter no more than they should
+BESIDE_PX = 9.0  # from a lamp's middle, and half its streak: its responses end there
 CURVED = 2.0  # over the squared score: by how much noise widens a place beyond first order
 
 
@@ -156,7 +156,7 @@ def is_light(patches: Patches, faint: Faint) -> bool:
 def _peak(faint: Faint) -> float:
     """Return the peak of a lamp's image, in noise of a pixel, that brings a response of 1."""
     streak = np.array([float(np.median(faint.streak_px)), 0.0])
-    return float(lamp_image(faint.width_px, streak, KERNEL_PX).max())
+    return float(lamp_image(faint.width_px, streak).max())
 
 
 def _each_once(found: list[tuple[float, Track]]) -> tuple[Track, ...]:
@@ -274,21 +274,33 @@ def _top(grid: Floats, total: Floats, top: Floats) -> Floats:
     return np.asarray(top + np.clip(-np.linalg.solve(curve, c[1:3]), -NEAR_PX, NEAR_PX))
 
 
+def _beside(patches: Patches, faint: Faint) -> Bools:
+    """Say which pixels (n, h, w) of the patches lie beside the lamp, whose image is no noise."""
+    off = faint.off_px
+    place = patches.middle_px - patches.corner_px + off[:, :1] * patches.along
+    place = place + off[:, 1:] * patches.across
+    y, x = np.mgrid[: patches.whitened.shape[1], : patches.whitened.shape[2]]
+    reach = BESIDE_PX + 0.5 * faint.streak_px
+    apart = np.hypot(x - place[:, 0, None, None], y - place[:, 1, None, None])
+    return np.asarray(apart > reach[:, None, None])
+
+
 def _spread(patches: Patches, faint: Faint, maps: Maps, members: Ints, strength: float) -> Floats:
     """Return the covariance (2, 2) of a group's place, along and across.
 
     A place is where the sum of responses does not change; so its covariance is that of the
-    responses' slopes, as the patches themselves show it, between the curvature of the lamp's
-    image (first order; the rest is `CURVED`).
+    responses' slopes, as the patches themselves show it beside the lamp, between the curvature of
+    the lamp's image (first order; the rest is `CURVED`).
     """
     middle = int(members[len(members) // 2])
     turn = np.stack([patches.along[middle], patches.across[middle]])
-    kernel = lamp_image(
-        faint.width_px, faint.streak_px[middle] * patches.along[middle], KERNEL_PX
-    ).astype(np.float64)
+    kernel = lamp_image(faint.width_px, faint.streak_px[middle] * patches.along[middle]).astype(
+        np.float64
+    )
     own = np.stack([np.gradient(kernel, axis=1), np.gradient(kernel, axis=0)])
     curve = turn @ np.einsum("ahw,bhw->ab", own, own) @ turn.T
-    slope = np.stack([np.gradient(maps, axis=2), np.gradient(maps, axis=1)]).reshape(2, -1)
+    slope = np.stack([np.gradient(maps, axis=2), np.gradient(maps, axis=1)])
+    slope = slope[:, _beside(patches, faint)]
     noise = turn @ (slope @ slope.T / slope.shape[1]) @ turn.T
     inverse = np.linalg.inv(curve * strength)
     return np.asarray(inverse @ noise @ inverse * (1.0 + CURVED / strength**2))
