@@ -20,7 +20,7 @@ import numpy as np
 
 from vidspeed.motion.events import Event, event_row
 from vidspeed.motion.path import RATE, basis, basis_rate, known_of
-from vidspeed.motion.sounding import Sounding, sound_rows
+from vidspeed.motion.sounding import Scale, Sounding, sound_rows
 from vidspeed.motion.station import Station, fill, look, times
 from vidspeed.motion.traverse import ClipLights, Traverse
 from vidspeed.motion.unknowns import Ledger, State, entered, moved
@@ -208,7 +208,10 @@ class Network(Value):
             clips = self.traverses[event.traverse].clips
             yield 1, partial(event_row, event, clips, self.stations, state)
         for sound in self.sounds:
-            yield sound.count, partial(sound_rows, sound, self, state)
+            traverse = self.traverses[0]
+            station = self.stations[traverse.clips[sound.clip].station]
+            scale = Scale(self.scale(state), self.scale_at, self.scale_factor)
+            yield sound.count, partial(sound_rows, sound, traverse, station, scale, state)
 
     def _pick_rows(self, state: State, picks: Picks, places: Floats, out: Floats) -> Floats:
         station = self.stations[picks.station]

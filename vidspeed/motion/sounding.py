@@ -15,16 +15,15 @@ change is then the jerk that the path may have.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import NamedTuple
 
 import numpy as np
 
 from vidspeed.motion.path import basis, basis_rate, basis_rate2
+from vidspeed.motion.station import Station
+from vidspeed.motion.traverse import Traverse
 from vidspeed.motion.unknowns import State, entered
 from vidspeed.values import Floats, Input, Value
-
-if TYPE_CHECKING:
-    from vidspeed.motion.network import Network
 
 FOOT_STEPS = 8
 TOLD_LEAST = 1e-8  # of the strongest direction: what is known less is not known at all
@@ -101,80 +100,89 @@ def rows_of(information: Floats, slope: Floats) -> tuple[Floats, Floats]:
     return np.asarray(root), np.asarray(lean)
 
 
-def sound_rows(sounding: Sounding, network: Network, state: State, rows: Floats) -> Floats:
+class Scale(NamedTuple):
+    """The survey's scale in a state (...), and how it moves (k,) with the unknowns at `at`."""
+
+    now: Floats
+    at: slice
+    by: Floats
+
+
+@dataclass(slots=True)
+class _Filling:
+    """What a sound tells while it is filled in: numbers (..., 7), and slopes (..., 7, n)."""
+
+    sounding: Sounding
+    traverse: Traverse
+    station: Station
+    state: State
+    foot: _Foot
+    heard: Floats
+    slopes: Floats
+
+
+def sound_rows(
+    sounding: Sounding,
+    traverse: Traverse,
+    station: Station,
+    scale: Scale,
+    state: State,
+    rows: Floats,
+) -> Floats:
     """Fill a sound's rows of the Jacobian; return its residuals (..., r)."""
     heard = np.zeros((*state.theta.shape[:-1], 7))
     slopes = np.zeros((*heard.shape, state.theta.shape[-1]))
-    _fill_foot(sounding, network, state, heard, slopes)
-    _fill_air(sounding.air, network.traverses[0].nominal.direction, state, heard, slopes)
+    foot = _foot(traverse.coefficients(state), state.theta[..., station.position])
+    filling = _Filling(sounding, traverse, station, state, foot, heard, slopes)
+    _fill_foot(filling, scale)
+    _fill_bends(filling)
+    if sounding.late is not None:
+        _fill_moment(filling, sounding.late)
+    _fill_air(sounding.air, traverse.nominal.direction, state, heard, slopes)
     rows[...] = sounding.root @ slopes
     return np.asarray(-(heard - sounding.at) @ sounding.root.T - sounding.lean)
 
 
-def _fill_foot(
-    sounding: Sounding, network: Network, state: State, heard: Floats, slopes: Floats
-) -> None:
-    """Fill in speed, distance and moment where the path is closest to the microphone."""
-    traverse = network.traverses[0]
-    station = network.stations[traverse.clips[sounding.clip].station]
-    coefficients = traverse.coefficients(state)
-    place = state.theta[..., station.position]
-    foot = _foot(coefficients, place)
-    scale = network.scale(state)
-    heard[..., 0] = np.log(np.sqrt(foot.speed2) / traverse.nominal.duration_s)
+def _fill_foot(filling: _Filling, scale: Scale) -> None:
+    """Fill in speed and distance where the path is closest to the microphone."""
+    foot, heard, slopes = filling.foot, filling.heard, filling.slopes
+    path, position = filling.traverse.path, filling.station.position
+    heard[..., 0] = np.log(np.sqrt(foot.speed2) / filling.traverse.nominal.duration_s)
     ahead = foot.rate / foot.speed2[..., None]
-    slopes[..., 0, traverse.path] = _by_path(foot.rates, ahead)
-    slopes[..., 0, traverse.path] += foot.speeding[..., None] * foot.xi_by_path
-    slopes[..., 0, station.position] = foot.speeding[..., None] * foot.xi_by_place
+    slopes[..., 0, path] = _by_path(foot.rates, ahead)
+    slopes[..., 0, path] += foot.speeding[..., None] * foot.xi_by_path
+    slopes[..., 0, position] = foot.speeding[..., None] * foot.xi_by_place
     heard[..., 1] = np.log(foot.distance)
     toward = foot.away / (foot.distance**2)[..., None]
-    slopes[..., 1, traverse.path] = _by_path(foot.functions, toward)
-    slopes[..., 1, station.position] = -toward
-    heard[..., :2] += np.log(scale)[..., None]
-    slopes[..., :2, network.scale_at] = (network.scale_factor / scale[..., None])[..., None, :]
-    _fill_bends(sounding, network, state, foot, heard, slopes)
-    if sounding.late is not None:
-        _fill_moment(sounding, sounding.late, network, state, foot, heard, slopes)
+    slopes[..., 1, path] = _by_path(foot.functions, toward)
+    slopes[..., 1, position] = -toward
+    heard[..., :2] += np.log(scale.now)[..., None]
+    slopes[..., :2, scale.at] = (scale.by / scale.now[..., None])[..., None, :]
 
 
-def _fill_moment(
-    sounding: Sounding,
-    late: slice,
-    network: Network,
-    state: State,
-    foot: _Foot,
-    heard: Floats,
-    slopes: Floats,
-) -> None:
+def _fill_moment(filling: _Filling, late: slice) -> None:
     """Fill in when the path is closest, on the clock of the clip's sound."""
-    traverse = network.traverses[0]
-    clip = traverse.clips[sounding.clip]
-    station = network.stations[clip.station]
-    clock, duration = station.clock_scale(state), traverse.nominal.duration_s
-    time = traverse.nominal.middle_s + duration * foot.xi
+    sounding, station, theta = filling.sounding, filling.station, filling.state.theta
+    foot, heard, slopes = filling.foot, filling.heard, filling.slopes
+    clip, nominal = filling.traverse.clips[sounding.clip], filling.traverse.nominal
+    clock, duration = station.clock_scale(filling.state), nominal.duration_s
+    time = nominal.middle_s + duration * foot.xi
     if clip.offset is not None:
-        time = time - state.theta[..., clip.offset.start]
+        time = time - theta[..., clip.offset.start]
         slopes[..., 2, clip.offset.start] = -1.0 / clock
     heard[..., 2] = time / clock + clip.reference_s
-    heard[..., 2] += sounding.late_s + sounding.late_u_s * state.theta[..., late.start]
-    slopes[..., 2, traverse.path] = (duration / clock)[..., None] * foot.xi_by_path
+    heard[..., 2] += sounding.late_s + sounding.late_u_s * theta[..., late.start]
+    slopes[..., 2, filling.traverse.path] = (duration / clock)[..., None] * foot.xi_by_path
     slopes[..., 2, station.position] = (duration / clock)[..., None] * foot.xi_by_place
     ppm = 1e-6 * station.camera.clock_u_ppm
     slopes[..., 2, station.clock.start] = -ppm * time / clock**2
     slopes[..., 2, late.start] = sounding.late_u_s
 
 
-def _fill_bends(
-    sounding: Sounding,
-    network: Network,
-    state: State,
-    foot: _Foot,
-    heard: Floats,
-    slopes: Floats,
-) -> None:
+def _fill_bends(filling: _Filling) -> None:
     """Fill in how the path speeds up and bends away, as far as the sound shares that."""
-    traverse = network.traverses[0]
-    station = network.stations[traverse.clips[sounding.clip].station]
+    sounding, traverse, state = filling.sounding, filling.traverse, filling.state
+    foot, heard, slopes = filling.foot, filling.heard, filling.slopes
     unit = 1.0 / traverse.nominal.duration_s**2
     third = traverse.coefficients(state)[..., 3, :]
     bends = basis_rate2(foot.xi)
@@ -195,7 +203,7 @@ def _fill_bends(
         by_path = by_path + by_xi[..., None] * foot.xi_by_path
         by_place = by_xi[..., None] * foot.xi_by_place - (across if row == 4 else 0.0)
         slopes[..., row, traverse.path] = unit * by_path
-        slopes[..., row, station.position] = unit * by_place
+        slopes[..., row, filling.station.position] = unit * by_place
         slopes[..., row, sounding.accel.start + row - 3] = sounding.accel_u_mps2[row - 3]
 
 
