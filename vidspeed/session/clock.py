@@ -12,7 +12,7 @@ import numpy as np
 from vidspeed.errors import SessionError
 from vidspeed.session.cells import decoded
 from vidspeed.session.check import Faults, Refused, Taken, shown, take
-from vidspeed.session.paths import Files
+from vidspeed.session.paths import Files, read_whole
 from vidspeed.values import Clock
 
 SCHEMA = "vidspeed.clock/1"
@@ -27,11 +27,7 @@ def read_clock(path: Path) -> Clock:
     SessionError
         Where the file cannot be read, a key is missing, unknown or wrong, or nothing was measured.
     """
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise SessionError(f"{path.name}: cannot be read: {error.strerror}") from None
-    return parse_clock(data, path.name)
+    return parse_clock(read_whole(path), path.name)
 
 
 def parse_clock(data: bytes, where: str) -> Clock:

@@ -19,7 +19,7 @@ from vidspeed.errors import SessionError
 from vidspeed.session.cells import decoded
 from vidspeed.session.check import Faults, Refused, Taken, shown, take
 from vidspeed.session.keys import keys_of
-from vidspeed.session.paths import Files
+from vidspeed.session.paths import Files, read_whole
 from vidspeed.session.storage import is_storage, parse_storage
 from vidspeed.values import Floats, Lens
 
@@ -220,11 +220,7 @@ def read_lens(path: Path) -> Lens:
     SessionError
         Where the file cannot be read, a key is missing or wrong, or the covariance is none.
     """
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise SessionError(f"{path.name}: cannot be read: {error.strerror}") from None
-    return parse_lens(data, path.name)
+    return parse_lens(read_whole(path), path.name)
 
 
 def parse_lens(data: bytes, where: str) -> Lens:

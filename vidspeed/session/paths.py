@@ -6,6 +6,7 @@ import hashlib
 from collections.abc import Mapping
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
+from vidspeed.errors import SessionError
 from vidspeed.session.check import Refused, shown
 from vidspeed.values import InputFile
 
@@ -35,6 +36,19 @@ def inside(folder: Path, text: str) -> str:
     if not stays:
         raise Refused(f"{shown(text)} leads out of the session folder; copy the file into it")
     return path.as_posix()
+
+
+def read_whole(path: Path) -> bytes:
+    """Return what a file holds that is read as a whole.
+
+    Raises SessionError where it cannot be read, or is larger than any such file.
+    """
+    try:
+        if path.stat().st_size > MOST_BYTES:
+            raise SessionError(f"{path.name}: is larger than {MOST_BYTES >> 20} MB; {OTHER}")
+        return path.read_bytes()
+    except OSError as error:
+        raise SessionError(f"{path.name}: cannot be read: {error.strerror}") from None
 
 
 class Files:

@@ -13,7 +13,7 @@ import numpy as np
 from vidspeed.errors import SessionError
 from vidspeed.session.cells import Row, read_rows
 from vidspeed.session.check import Faults, shown
-from vidspeed.session.paths import MOST_BYTES, OTHER
+from vidspeed.session.paths import read_whole
 from vidspeed.values import Floats, Marker, Moved, Pick, Track
 
 _STREAK = ("streak_px", "streak_u_px", "streak_angle_rad", "peak", "snr")
@@ -27,7 +27,7 @@ def read_markers(path: Path) -> tuple[Marker, ...]:
     SessionError
         Where the file cannot be read, holds no marker, or a row or column is wrong.
     """
-    return parse_markers(_bytes(path), path.name)
+    return parse_markers(read_whole(path), path.name)
 
 
 def read_picks(path: Path) -> tuple[Pick, ...]:
@@ -38,7 +38,7 @@ def read_picks(path: Path) -> tuple[Pick, ...]:
     SessionError
         Where the file cannot be read or a row or column is wrong.
     """
-    return tuple(pick for _, pick in parse_picks(_bytes(path), path.name))
+    return tuple(pick for _, pick in parse_picks(read_whole(path), path.name))
 
 
 def read_tracks(path: Path, *, height_px: int) -> tuple[Track, ...]:
@@ -57,7 +57,7 @@ def read_tracks(path: Path, *, height_px: int) -> tuple[Track, ...]:
         Where the file cannot be read, a row or column is wrong, times of a pass do not increase,
         or a pass has fewer than two rows.
     """
-    rows = read_rows(_bytes(path), path.name, "track.csv")
+    rows = read_rows(read_whole(path), path.name, "track.csv")
     faults = Faults()
     passes: dict[str | None, list[Row]] = {}
     for row in rows:
@@ -135,16 +135,6 @@ def nearest(name: str, names: Sequence[str]) -> str:
     if near:
         return f"the nearest is {shown(plain[near[0]])}"
     return f"there are {', '.join(shown(each) for each in names[:12])}"
-
-
-def _bytes(path: Path) -> bytes:
-    """Return what a file holds."""
-    try:
-        if path.stat().st_size > MOST_BYTES:
-            raise SessionError(f"{path.name}: is larger than {MOST_BYTES >> 20} MB; {OTHER}")
-        return path.read_bytes()
-    except OSError as error:
-        raise SessionError(f"{path.name}: cannot be read: {error.strerror}") from None
 
 
 def _name(row: Row) -> str:
