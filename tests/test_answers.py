@@ -8,12 +8,15 @@ from dataclasses import replace
 import pytest
 
 from tests.answer.days import flown
-from tests.tiny import command
+from tests.tiny import CLIP, command, tree_of
 from vidspeed.answers import compare, known_passes, mark
 from vidspeed.assembly.reading import read_session
+from vidspeed.cli import app
 from vidspeed.errors import VidspeedError
 from vidspeed.motion.budget import covariance
 from vidspeed.values import Outcome
+
+COMMANDS = tree_of(app).commands
 
 
 def never(session):
@@ -115,6 +118,44 @@ def test_mark_on_the_command_line(tiny):
     said = command("mark", tiny)
     assert said.status == 0
     assert said.out.splitlines()[-1].startswith("No mark: it needs one measured pass each way")
+
+
+def test_clips_on_another_disk_are_those_that_results_rest_on(tiny, tmp_path):
+    card = tmp_path / "card"
+    card.mkdir()
+    (tiny / CLIP).rename(card / "pass-1.mp4")
+    assert len(known_passes(tiny, never, card).passes) == 1
+    (card / "pass-1.mp4").write_bytes(b"another")
+    measured = Measured()
+    known_passes(tiny, measured, card)
+    assert measured.asked == 1
+    assert known_passes(tiny, never).passes  # that clip is not looked at
+
+
+def test_mark_tells_what_was_decided_and_looks_for_clips_where_it_is_told(tiny, tmp_path):
+    card = tmp_path / "card"
+    card.mkdir()
+    (touched(tiny) / CLIP).rename(card / "pass-1.mp4")
+    log = tmp_path / "log.jsonl"
+    said = command("mark", tiny, "--clips", card, "--verbose", "--log-json", log)
+    assert said.status == 0, said.err
+    assert "[motion.choose]" in said.err
+    rows = [json.loads(line) for line in log.read_text(encoding="utf-8").splitlines()]
+    assert "vidspeed.motion.choose" in {row["where"] for row in rows}
+    said = command("mark", tiny, "--clips", tmp_path / "none")
+    assert said.status == 1 and "name the one that holds the clips" in said.err
+
+
+@pytest.mark.parametrize("name", ["run", "mark", "compare", "picture", "annotate"])
+def test_what_reads_clips_knows_where_else_they_lie_and_tells_what_it_decides(name):
+    options = {option for row in COMMANDS[name].params for option in row.opts}
+    assert {"--clips", "--verbose", "--log-json"} <= options
+
+
+@pytest.mark.parametrize("name", ["watch", "recheck"])
+def test_what_measures_tells_what_it_decides(name):
+    options = {option for row in COMMANDS[name].params for option in row.opts}
+    assert {"--verbose", "--log-json"} <= options
 
 
 def test_compare_on_the_command_line(tiny, tmp_path):

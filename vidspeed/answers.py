@@ -15,25 +15,28 @@ from vidspeed.answer.mark import mark_of
 from vidspeed.assembly.reading import read_session
 from vidspeed.errors import VidspeedError
 from vidspeed.record.readback import outcome_kept
+from vidspeed.session.elsewhere import with_clips
 from vidspeed.values import Compared, Outcome, Session
 
 Measure = Callable[[Session], Outcome]
 
 
-def mark(folder: Path, measure: Measure) -> Outcome:
+def mark(folder: Path, measure: Measure, *, clips: Path | None = None) -> Outcome:
     """Return the mark of the session in `folder`, and the passes that it was chosen from.
 
     Parameters
     ----------
     measure
         Measures a session of which there are no results that hold; nothing is written.
+    clips
+        A folder in which clips are looked for before the session folder.
 
     Raises
     ------
     VidspeedError
         Where the session is wrong or nothing can be measured.
     """
-    return with_mark(known_passes(folder, measure))
+    return with_mark(known_passes(folder, measure, clips))
 
 
 def with_mark(found: Outcome) -> Outcome:
@@ -43,9 +46,11 @@ def with_mark(found: Outcome) -> Outcome:
     return replace(found, mark=decided.mark, no_mark=decided.why_not)
 
 
-def known_passes(folder: Path, measure: Measure) -> Outcome:
+def known_passes(folder: Path, measure: Measure, clips: Path | None = None) -> Outcome:
     """Return the passes of a session: from its results, or measured where those do not hold."""
     session = read_session(folder)
+    if clips is not None:
+        session = with_clips(session, clips)
     return outcome_kept(session) or measure(session)
 
 
@@ -56,6 +61,7 @@ def compare(
     *,
     setups: tuple[str | None, str | None] = (None, None),
     same_air: bool = False,
+    clips: Path | None = None,
 ) -> Compared:
     """Compare two sessions, or two set-ups; the second less the first.
 
@@ -67,15 +73,17 @@ def compare(
         Only passes of these set-ups, of the first and the second.
     same_air
         Reduce both to air of one density.
+    clips
+        A folder in which the clips of both are looked for before their own folders.
 
     Raises
     ------
     VidspeedError
         Where a session is wrong, a set-up is not there or a side has no measured pass.
     """
-    outcomes = [known_passes(first, measure)]
+    outcomes = [known_passes(first, measure, clips)]
     if second is not None and second.resolve() != first.resolve():
-        outcomes.append(known_passes(second, measure))
+        outcomes.append(known_passes(second, measure, clips))
     return compare_outcomes(outcomes, setups=setups, same_air=same_air)
 
 

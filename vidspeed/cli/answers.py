@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from vidspeed.cli.passes import LOOKING
 from vidspeed.cli.shell import (
     PARTLY,
+    ClipFolder,
     SessionFolder,
     Unit,
     UnitName,
     app,
     guarded,
-    progress,
     terminal,
 )
+from vidspeed.cli.telling import LogJson, Verbose, telling
+from vidspeed.cli.working import working
 
 if TYPE_CHECKING:
     from vidspeed.values import Outcome, Session
@@ -27,22 +27,27 @@ if TYPE_CHECKING:
 def measure(session: Session) -> Outcome:
     """Measure a session as `run` does, and write nothing but what it keeps of decoded clips."""
     from vidspeed.assembly.gather import Keeping
-    from vidspeed.executor import executor
     from vidspeed.measure import run_session
 
-    workers = max(2, os.cpu_count() or 1)  # never inline: a decoder may die, or hang
-    with progress() as tell, executor(workers, tell=tell, ready=1, imports=LOOKING) as pool:
+    with working() as (tell, pool):
         keeping = Keeping(folder=Path(session.folder))
         return run_session(session, progress=tell, pool=pool, keeping=keeping)
 
 
 @app.command()
 @guarded
-def mark(session: SessionFolder, unit: Unit = UnitName.kmh) -> int:
+def mark(
+    session: SessionFolder,
+    unit: Unit = UnitName.kmh,
+    clips: ClipFolder = None,
+    verbose: Verbose = False,
+    log_json: LogJson = None,
+) -> int:
     """State the mark of a session: the best two opposite passes that its rules allow."""
     from vidspeed.answers import mark as mark_of_session
 
-    outcome = mark_of_session(session, measure)
+    with telling(verbose, log_json):
+        outcome = mark_of_session(session, measure, clips=clips)
     print_mark(outcome, unit.value)
     wrong = any(problem.level == "error" for problem in outcome.problems)
     return PARTLY if wrong else 0
@@ -88,6 +93,9 @@ def compare(
         bool, typer.Option("--json", help="Print the comparison as JSON, for programs.")
     ] = False,
     unit: Unit = UnitName.kmh,
+    clips: ClipFolder = None,
+    verbose: Verbose = False,
+    log_json: LogJson = None,
 ) -> int:
     """Say whether B was faster than A: two sessions, or two setups of one, and how sure that is."""
     import json
@@ -102,7 +110,10 @@ def compare(
     from vidspeed.record.units import unit_named
     from vidspeed.saving import save
 
-    found = compare_sessions(first, second, measure, setups=(setup_a, setup_b), same_air=same_air)
+    with telling(verbose, log_json):
+        found = compare_sessions(
+            first, second, measure, setups=(setup_a, setup_b), same_air=same_air, clips=clips
+        )
     spoken = unit_named(unit.value)
     save(out, comparison_figure(found, spoken))
     if as_json:

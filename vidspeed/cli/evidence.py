@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from vidspeed.cli.passes import LOOKING
 from vidspeed.cli.shell import (
     PARTLY,
     WRONG_INPUT,
@@ -21,6 +19,8 @@ from vidspeed.cli.shell import (
     progress,
     terminal,
 )
+from vidspeed.cli.telling import LogJson, Verbose
+from vidspeed.cli.working import working
 
 if TYPE_CHECKING:
     from vidspeed.evidence.recheck import Rechecked
@@ -86,12 +86,11 @@ def recheck(
     most_memory_gb: Annotated[
         float, typer.Option(min=0.1, help="Memory to measure with (Linux only).")
     ] = 4.0,
+    verbose: Verbose = False,
+    log_json: LogJson = None,
 ) -> int:
     """Verify every hash of somebody's pack, measure it again, and compare every figure."""
-    from vidspeed.executor import executor
-
-    workers = max(2, os.cpu_count() or 1)  # never inline: a decoder may die, or hang
-    with progress() as tell, executor(workers, tell=tell, ready=1, imports=LOOKING) as pool:
+    with working(verbose, log_json) as (tell, pool):
         from vidspeed.evidence.limits import Limits
         from vidspeed.evidence.recheck import recheck as measure_again
 

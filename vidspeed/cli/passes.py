@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from contextlib import AbstractContextManager
 from importlib import import_module
 from pathlib import Path
@@ -25,6 +25,7 @@ from vidspeed.cli.shell import (
     terminal,
 )
 from vidspeed.cli.telling import LogJson, Verbose, telling
+from vidspeed.cli.working import LOOKING, Tell
 from vidspeed.errors import VidspeedError
 
 if TYPE_CHECKING:
@@ -32,10 +33,8 @@ if TYPE_CHECKING:
 
     from vidspeed.values import Outcome
 
-Tell = Callable[[str, int, int], None]
 
 WRITING = "drawing pictures, writing results"
-LOOKING = "vidspeed.assembly.looking"  # a worker imports it while this process imports the rest
 WRITES = "vidspeed.record.files"  # imported while the clips are looked at
 
 

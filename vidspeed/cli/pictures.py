@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from vidspeed.cli.passes import LOOKING
-from vidspeed.cli.shell import ClipFolder, SessionFolder, Unit, UnitName, app, guarded, progress
+from vidspeed.cli.shell import ClipFolder, SessionFolder, Unit, UnitName, app, guarded
+from vidspeed.cli.telling import LogJson, Verbose
+from vidspeed.cli.working import working
 
 PassLabel = Annotated[str, typer.Argument(metavar="PASS", help="Label of the pass, as reported.")]
 
@@ -24,11 +24,11 @@ def picture(
     ] = None,
     clips: ClipFolder = None,
     unit: Unit = UnitName.kmh,
+    verbose: Verbose = False,
+    log_json: LogJson = None,
 ) -> int:
     """Print a pass large: place against time to scale, and the whole pass in one picture."""
-    from vidspeed.executor import executor
-
-    with progress() as tell, executor(_workers(), tell=tell, ready=1, imports=LOOKING) as pool:
+    with working(verbose, log_json) as (tell, pool):
         from vidspeed.picture import picture as draw
 
         made = draw(session, label, out=out, unit=unit.value, clips=clips, progress=tell, pool=pool)
@@ -50,11 +50,11 @@ def annotate(
     ] = None,
     clips: ClipFolder = None,
     unit: Unit = UnitName.kmh,
+    verbose: Verbose = False,
+    log_json: LogJson = None,
 ) -> int:
     """Write a pass as a clip with the course drawn in, and clock and speed so far below it."""
-    from vidspeed.executor import executor
-
-    with progress() as tell, executor(_workers(), tell=tell, ready=1, imports=LOOKING) as pool:
+    with working(verbose, log_json) as (tell, pool):
         from vidspeed.annotate import annotate as write
 
         made = write(
@@ -64,8 +64,3 @@ def annotate(
     for path in made:
         typer.echo(path)
     return 0
-
-
-def _workers() -> int:
-    """Return how many clips are looked at at once: never inline, a decoder may die or hang."""
-    return max(2, os.cpu_count() or 1)

@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import replace
 
 import typer
 
-from vidspeed.cli.passes import LOOKING, print_outcome
+from vidspeed.cli.passes import print_outcome
 from vidspeed.cli.shell import (
     SessionFolder,
     Unit,
     UnitName,
     app,
     guarded,
-    progress,
     tell_error,
     terminal,
 )
-from vidspeed.cli.telling import LogJson, Verbose, telling
+from vidspeed.cli.telling import LogJson, Verbose
+from vidspeed.cli.working import working
 
 
 @app.command()
@@ -30,19 +29,13 @@ def watch(
     log_json: LogJson = None,
 ) -> int:
     """Measure each clip as it finishes copying into the session folder, until Ctrl-C."""
-    from vidspeed.executor import executor
     from vidspeed.record.files import write_results
     from vidspeed.record.place import recover
     from vidspeed.record.table import pass_table
     from vidspeed.watch import watch as arriving
 
     recover(session)
-    workers = os.cpu_count() or 1
-    with (
-        telling(verbose, log_json),
-        progress() as tell,
-        executor(workers, tell=tell, ready=1, imports=LOOKING, apart=True) as pool,
-    ):
+    with working(verbose, log_json) as (tell, pool):
         typer.echo(f"watching {session}: copy clips into it; Ctrl-C ends", err=True)
         for row in arriving(session, pool=pool, progress=tell):
             if row.outcome is None:

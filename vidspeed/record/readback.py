@@ -80,9 +80,11 @@ def _of_these(session: Session, home: Path, kept: Mapping[str, Any], same: Same)
     if any(listed.get(item.file) != item.sha256 for item in session.inputs):
         return False
     read = {item.file for item in session.inputs}
-    clips = [clip.name for clip in session.clips]
-    return all(name in listed or not (home / name).is_file() for name in clips) and all(
-        same(home / name, digest) for name, digest in listed.items() if name not in read
+    places = {clip.name: Path(clip.path or home / clip.name) for clip in session.clips}
+    return all(name in listed or not path.is_file() for name, path in places.items()) and all(
+        same(places.get(name, home / name), digest)
+        for name, digest in listed.items()
+        if name not in read
     )
 
 
