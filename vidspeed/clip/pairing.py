@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from vidspeed.values import Floats
@@ -13,7 +15,7 @@ def pairs_of(costs: Floats) -> list[tuple[int, int]]:
     """Return the pairs of row and column of finite costs (m, n): the most, and of these the least.
 
     Rows that share no possible column, not even through others, are no matter to each other; most
-    stand alone. SciPy is asked, and imported, only for the others.
+    stand alone.
     """
     there = np.isfinite(costs)
     left = set(np.flatnonzero(there.any(axis=1)).tolist())
@@ -37,11 +39,45 @@ def _of_some(costs: Floats, rows: list[int], columns: list[int]) -> list[tuple[i
     if len(rows) == 1 or len(columns) == 1:
         row, column = divmod(int(np.argmin(part)), len(columns))
         return [(rows[row], columns[column])]
-    from scipy.optimize import linear_sum_assignment  # here: slow to import
+    filled = np.where(np.isfinite(part), part, MUCH)
+    if len(rows) > len(columns):
+        taken = [(row, column) for column, row in enumerate(_assigned(filled.T.tolist()))]
+    else:
+        taken = list(enumerate(_assigned(filled.tolist())))
+    return [(rows[row], columns[column]) for row, column in taken if np.isfinite(part[row, column])]
 
-    taken = linear_sum_assignment(np.where(np.isfinite(part), part, MUCH))
-    return [
-        (rows[row], columns[column])
-        for row, column in zip(*taken, strict=True)
-        if np.isfinite(part[row, column])
-    ]
+
+def _assigned(costs: list[list[float]]) -> list[int]:
+    """Return a column for each row of a table with no more rows than columns, at the least sum.
+
+    Rows enter one by one along shortest ways through those that are there: H. W. Kuhn, "The
+    Hungarian method for the assignment problem", Naval Research Logistics 2 (1955) 83-97, as
+    R. Jonker and A. Volgenant order the work (Computing 38 (1987) 325-340). SciPy has it too, but
+    takes long to import, and there are few chains at a time.
+    """
+    count = len(costs[0])
+    of_row, of_column = [0.0] * len(costs), [0.0] * (count + 1)  # what each has paid
+    owner = [-1] * (count + 1)  # the row of each column; the last is where a row comes in
+    for row in range(len(costs)):
+        owner[count], at = row, count
+        least, way, seen = [math.inf] * count, [count] * count, [False] * (count + 1)
+        while owner[at] >= 0:
+            seen[at], here = True, owner[at]
+            open_ = [column for column in range(count) if not seen[column]]
+            for column in open_:
+                more = costs[here][column] - of_row[here] - of_column[column]
+                if more < least[column]:
+                    least[column], way[column] = more, at
+            nearest = min(open_, key=lambda column: least[column])
+            step = least[nearest]
+            for column in range(count + 1):
+                if seen[column]:
+                    of_row[owner[column]] += step
+                    of_column[column] -= step
+                elif column < count:
+                    least[column] -= step
+            at = nearest
+        while at != count:
+            owner[at], at = owner[way[at]], way[at]
+    row_of = {row: column for column, row in enumerate(owner[:count]) if row >= 0}
+    return [row_of[row] for row in range(len(costs))]
