@@ -155,10 +155,11 @@ class ClipReader:
             Where a frame has no stamp, is interlaced, or the picture's size changes on the way.
         """
         header, index, current = self.header, 0, self._first
+        ticks, a_second = header.time_base.as_integer_ratio()
         while current is not None:
             frame, stamp = current
             self._check(frame, stamp, index)
-            time_s = float((stamp or 0) * header.time_base)
+            time_s = (stamp or 0) * ticks / a_second
             way = (header.rotation_deg, header.mirrored)
             luma = turned(luma_of(frame), *way)
             colours = turned(frame.to_ndarray(format="rgb24"), *way) if coloured else None
@@ -167,19 +168,20 @@ class ClipReader:
 
     def _check(self, frame: av.VideoFrame, stamp: int | None, index: int) -> None:
         """Refuse what would be measured wrongly."""
-        name, first = self.path.name, self._first
+        first = self._first
         if stamp is None:
             raise ClipError(
-                f"{name}: frame {index} has no time stamp; {READABLE}, not a stream taken out of it"
+                f"{self.path.name}: frame {index} has no time stamp; {READABLE}, "
+                "not a stream taken out of it"
             )
         if frame.interlaced_frame:
             raise ClipError(
-                f"{name}: the frames are interlaced: each holds two half pictures of different "
-                "times, line by line; film with progressive frames (a mode such as 50p or 60p)"
+                f"{self.path.name}: the frames are interlaced: each holds two half pictures of "
+                "different times, line by line; film with progressive frames (such as 50p or 60p)"
             )
         if first is not None and (frame.width, frame.height) != (first[0].width, first[0].height):
             raise ClipError(
-                f"{name}: the picture's size changes at frame {index} from "
+                f"{self.path.name}: the picture's size changes at frame {index} from "
                 f"{first[0].width} x {first[0].height} to {frame.width} x {frame.height}; "
                 "one size throughout is needed"
             )

@@ -136,9 +136,8 @@ def _levels(steps: Ints, frames: Ints, tick_s: float) -> tuple[Floats, tuple[Seg
     A segment is a run of steps whose running median keeps within a factor; short ones belong to
     the one before. `frames` (n + 1,) are the frames between which the steps lie.
     """
-    from scipy.ndimage import median_filter  # here: slow to import
-
-    smooth = median_filter(steps.astype(float), size=LEVEL_WIDTH, mode="nearest")
+    wide = np.pad(steps.astype(float), LEVEL_WIDTH // 2, mode="edge")
+    smooth = np.median(np.lib.stride_tricks.sliding_window_view(wide, LEVEL_WIDTH), axis=1)
     starts = [0]
     for place in range(1, len(smooth)):
         ratio = smooth[place] / smooth[starts[-1]]
