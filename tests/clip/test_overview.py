@@ -33,3 +33,33 @@ def test_stills_of_large_pictures_take_little_memory(announced):
         overview.take([luma])
         assert len(overview._stills) * luma.nbytes <= MOST_BYTES + luma.nbytes
     assert np.all(overview.still()[:, : 170 * 24] == 30)
+
+
+def test_every_frame_is_looked_at_where_a_craft_can_be_and_some_elsewhere():
+    overview = Overview(40, searched=(200, 210))
+    whole = Overview(40)
+    for k in range(40):
+        luma = np.full((500, 100), 30, np.uint8)
+        luma[205, k], luma[20, k] = 200, 200
+        overview.take([luma])
+        whole.take([luma])
+        if k == 19:
+            assert overview.begin_shot() == whole.begin_shot()
+    assert np.array_equal(overview.brightest[60:], whole.brightest[60:])
+    seen = np.flatnonzero(overview.brightest[20] == 200)
+    assert seen.tolist() == list(range(0, 40, 4))
+
+
+def test_what_was_brightest_since_a_moment_is_kept_apart():
+    overview = Overview(80, searched=(200, 210))
+    for k in range(80):
+        luma = np.full((500, 100), 30, np.uint8)
+        luma[205, k] = 200
+        overview.take([luma])
+        if k == 50:
+            back = overview.begin_shot()
+    shot = overview.shot()
+    assert shot is not None
+    assert np.flatnonzero(shot[205] == 200).tolist() == list(range(51 - back, 80))
+    overview.end_shot()
+    assert overview.shot() is None

@@ -11,6 +11,7 @@ has them, and every frame goes through few passes over it: this runs beside the 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -75,7 +76,7 @@ class Backdrop:
         """Search where `inside` (h, w) is true, at half size; None: everywhere."""
         self.spacing = max(1, round(MEMORY_S / (SAMPLES - 1) / interval_s))
         self.sigmas = SIGMAS
-        self._outside = None if inside is None else ~inside
+        self._outside = None if inside is None else np.where(inside, 0, 32_767).astype(np.int16)
         self._full: list[Luma] = []
         self._half = RunningMiddle()
         self._offered = 0
@@ -91,7 +92,8 @@ class Backdrop:
         for _, half in samples:
             self._half.put(half)
         self._level = _weighed(self._half.middle())
-        self._spread.begin([np.abs(_weighed(half) - self._level) for _, half in samples])
+        level = self._level
+        self._spread.begin(np.abs(_weighed(half) - level) for _, half in samples)
         self._raise_ceiling()
 
     def offer(self, index: int, luma: Luma, half: Picture, apart: Apart | None = None) -> None:
@@ -149,10 +151,12 @@ class Backdrop:
     def _raise_ceiling(self) -> None:
         """Work out how far noise may reach."""
         floor = LEAST_STEP * UNIT * min(self.sigmas / SIGMAS, MOST_FLOOR)
-        step = np.maximum(self._spread.smooth * (self.sigmas * GAUSSIAN_MEAN), floor)
-        self._ceiling = np.minimum(step, 32_000.0).astype(np.int16)
+        step = self._spread.smooth * np.float32(self.sigmas * GAUSSIAN_MEAN)
+        np.clip(step, np.float32(floor), np.float32(32_000.0), out=step)
+        ceiling: Raised = step.astype(np.int16)
         if self._outside is not None:
-            self._ceiling[self._outside] = 32_767
+            ceiling = np.asarray(cv2.max(ceiling, self._outside), np.int16)
+        self._ceiling = ceiling
         self._ceiling_sigmas, self._raised = self.sigmas, 0
 
 
@@ -166,17 +170,17 @@ class _Spread:
         self._sum: Any = self._limit
         self._count = 0
 
-    def begin(self, sizes: list[Raised]) -> None:
+    def begin(self, sizes: Iterator[Raised]) -> None:
         """Begin with the deviations of nine samples, the two largest of each pixel left out."""
-        second: Any = np.zeros_like(sizes[0])
-        total: Any = sizes[0]
-        most: Any = sizes[0]
-        for size in sizes[1:]:
+        total: Any = next(sizes)
+        most: Any = total
+        second: Any = np.zeros_like(total)
+        for size in sizes:
             total = cv2.add(total, size)
             second = cv2.max(second, cv2.min(most, size))
             most = cv2.max(most, size)
         kept = total.astype(np.float32) - most - second
-        least = np.float32(1.0 / (len(sizes) - 2) / (TRIMMED_MEAN * GAUSSIAN_MEAN))
+        least = np.float32(1.0 / (SAMPLES - 2) / (TRIMMED_MEAN * GAUSSIAN_MEAN))
         self._renew(np.maximum(kept, 0.0) * least)
 
     def learn(self, size: Raised) -> bool:

@@ -8,7 +8,7 @@ zeros and ones by a test).
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import cv2
@@ -18,6 +18,7 @@ from vidspeed.clip.shown import Luma
 from vidspeed.values import Picture
 
 SAMPLES = 9
+BAND = 64  # rows of large pictures that are worked out together
 
 Three = tuple[Any, Any, Any]
 
@@ -61,6 +62,14 @@ class RunningMiddle:
 def middle_of_nine(pictures: list[Picture]) -> Picture:
     """Return the median of nine pictures (h, w) uint8, pixel by pixel."""
     return _middle(*(_sorted(*pictures[k : k + 3]) for k in (0, 3, 6)))
+
+
+def middle_in_bands(pictures: Sequence[Picture]) -> Picture:
+    """Return the median of nine large pictures (h, w) uint8, worked out some rows at a time."""
+    middle = np.empty_like(pictures[0])
+    for top in range(0, len(middle), BAND):
+        middle[top : top + BAND] = middle_of_nine([one[top : top + BAND] for one in pictures])
+    return middle
 
 
 def middle_of_stack(stack: Luma) -> Luma:

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from vidspeed.clip.background import halved, to_eight_bits
-from vidspeed.clip.medians import SAMPLES, middle_of_nine
+from vidspeed.clip.medians import SAMPLES, middle_in_bands
 from vidspeed.clip.read import Luma
 from vidspeed.values import Floats, Picture
 
@@ -16,10 +16,11 @@ MOST_BYTES = 24 << 20  # of the stills that are kept
 FEWEST = 6  # of them, so that half may go when there are too many
 SPARSE = 8  # frames from still to still at the beginning of a long clip
 AT = (1, 3, 5)  # sixths of a clip of known length at which large pictures have three instead
-BAND = 64  # rows of the still that are worked out together
 STRIPE = 128  # rows of the brightest values that are worked out together
 BLOCK = 12  # frames whose brightest values are worked out together
-SAMPLED = 16  # rows, of which two tell how much a frame changes
+BESIDE_EVERY = 4  # frames of which one is looked at where nothing is searched
+AROUND = 96  # rows on either side of what is searched that are looked at as often
+SAMPLED = 64  # rows, of which two tell how much a frame changes
 WHOLE = 256  # rows of a picture that is not sampled
 LITTLE = 0.5  # of the usual change: a frame that changes less is compared as a whole
 FORGET = 0.05  # of the usual change, at each frame
@@ -28,9 +29,14 @@ FORGET = 0.05  # of the usual change, at each frame
 class Overview:
     """Grows frame by frame; of fixed size but for one number a frame."""
 
-    def __init__(self, frames: int = 0) -> None:
-        """Take a clip of so many `frames`, as it announces; 0: not known."""
+    def __init__(self, frames: int = 0, searched: tuple[int, int] | None = None) -> None:
+        """Take a clip of so many `frames`, as it announces; 0: not known.
+
+        `searched` are the rows, from and to, in which a craft can be; None: all. The brightest
+        values of the others are those of some of the frames.
+        """
         self._announced = frames
+        self._searched = searched
         self._brightest: Luma | None = None
         self._block: Luma | None = None  # of the latest frames
         self._in_block = 0
@@ -46,12 +52,20 @@ class Overview:
 
     def take(self, lumas: Sequence[Luma]) -> None:
         """Take the next frames (h, w); the last is held until the one after it."""
+        if self._brightest is None:
+            self._brightest = lumas[0].copy()
+        for number, luma in enumerate(lumas, len(self._changes)):
+            if number % BESIDE_EVERY == 0:
+                self._look_beside(luma)
+        low, high = self._span()
+        new = lumas
         if self._block is None:
-            self._block = lumas[0].copy()
-        for top in range(0, len(self._block), STRIPE):
-            brightest = self._block[top : top + STRIPE]
-            for luma in lumas:
-                cv2.max(brightest, luma[top : top + STRIPE], dst=brightest)
+            self._block, new = lumas[0][low:high].copy(), lumas[1:]
+        for top in range(low, high, STRIPE):
+            bottom = min(top + STRIPE, high)
+            brightest = self._block[top - low : bottom - low]
+            for luma in new:
+                cv2.max(brightest, luma[top:bottom], dst=brightest)
         self._in_block += len(lumas)
         if self._in_block >= BLOCK:
             self._fold()
@@ -59,15 +73,28 @@ class Overview:
             self._keep(luma)
             self._changes.append(self._change(luma))
 
+    def _span(self) -> tuple[int, int]:
+        """Return the rows, from and to, of which every frame is looked at."""
+        height = 0 if self._brightest is None else len(self._brightest)
+        low, high = (0, height) if self._searched is None else self._searched
+        return max(low - AROUND, 0), min(high + AROUND, height)
+
+    def _look_beside(self, luma: Luma) -> None:
+        """Put the other rows of a frame to the brightest values."""
+        assert self._brightest is not None
+        low, high = self._span()
+        for rows in (slice(0, low), slice(high, len(luma))):
+            if rows.start < rows.stop:
+                brightest = self._brightest[rows]
+                cv2.max(brightest, luma[rows], dst=brightest)
+
     def _fold(self) -> None:
         """Put the brightest values of the latest frames to those of all, and begin anew."""
         block = self._block
-        if block is None:
+        if block is None or self._brightest is None:
             return
-        if self._brightest is None:
-            self._brightest = block.copy()
-        else:
-            cv2.max(self._brightest, block, dst=self._brightest)
+        brightest = self._brightest[slice(*self._span())]
+        cv2.max(brightest, block, dst=brightest)
         if self._shot is not None:
             cv2.max(self._shot, block, dst=self._shot)
         self._last, self._in_last = block, self._in_block
@@ -84,10 +111,16 @@ class Overview:
         self._shot = None
 
     def shot(self) -> Luma | None:
-        """Return the brightest values (h, w) since `begin_shot`, None where none was begun."""
-        if self._shot is None or self._block is None:
-            return self._shot
-        return np.asarray(cv2.max(self._shot, self._block))
+        """Return the brightest values (h, w) since `begin_shot`, None where none was begun.
+
+        Those of rows of which not every frame is looked at are of all frames so far.
+        """
+        if self._shot is None or self._brightest is None:
+            return None
+        whole = self._brightest.copy()
+        since = self._shot if self._block is None else cv2.max(self._shot, self._block)
+        whole[slice(*self._span())] = since
+        return whole
 
     def _change(self, luma: Luma) -> float:
         """Return the mean absolute change from the frame before, at half size.
@@ -124,9 +157,12 @@ class Overview:
     def brightest(self) -> Picture:
         """Return the brightest value of each pixel (h, w) uint8."""
         self._fold()
+        self._last = self._shot = None
         if self._brightest is None:
             return np.zeros((1, 1), np.uint8)
-        return to_eight_bits(self._brightest)
+        brightest = to_eight_bits(self._brightest).view()
+        brightest.flags.writeable = False  # whoever keeps it needs no copy
+        return brightest
 
     @property
     def changes(self) -> Floats:
@@ -137,10 +173,8 @@ class Overview:
         """Return the median of nine frames spread over the clip (h, w) uint8."""
         nine = (self._stills * SAMPLES)[:SAMPLES] if len(self._stills) < SAMPLES else self._stills
         places = np.linspace(0, len(nine) - 1, SAMPLES).round().astype(int)
-        still = np.empty_like(nine[0])
-        for top in range(0, len(still), BAND):
-            rows = slice(top, top + BAND)
-            still[rows] = middle_of_nine([nine[place][rows] for place in places])
+        still = middle_in_bands([nine[place] for place in places])
+        still.flags.writeable = False  # whoever keeps it needs no copy
         return still
 
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 
 from vidspeed.clip.facts import check_length, facts_of, frame_numbers
@@ -64,8 +66,8 @@ def scan(
         expected = reader.header.frames_announced or 0
         stamps: list[int] = []
         told = -TOLD_EVERY
-        overview = Overview(expected)
-        with Search(reader.header, strip) as search:
+        with _one_thread(), Search(reader.header, strip) as search:
+            overview = Overview(expected, search.rows)
             for frames in _together(_timed(path, reader, rate_hz)):
                 stamps += [frame.stamp for frame in frames]
                 overview.take([frame.luma for frame in frames])
@@ -96,6 +98,17 @@ def scan(
         sway=search.sway(),
         footage=search.footage(),
     )
+
+
+@contextmanager
+def _one_thread() -> Iterator[None]:
+    """Let OpenCV work in the calling thread: more only take time from those that decode."""
+    before = cv2.getNumThreads()
+    cv2.setNumThreads(1)
+    try:
+        yield
+    finally:
+        cv2.setNumThreads(before)
 
 
 def _tell(

@@ -24,7 +24,7 @@ from vidspeed.clip.follow import Follower
 from vidspeed.clip.footage import Flown, Recorder
 from vidspeed.clip.lamp import Light, as_scattered, lights_of
 from vidspeed.clip.lights import Finder, Spot, flooded
-from vidspeed.clip.medians import SAMPLES, middle_of_nine
+from vidspeed.clip.medians import SAMPLES, middle_in_bands
 from vidspeed.clip.moves import Limits, limits_of
 from vidspeed.clip.overview import Overview
 from vidspeed.clip.read import Frame, Header, Luma
@@ -111,6 +111,11 @@ class Search:
         if self._shot_s is None and self._follower.busy:
             self._shot_s = self._recorder.time_s(overview.begin_shot())
 
+    @property
+    def rows(self) -> tuple[int, int] | None:
+        """Return the rows of the picture, from and to, that are searched; None: all."""
+        return None if self._strip is None else (2 * self._window.top, 2 * self._window.bottom)
+
     def footage(self) -> tuple[Footage, ...]:
         """Return what was kept for the pictures."""
         return () if self._recorder is None else self._recorder.footage()
@@ -156,7 +161,7 @@ class Search:
         samples = [self._waiting[turn] for turn in turns]
         backdrop.begin([(pane.luma, pane.half) for pane, _ in samples])
         halves = [half for _, half in samples]
-        self._meter = SwayMeter(middle_of_nine(halves), halves)
+        self._meter = SwayMeter(middle_in_bands(halves), halves)
         self.limits = limits_of(self._header.size_px, interval_s, self._strip)
         self._backdrop, self._finder = backdrop, Finder(backdrop)
         self._follower = Follower(self.limits)
