@@ -59,6 +59,24 @@ def test_a_faint_spot_in_the_dark_is_no_part_of_a_bright_lamp():
     assert all(one.peak == 60.0 for one in chain)
 
 
+def test_flashes_that_fill_a_part_of_a_streak_each_are_one_flight():
+    """Of a streak of 15 px single flashes show now its beginning and now its end."""
+    rng = np.random.default_rng(5)
+    frames: list[list] = [[] for _ in range(FRAMES)]
+    for k in range(3, FRAMES, 3):
+        place = 25.0 + 10.0 * k + rng.uniform(-6.0, 6.0), 90.0
+        frames[k] = [spot(k, place, half=(rng.uniform(2.0, 7.5), 0.0))]
+    (chain,) = follow(frames)
+    assert len(chain) >= 17
+
+
+def test_what_lies_on_the_way_after_the_last_flash_does_not_spoil_the_beat():
+    frames: list[list] = [[flight(k)] if k % 4 == 2 and k < 34 else [] for k in range(FRAMES)]
+    frames[41] = [spot(41, flight(41).xy_px + np.array([4.0, 1.0]))]
+    (chain,) = follow(frames)
+    assert [one.frame for one in chain] == list(range(2, 34, 4))
+
+
 def test_flashes_come_evenly_or_not():
     assert even(np.array([13, 14, 26, 27, 39, 40]))
     assert even(np.array([13, 14, 26, 27, 52, 53, 65]))  # one was missed

@@ -17,6 +17,7 @@ from vidspeed.clip.blinks import Blinks, waited
 from vidspeed.clip.kalman import kalman_filter
 from vidspeed.clip.lights import Spot
 from vidspeed.clip.moves import (
+    DARK_FRAMES,
     ROUGH_PX,
     Limits,
     alike,
@@ -29,6 +30,7 @@ from vidspeed.clip.moves import (
     stands,
     steady_runs,
     variance_px2,
+    without_stragglers,
 )
 from vidspeed.clip.pairing import pairs_of
 from vidspeed.values import Bools, Floats
@@ -156,8 +158,9 @@ class Follower:
         A chain of noise that a craft flew into is no flight, its last run is.
         """
         kept = on_its_way(spots)
-        if self._is_flight(kept):
-            return [kept]
+        for flight in (kept, without_stragglers(kept)):
+            if self._is_flight(flight):
+                return [flight]
         runs = (on_its_way(run) for run in steady_runs(spots))
         return [run for run in runs if self._is_flight(run)]
 
@@ -166,7 +169,9 @@ class Follower:
         xy = np.array([spot.xy_px for spot in spots])
         time = np.array([spot.time_s for spot in spots])
         frame = np.array([spot.frame for spot in spots])
-        return is_flight(frame, time, xy, self.limits)
+        dark = bool(np.any(np.diff(frame) > DARK_FRAMES))
+        hidden = max(math.hypot(*spot.half_px.tolist()) for spot in spots) if dark else 0.0
+        return is_flight(frame, time, xy, self.limits, hidden)
 
 
 class _Chain:

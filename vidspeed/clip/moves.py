@@ -86,6 +86,19 @@ def _between_neighbours(time_s: Floats, xy_px: Floats, at: int) -> bool:
     return float(np.linalg.norm(xy_px[at] - place)) <= ROUGH_PX + 0.1 * step
 
 
+def without_stragglers(spots: Sequence[Spot]) -> list[Spot]:
+    """Leave out a first or last spot that lies farther apart in time than any two others.
+
+    After its last flash a lamp is followed for a while, to whatever lies on its way.
+    """
+    apart = np.diff([spot.frame for spot in spots])
+    if len(apart) < LEAST_ON_WAY - 1:
+        return list(spots)
+    first = int(apart[0] > DARK_FRAMES and apart[0] > apart[1:].max())
+    last = int(apart[-1] > DARK_FRAMES and apart[-1] > apart[:-1].max())
+    return list(spots[first : len(spots) - last])
+
+
 def keeps_its_way(spots: Sequence[Spot]) -> bool:
     """Say whether the spots of a chain lie about a way that a flight could take."""
     time = np.array([spot.time_s for spot in spots])
@@ -108,10 +121,15 @@ def steady_runs(spots: Sequence[Spot]) -> list[list[Spot]]:
     return [run for run in runs if len(run) >= LEAST_RUN]
 
 
-def is_flight(frame: Ints, time_s: Floats, xy_px: Floats, limits: Limits) -> bool:
-    """Say whether places (n, 2) went somewhere, smoothly, and were seen often enough meanwhile."""
+def is_flight(
+    frame: Ints, time_s: Floats, xy_px: Floats, limits: Limits, slack_px: float = 0.0
+) -> bool:
+    """Say whether places (n, 2) went somewhere, smoothly, and were seen often enough meanwhile.
+
+    `slack_px` is by how much more than others places may lie off, of streaks that are seen in part.
+    """
     often = len(frame) >= OFTEN * (frame[-1] - frame[0] + 1) or even(frame)
-    return bool(often) and moved(xy_px, time_s, limits) and smooth(xy_px, time_s, limits)
+    return bool(often) and moved(xy_px, time_s, limits) and smooth(xy_px, time_s, limits, slack_px)
 
 
 def even(frame: Ints) -> bool:
@@ -136,14 +154,14 @@ def moved(xy_px: Floats, time_s: Floats, limits: Limits) -> bool:
     return fast and way >= LEAST_WAY_PX and way >= STRAIGHT * path
 
 
-def smooth(xy_px: Floats, time_s: Floats, limits: Limits) -> bool:
+def smooth(xy_px: Floats, time_s: Floats, limits: Limits, slack_px: float = 0.0) -> bool:
     """Say whether most places (n, 2) lie where their two neighbours in time put them."""
     before, after = time_s[1:-1] - time_s[:-2], time_s[2:] - time_s[1:-1]
     share = (before / (before + after))[:, None]
     off = np.linalg.norm(xy_px[1:-1] - xy_px[:-2] * (1 - share) - xy_px[2:] * share, axis=1)
     speed = np.linalg.norm(xy_px[2:] - xy_px[:-2], axis=1) / (before + after)
     bend = 0.5 * bend_px_s2(speed, limits.width_px) * before * after
-    return bool(np.mean(off <= ROUGH_PX + bend) >= MOSTLY)
+    return bool(np.mean(off <= ROUGH_PX + slack_px + bend) >= MOSTLY)
 
 
 def bend_px_s2(speed_px_s: Any, width_px: float) -> Any:

@@ -35,7 +35,8 @@ BROKEN, PLAIN_U, BROKEN_U = 0.2, 2.5, 4.0  # part of an exposure, and standard d
 LEAST_RUN = 5  # lights that say how bright and long a whole one is
 LONG_GAP = 4  # frames: no chance leaves a lamp that is not very faint unseen for so long
 BY_CHANCE = 0.5  # that a faint lamp was only missed in a shorter gap
-UNEVEN = 0.08  # part of an exposure that whole lights scatter by before it tells
+LEAST_WHOLE = 4  # lights by which that can be judged
+UNEVEN = 0.12  # part of an exposure that whole lights scatter by before it tells
 ROOT_2PI = float(np.sqrt(2.0 * np.pi))
 
 
@@ -128,27 +129,27 @@ def lit_parts(seen: Streaks, exposure_s: float, known: bool) -> tuple[Floats, Fl
         near = slice(k - 2, k) if after[k] and not before[k] else slice(k + 1, k + 3)
         usual[k], u[k] = float(seen.gathered[near].max()), LEAST_U
     part = seen.gathered / usual
-    variance = u**2 + 1.0 / np.maximum(seen.snr, 1.0) ** 2 + _uneven(part[whole])
+    variance = u**2 + np.maximum(seen.snr, 1.0) ** -2 + _uneven(seen.gathered[whole])
     if not known:
         return part, np.sqrt(variance)
     full = np.maximum(np.linalg.norm(seen.velocity, axis=1) * exposure_s, 1e-6)
     length_u = np.hypot(seen.length_u_px, END_PX) / full
-    by_length = 1.0 / (length_u**2 + _uneven(seen.length_px[whole] / full[whole]))
-    by_length = np.where(seen.resolved, by_length, 0.0)
+    length_u2 = length_u**2 + _uneven(seen.length_px[whole])
+    by_length = np.where(seen.resolved, 1.0 / length_u2, 0.0)
     weight = by_length + 1.0 / variance
     both = (seen.length_px / full * by_length + part / variance) / weight
     return np.asarray(both), np.asarray(1.0 / np.sqrt(weight))
 
 
-def _uneven(part: Floats) -> float:
-    """Return the variance that lights which were lit throughout add, robustly, where it is much.
+def _uneven(size: Floats) -> float:
+    """Return the relative variance by which lights that were lit throughout differ, where much.
 
-    By `part` (n,), which should be 1: what a coder leaves of a faint lamp tells little.
+    From each `size` (n,), positive, to the next: what a coder leaves of a faint lamp tells little.
     """
-    if len(part) < 3:
+    if len(size) < LEAST_WHOLE:
         return 0.0
-    scatter = 1.4826 * float(np.median(np.abs(part - np.median(part))))
-    return scatter**2 if scatter > UNEVEN else 0.0
+    scatter = 1.4826 * float(np.median(np.abs(np.diff(np.log(size))))) / np.sqrt(2.0)
+    return float(scatter**2) if scatter > UNEVEN else 0.0
 
 
 def corrections(seen: Streaks, sure_snr: float) -> tuple[Floats, Floats]:
