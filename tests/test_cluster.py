@@ -16,7 +16,7 @@ from tests.test_interrupted import struck_over, with_second
 from tests.tiny import command, files_of, render_tiny
 from vidspeed.assembly import looking
 from vidspeed.cli.shell import INTERRUPTED
-from vidspeed.errors import WorkerError
+from vidspeed.errors import WorkerError, WorkerStuck
 from vidspeed.executor import cluster
 from vidspeed.measure import run
 
@@ -82,9 +82,9 @@ def test_a_cluster_gives_the_same_bytes_and_tells_the_same(scheduler, tmp_path):
     assert {"vidspeed.clip.scan", "vidspeed.motion.choose"} <= {
         row[0] for row in decisions(logs[1])
     }
-    for name in ("passes.csv", "sensitivities.json"):
-        mine, other = (tmp_path / row / "day" / "results" / name for row in ("here", "there"))
-        assert mine.read_bytes() == other.read_bytes()
+    mine, other = (files_of(tmp_path / row / "day" / "results") for row in ("here", "there"))
+    assert {"summary.json", "report.html", "north-second/track.csv"} <= mine.keys()
+    assert mine == other
 
 
 @pytest.mark.skipif(os.name != "posix", reason="sends the signal of Ctrl-C to a process")
@@ -94,6 +94,15 @@ def test_ctrl_c_over_work_on_a_cluster(scheduler, tiny):
     assert status == INTERRUPTED, said
     assert "interrupted; earlier results are as they were" in said and "Traceback" not in said
     assert files_of(folder / "results") == before
+
+
+def test_a_job_that_goes_silent_there_is_given_up_and_its_worker_goes_on(scheduler):
+    with cluster(scheduler, patience_s=1.0) as pool:
+        hangs = [pool.submit(jobs.go_silent) for _ in range(2)]  # one for each worker
+        for future in hangs:
+            with pytest.raises(WorkerStuck, match="no sign of life for 1 s"):
+                future.result(WAIT_S)
+        assert pool.submit(jobs.double, 4).result(WAIT_S) == 8
 
 
 def test_a_worker_killed_half_way_loses_nothing(scheduler, tiny, monkeypatch):

@@ -22,13 +22,14 @@ from typing import Any
 
 from vidspeed.decisions import Noting, decided
 from vidspeed.errors import WorkerDied, WorkerError, WorkerStuck
+from vidspeed.patience import Patient
 from vidspeed.worker import Here, Job, Process, Tell, told_to
 
 Task = tuple[Job, "Future[Any]"]
 
 PATIENCE_S = 15.0  # without a sign of life of a job that gave one; a sleeping disk needs ten
 TICK_S = 0.5
-SCHEDULER_WAIT_S = 10.0
+SCHEDULER_WAIT_S = 30.0
 AGAIN = "copy it from the camera again, or re-wrap it (same pictures, new container)"
 
 
@@ -100,11 +101,12 @@ def executor(
 
 
 @contextmanager
-def cluster(address: str) -> Iterator[Executor]:
+def cluster(address: str, *, patience_s: float = PATIENCE_S) -> Iterator[Executor]:
     """Yield an executor on a Dask cluster; `address` is that of its scheduler.
 
     Its workers need this package, one thread each, and the sessions under the same paths. A worker
-    that is lost costs its jobs a second try on another.
+    that is lost costs its jobs a second try on another. A job that reports and then is silent for
+    `patience_s` raises WorkerStuck, and its worker goes on to others.
 
     Raises WorkerError where Dask is not installed, or where no scheduler answers.
     """
@@ -123,7 +125,7 @@ def cluster(address: str) -> Iterator[Executor]:
             "one with `dask scheduler`, and name the address that it prints (tcp://HOST:8786)"
         ) from fault
     with client:
-        yield Noting(client.get_executor(pure=False))
+        yield Noting(Patient(client.get_executor(pure=False), patience_s))
 
 
 class Processes(Executor):

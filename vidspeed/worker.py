@@ -76,6 +76,16 @@ def told_to(tell: Tell | None) -> Iterator[None]:
         _listener.reset(token)
 
 
+@contextmanager
+def pulsing(pulse: Callable[[], None]) -> Iterator[None]:
+    """Have `pulse` called at every sign that `alive` gives within the block."""
+    token = _pulse.set(pulse)
+    try:
+        yield
+    finally:
+        _pulse.reset(token)
+
+
 class Process:
     """A worker process as its parent sees it."""
 
@@ -266,8 +276,7 @@ def _answer(request: bytes, answers: IO[bytes]) -> bytes:
 
     try:
         fn, args, kwargs = pickle.loads(request)
-        _pulse.set(pulse)
-        with told_to(tell):
+        with pulsing(pulse), told_to(tell):
             result = fn(*args, **kwargs)
         return pickle.dumps(("done", result), pickle.HIGHEST_PROTOCOL)
     except BaseException as error:
