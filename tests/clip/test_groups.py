@@ -11,14 +11,14 @@ from vidspeed.clip.background import Apart
 
 
 def scattered(rng, shape):
-    """Return clusters of places that stand out, with skirts and both signs side by side."""
+    """Return clusters of places that stand out, of both signs side by side, without skirts."""
     away = np.zeros(shape, np.int16)
     for _ in range(rng.integers(1, 8)):
         y, x = rng.integers(0, shape[0]), rng.integers(0, shape[1])
         size = rng.integers(1, 9)
         rows = np.clip(y + rng.integers(-3, 4, size), 0, shape[0] - 1)
         columns = np.clip(x + rng.integers(-4, 5, size), 0, shape[1] - 1)
-        away[rows, columns] = rng.choice([-1, 1]) * rng.choice([70, 90, 300, 2500], size)
+        away[rows, columns] = rng.choice([-1, 1]) * rng.choice([70, 90, 300, 600], size)
     ceiling = rng.integers(16, 80, shape).astype(np.int16)
     over = np.asarray(cv2.compare(np.abs(away), ceiling, cv2.CMP_GT), np.uint8)
     return Apart(away, np.abs(away), ceiling, over, cv2.countNonZero(over))

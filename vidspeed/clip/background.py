@@ -244,6 +244,8 @@ def level_scale(luma: Luma) -> float:
 
 def negative(luma: Luma) -> Luma:
     """Return the picture's negative: what is darker than its background is brighter in it."""
+    if luma.dtype == np.uint8:
+        return np.asarray(~luma)
     top = luma.dtype.type(round(255.0 / level_scale(luma)))
     return np.asarray(top - np.minimum(luma, top), luma.dtype)
 

@@ -8,12 +8,11 @@ import cv2
 import numpy as np
 
 from vidspeed.clip.background import Apart
-from vidspeed.values import Bools, Ints, Picture
+from vidspeed.values import Ints, Picture
 
 NEAR = 3  # half-size pixels: what stands out so near to each other is one spot
 SKIRT = 0.1  # of a group's largest value: what is less is its skirt, by which others are not joined
-FEW_PLACES = 64  # that stand out: their groups are found one by one
-MOST_PLACES = 240  # of more, groups are found in the picture and not in a list
+FEW_PLACES = 240  # that stand out: of more, groups are found in the picture and not in a list
 CLEAR = 1.6  # times the ceiling: what stands out so far is no noise
 
 _Place = tuple[int, int, int, int]  # x and y at half size, how far it is away, its ceiling
@@ -75,6 +74,9 @@ def _of_few(apart: Apart) -> list[Box]:
 def _without_skirts(places: list[_Place]) -> list[list[_Place]]:
     """Group places of one sign, in order of rows, and group them again without the skirts."""
     groups = _joined(places)
+    sizes = [place[2] for place in places]
+    if not sizes or min(sizes) >= SKIRT * max(sizes):
+        return groups
     least = [SKIRT * max(place[2] for place in group) for group in groups]
     kept = [
         place
@@ -140,19 +142,8 @@ def _boxed(group: list[_Place], *, darker: bool) -> Box:
 
 
 def _of_many(apart: Apart) -> list[Box]:
-    """Group many places, all at once."""
-    if apart.count > MOST_PLACES:
-        label, rows, columns = _labelled(apart)
-    else:
-        rows, columns = np.divmod(places_of(apart.over), apart.over.shape[1])
-        label = _linked(rows, columns, apart.away[rows, columns] > 0)
-        size = apart.size[rows, columns]
-        most = np.zeros(len(rows), np.int16)
-        np.maximum.at(most, label, size)
-        kept = size >= SKIRT * most[label]
-        if not kept.all():
-            rows, columns = rows[kept], columns[kept]
-            label = _linked(rows, columns, apart.away[rows, columns] > 0)
+    """Group many places, all at once, with their skirts."""
+    label, rows, columns = _labelled(apart)
     size, ceiling = apart.size[rows, columns], apart.ceiling[rows, columns]
     order = np.argsort(label, kind="stable")
     starts = np.flatnonzero(np.diff(label[order], prepend=-1))
@@ -175,19 +166,6 @@ def _of_many(apart: Apart) -> list[Box]:
         )
         for left, top, right, bottom, across, down, strong, dark, sure in table
     ]  # fmt: skip
-
-
-def _linked(rows: Ints, columns: Ints, brighter: Bools) -> Ints:
-    """Give each of some places (n,) a number that its group shares."""
-    near = (np.abs(rows[:, None] - rows) <= NEAR) & (np.abs(columns[:, None] - columns) <= NEAR)
-    near &= brighter[:, None] == brighter
-    label = np.arange(len(rows))
-    while True:
-        lowest = np.where(near, label, len(rows)).min(axis=1)
-        lowest = lowest[lowest]
-        if np.array_equal(lowest, label):
-            return label
-        label = lowest
 
 
 def _labelled(apart: Apart) -> tuple[Ints, Ints, Ints]:

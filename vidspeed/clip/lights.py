@@ -30,6 +30,7 @@ MARGIN_PX = 14  # full-size pixels around what stood out
 SHUT_PX = 4  # full-size pixels around another spot that are not this one's own
 FLOODED = 0.03  # share of the picture that stands out when the exposure jumped, not a light
 MOST_CLEAR = 6  # spots that may do so and are not taken for noise
+MOST_PAIRS = 400  # groups of two frames that are compared one by one
 STANDING, LIKE = 0.35, 3.0  # half-size pixels, and ratio of strengths: it was there before
 
 
@@ -98,22 +99,26 @@ class Finder:
 
 def _moved(boxes: list[Box], before: list[Box]) -> list[Box]:
     """Return the groups that were not there in the frame before."""
-    rows: dict[int, list[Box]] = {}
+    if len(boxes) * len(before) > MOST_PAIRS:
+        rows: dict[int, list[Box]] = {}
+        for old in before:
+            rows.setdefault(int(old.y), []).append(old)
+        near = (-1, 0, 1)  # rows: what stands is nearer than that
+        return [
+            box for box in boxes if all(_moves(box, rows.get(int(box.y) + row, [])) for row in near)
+        ]
+    return [box for box in boxes if _moves(box, before)]
+
+
+def _moves(box: Box, before: list[Box]) -> bool:
+    """Say whether none of some groups of the frame before is the same one."""
+    x, y = box.x, box.y
     for old in before:
-        rows.setdefault(int(old.y), []).append(old)
-    near = (-1, 0, 1)  # rows: what stands is nearer than that
-    return [
-        box
-        for box in boxes
-        if not any(_stands(box, old) for k in near for old in rows.get(int(box.y) + k, ()))
-    ]
-
-
-def _stands(box: Box, old: Box) -> bool:
-    """Say whether a group of the frame before is the same one."""
-    if abs(old.x - box.x) >= STANDING or abs(old.y - box.y) >= STANDING:
-        return False
-    return old.darker == box.darker and 1.0 / LIKE < old.strength / box.strength < LIKE
+        if -STANDING < old.y - y < STANDING and -STANDING < old.x - x < STANDING:
+            like = 1.0 / LIKE < old.strength / box.strength < LIKE
+            if like and old.darker == box.darker:
+                return False
+    return True
 
 
 def flooded(apart: Apart) -> bool:

@@ -42,6 +42,7 @@ class Overview:
         self._in_block = 0
         self._last: Luma | None = None  # the block before
         self._in_last = 0
+        self._spare: Luma | None = None  # memory of the block before that
         self._shot: Luma | None = None
         self._changes: list[float] = []
         self._usual = 0.0
@@ -60,7 +61,11 @@ class Overview:
         low, high = self._span()
         new = lumas
         if self._block is None:
-            self._block, new = lumas[0][low:high].copy(), lumas[1:]
+            self._block, new = self._spare, lumas[1:]
+            if self._block is None:
+                self._block = lumas[0][low:high].copy()
+            else:
+                np.copyto(self._block, lumas[0][low:high])
         for top in range(low, high, STRIPE):
             bottom = min(top + STRIPE, high)
             brightest = self._block[top - low : bottom - low]
@@ -97,7 +102,7 @@ class Overview:
         cv2.max(brightest, block, dst=brightest)
         if self._shot is not None:
             cv2.max(self._shot, block, dst=self._shot)
-        self._last, self._in_last = block, self._in_block
+        self._spare, self._last, self._in_last = self._last, block, self._in_block
         self._block, self._in_block = None, 0
 
     def begin_shot(self) -> int:
