@@ -24,6 +24,7 @@ from vidspeed.motion.start import Sketch, line_places, sketch
 from vidspeed.motion.tie import Tie
 from vidspeed.motion.traverse import LightsIn, PassIn
 from vidspeed.motion.unknowns import State
+from vidspeed.motion.wild import tame
 from vidspeed.values import Bools, Floats, Input, Ints, Session, Track, Value
 
 OUTLIER = 25.0  # squared distance (2 dof) beyond which a light is not the craft: p = 4e-6
@@ -161,7 +162,8 @@ def _solve_from(
     _consistent(sketches)
     covariances = [stamp_covariance(row.track) for row in lit]
     drags = [drag_of(row.track) for row in lit]
-    used = [_near(row.x_m, length_m) for row in sketches]
+    calm = [tame(row.track) for row in lit]
+    used = [_near(row.x_m, length_m) & kept for row, kept in zip(sketches, calm, strict=True)]
     noise = [Noise(scale=1.0, correlation=0.0, dof=1.0)] * len(lit)
     entry = first_draft(label, [row.track for row in lit], sketches, line_m, length_m)
     previous: Flight | None = None
@@ -182,7 +184,7 @@ def _solve_from(
             length_m=length_m,
         )
         fresh = _reframed(flight, entry)
-        kept = [_kept(flight, order, first=attempt == 0) for order in range(len(lit))]
+        kept = [_kept(flight, order, attempt, calm[order]) for order in range(len(lit))]
         heard = _noises(flight, noise)
         settled = (
             attempt > 0
@@ -301,15 +303,15 @@ def light_places(flight: Flight, order: int) -> Floats:
     return flight.network.traverses[0].smooth(flight.state, light_times(flight, order))
 
 
-def _kept(flight: Flight, order: int, *, first: bool) -> Bools:
+def _kept(flight: Flight, order: int, attempt: int, calm: Bools) -> Bools:
     """Tell which lights of a clip belong to the flight: near the course, and not far from it.
 
     The first solution judges by place alone, now that the range is known; later ones leave out
     what does not follow the flight.
     """
     near = _near(light_places(flight, order)[:, 0], flight.length_m)
-    if first:
-        return near
+    if attempt == 0:
+        return near & calm
     used = flight.used[order]
     distance = np.zeros(len(used))
     distance[used] = np.sum(flight_residuals(flight, order)[0] ** 2, axis=1)
