@@ -182,6 +182,32 @@ def test_where_the_interpreter_does_not_come_up_the_work_is_done_here():
     assert "no worker process can be started" in told[0]
 
 
+@pytest.mark.parametrize("workers", [0, 1, 2])
+def test_calls_that_are_shared_out_come_back_in_their_order(workers):
+    calls = [(jobs.double, (number,)) for number in range(40)]
+    if workers == 0:
+        assert seam.shared_out(None, calls) == [2 * number for number in range(40)]
+        return
+    with executor(workers) as pool:
+        assert seam.shared_out(pool, calls) == [2 * number for number in range(40)]
+        assert seam.shared_out(pool, []) == []
+
+
+def test_a_process_that_helps_is_one_that_is_there():
+    with executor(2, ready=1) as pool:
+        there = pool.submit(jobs.process_id).result()
+        done = seam.shared_out(pool, [(jobs.process_id, ()) for _ in range(40)])
+    assert set(done) <= {os.getpid(), there}
+
+
+def test_what_the_helper_cannot_do_is_done_here_or_fails_here(pool):
+    here = os.getpid()
+    calls = [(jobs.leave_unless, (here,)), *((jobs.double, (number,)) for number in range(3))]
+    assert here in seam.shared_out(pool, calls)
+    with pytest.raises(ValueError, match="no"):
+        seam.shared_out(pool, [(jobs.refuse, ("no",)), (jobs.double, (1,))])
+
+
 def test_leaving_ends_what_still_runs():
     before = threading.active_count()
     with executor(2) as made:

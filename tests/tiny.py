@@ -17,7 +17,7 @@ from typer.testing import CliRunner
 
 from vidspeed.cli import app
 from vidspeed.executor import executor
-from vidspeed.record import files, pictures
+from vidspeed.record import pictures
 from vidspeed.render.session import render_scene_file
 
 CLIP = "clips/north/pass-1.mp4"
@@ -134,7 +134,7 @@ def invoked(words: list[str], *, apart: bool = False) -> typer.testing.Result:
 @contextmanager
 def undrawn() -> Iterator[None]:
     """Have figures made, but none drawn as a file, within the block."""
-    made = ((files, "png", DOT_PNG), (pictures, "png", DOT_PNG), (pictures, "jpeg", DOT_PNG))
+    made = ((pictures, "painted", b""), (pictures, "png", DOT_PNG), (pictures, "jpeg", DOT_PNG))
     with pytest.MonkeyPatch.context() as patch:
         for module, name, data in (*made, (pictures, "svg", EMPTY_SVG)):
             patch.setattr(module, name, lambda *_, data=data, **__: data)

@@ -15,9 +15,9 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, Future
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any
 
 from vidspeed.decisions import Noting, decided
@@ -26,6 +26,7 @@ from vidspeed.patience import Patient
 from vidspeed.worker import Here, Job, Process, Tell, told_to
 
 Task = tuple[Job, "Future[Any]"]
+Call = tuple[Callable[..., Any], tuple[Any, ...]]
 
 PATIENCE_S = 15.0  # without a sign of life of a job that gave one; a sleeping disk needs ten
 TICK_S = 0.5
@@ -98,6 +99,46 @@ def executor(
         yield Noting(pool)
     finally:
         pool.shutdown(cancel_futures=True)
+
+
+_one_here = threading.Lock()  # of calls that are shared out and done in one process
+
+
+def shared_out(pool: Executor | None, calls: Sequence[Call]) -> list[Any]:
+    """Do calls in this process, and beside it others of them in one of a pool's; in their order.
+
+    The pool is given the first ones, one at a time, so that it starts no process for them that is
+    not there; this process begins with the last, and does what the pool could not. Without a pool
+    it does all. No two calls run at once in one process.
+    """
+    left, results = deque(enumerate(calls)), dict[int, Any]()
+
+    def beside(pool: Executor) -> None:
+        with suppress(IndexError):  # nothing is left
+            while True:
+                number, call = left.popleft()
+                try:
+                    results[number] = pool.submit(_alone, *call).result()
+                except BaseException:  # a lost process, or a fault that is the same here
+                    left.append((number, call))
+                    return
+
+    helper = threading.Thread(target=beside, args=(pool,), daemon=True, name="beside")
+    if pool is not None:
+        helper.start()
+    while len(results) < len(calls):
+        try:
+            number, (fn, arguments) = left.pop()
+        except IndexError:  # the last one is done beside
+            helper.join()
+        else:
+            results[number] = _alone(fn, arguments)
+    return [results[number] for number in range(len(calls))]
+
+
+def _alone(fn: Callable[..., Any], arguments: tuple[Any, ...]) -> Any:
+    with _one_here:
+        return fn(*arguments)
 
 
 @contextmanager

@@ -12,8 +12,8 @@ from vidspeed.record import files, passview, pictures, report
 @pytest.fixture
 def no_drawing(monkeypatch) -> None:
     """Let every figure be a few bytes."""
-    for module, name in ((files, "png"), (files, "small"), *((pictures, n) for n in DRAWN)):
-        monkeypatch.setattr(module, name, lambda *_args, **_more: b"\x89PNG made up")
+    for name in DRAWN:
+        monkeypatch.setattr(pictures, name, lambda *_args, **_more: b"\x89PNG made up")
     for module in (passview, report):
         monkeypatch.setattr(module, "inline", lambda _drawing, _words: Markup("<svg></svg>"))
 
@@ -24,4 +24,4 @@ def made_files() -> dict[str, bytes]:
     return files.result_files(outcome("unused"))
 
 
-DRAWN = ("png", "svg", "jpeg")
+DRAWN = ("painted", "png", "svg", "jpeg")

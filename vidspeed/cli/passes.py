@@ -84,7 +84,7 @@ def run(
                 typer.echo(f"{session}:")
             try:
                 outcome, folder = _measured(
-                    session, place, tell, pool, unit.value,
+                    session, place, tell, pool, unit.value, helper=None if cluster else pool,
                     monte_carlo=monte_carlo, fresh=fresh, clips=clips,
                 )  # fmt: skip
             except VidspeedError as error:
@@ -131,11 +131,15 @@ def _measured(
     pool: Executor,
     unit: str,
     *,
+    helper: Executor | None,
     monte_carlo: bool,
     fresh: bool,
     clips: Path | None,
 ) -> tuple[Outcome, Path]:
-    """Measure a session and write its results; return what was found and where it stands."""
+    """Measure a session and write its results; return what was found and where it stands.
+
+    A process of `helper` draws some of the pictures.
+    """
     from vidspeed.assembly.gather import Keeping
     from vidspeed.measure import run as measure
     from vidspeed.record.place import made_place, recover
@@ -154,7 +158,7 @@ def _measured(
     tell(WRITING, 0, 0)
     from vidspeed.record.files import write_results
 
-    written = write_results(outcome, folder=place, unit=unit)
+    written = write_results(outcome, folder=place, unit=unit, pool=helper)
     tell(WRITING, 1, 1)
     return outcome, written
 

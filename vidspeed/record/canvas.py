@@ -82,7 +82,9 @@ def _greyed(picture: Picture) -> Picture:
     grey = picture if picture.ndim == 2 else picture.mean(axis=2)
     middle, top = (max(float(level), 1.0) for level in np.percentile(grey, (50.0, 99.5)))
     scale = min(165.0 / max(top, 64.0), 70.0 / middle)
-    return np.asarray(np.clip(grey * scale + 12.0, 0, 200), dtype=np.uint8)
+    shown = grey * scale
+    shown += 12.0  # in place: a large picture as floats is most of the memory that a report takes
+    return np.clip(shown, 0.0, 200.0, out=shown).astype(np.uint8)
 
 
 def legend_below(figure: Figure, axes: Axes) -> None:

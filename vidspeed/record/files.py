@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import Executor
 from pathlib import Path, PurePosixPath
 from typing import Literal
 
 from vidspeed.errors import ResultsError
-from vidspeed.record.canvas import painted, png
 from vidspeed.record.columns import passes_csv, track_csv
 from vidspeed.record.contents import (
     CONTENTS,
@@ -18,27 +18,24 @@ from vidspeed.record.contents import (
     drives_by_clip,
     heard_by_clip,
 )
-from vidspeed.record.figures import calibration_figure
 from vidspeed.record.lock import locked
 from vidspeed.record.names import legal_name
-from vidspeed.record.pictures import (
-    MOST_BYTES,
-    Drawn,
-    all_drawn,
-    charts_and_files,
-    named_files,
-    sightings_by_clip,
-    small,
-)
+from vidspeed.record.pictures import Drawn, all_pictures, named_files, sightings_by_clip
 from vidspeed.record.report import report_html
 from vidspeed.record.summary import json_bytes, sensitivities, summary
 from vidspeed.record.swap import check_place, replace_folder
 from vidspeed.record.units import unit_named
 from vidspeed.session.heardfile import heard_bytes
-from vidspeed.values import Outcome, Picture, Sighted
+from vidspeed.values import Outcome, Sighted
 
 
-def write_results(outcome: Outcome, *, folder: Path | None = None, unit: str = "kmh") -> Path:
+def write_results(
+    outcome: Outcome,
+    *,
+    folder: Path | None = None,
+    unit: str = "kmh",
+    pool: Executor | None = None,
+) -> Path:
     """Write `results/` of a session and return its path.
 
     Parameters
@@ -47,6 +44,8 @@ def write_results(outcome: Outcome, *, folder: Path | None = None, unit: str = "
         The session folder; by default that of the outcome's session.
     unit
         In which a person reads speeds: kmh, mph, kn or mps.
+    pool
+        Processes one of which helps to draw, where there is much to draw.
 
     Raises
     ------
@@ -54,7 +53,7 @@ def write_results(outcome: Outcome, *, folder: Path | None = None, unit: str = "
         Where it cannot be written; earlier results are then as they were.
     """
     home = Path(outcome.session.folder) if folder is None else folder
-    files = result_files(outcome, unit=unit)
+    files = result_files(outcome, unit=unit, pool=pool)
     files.update(_kept_inputs(outcome))
     check_place(home)
     with locked(home):
@@ -78,7 +77,9 @@ def write_calibration(
         return replace_folder(folder, place, legal)
 
 
-def result_files(outcome: Outcome, *, unit: str = "kmh") -> dict[str, bytes]:
+def result_files(
+    outcome: Outcome, *, unit: str = "kmh", pool: Executor | None = None
+) -> dict[str, bytes]:
     """Return every file of `results/` by its path, with `/` between folder and name."""
     spoken = unit_named(unit)
     files = {
@@ -86,25 +87,24 @@ def result_files(outcome: Outcome, *, unit: str = "kmh") -> dict[str, bytes]:
         "sensitivities.json": json_bytes(sensitivities(outcome)),
         "passes.csv": passes_csv(outcome, spoken),
     }
-    cameras = list(_calibration_pictures(outcome))
-    seen, drawn = sightings_by_clip(outcome), all_drawn(outcome, unit)
-    places, drives = clip_places(outcome), drives_by_clip(outcome)
+    seen, drives = sightings_by_clip(outcome), drives_by_clip(outcome)
+    places = clip_places(outcome)
+    album = all_pictures(outcome, places, unit, pool)
     for key, rows in heard_by_clip(outcome).items():
         files[f"{places[key]}/heard.json"] = heard_bytes(rows)
     for key, name in places.items():
         lights = seen.get(key, []) or drives.get(key, [])
-        files.update(_clip_files(name, lights, drawn.get(key, [])))
-    charts, made = charts_and_files(outcome, places, unit)
-    files.update(made)
-    for camera, photo, _ in cameras:
+        files.update(_clip_files(name, lights, album.drawn.get(key, [])))
+    files.update(album.chart_files)
+    for camera, (photo, _) in album.calibration.items():
         files[f"calibration/{legal_name(camera)}.png"] = photo
     files[CONTENTS] = contents_bytes(files, outcome.inputs)
     files[REPORT] = report_html(
         outcome,
         unit=unit,
-        drawn=drawn,
-        charts=charts,
-        calibration={camera: shown for camera, _, shown in cameras},
+        drawn=album.drawn,
+        charts=album.charts,
+        calibration={camera: shown for camera, (_, shown) in album.calibration.items()},
         contents_sha256=hashlib.sha256(files[CONTENTS]).hexdigest(),
     )
     return files
@@ -118,21 +118,6 @@ def _clip_files(
         yield f"{name}/track.csv", track_csv(seen)
     for number, row in enumerate(drawn, start=1):
         yield from named_files(name, number, row)
-
-
-def _calibration_pictures(outcome: Outcome) -> Iterator[tuple[str, bytes, bytes]]:
-    """Yield each camera's name and its calibration picture: as PNG, and small for the report."""
-    for fit in outcome.cameras:
-        still = _first_still(outcome, fit.camera)
-        figure = calibration_figure(still, fit, outcome.drawing.get(fit.camera))
-        pixels = painted(figure)
-        yield fit.camera, png(pixels, coarse=True), small(pixels, MOST_BYTES)
-
-
-def _first_still(outcome: Outcome, camera: str) -> Picture | None:
-    """Return the background of the camera's first clip that has one."""
-    stills = (view.still for view in outcome.clips if view.camera == camera)
-    return next((still for still in stills if still is not None), None)
 
 
 def _kept_inputs(outcome: Outcome) -> dict[str, bytes]:

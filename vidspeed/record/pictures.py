@@ -2,19 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Container, Iterator, Mapping, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, replace
 from itertools import chain, count
 
 from matplotlib.figure import Figure
 
+from vidspeed.executor import Call, shared_out
 from vidspeed.record.canvas import jpeg, painted, png, svg
 from vidspeed.record.charts import residual_chart, speed_chart
 from vidspeed.record.courseview import plan_view
-from vidspeed.record.figures import track_figure
+from vidspeed.record.figures import calibration_figure, track_figure
 from vidspeed.record.spacetime import Sheet, sheet_of, space_time
 from vidspeed.record.wholepass import whole_pass
-from vidspeed.values import ClipView, CourseDrawing, Outcome, Picture, Sighted, Value
+from vidspeed.values import (
+    CameraFit,
+    ClipView,
+    CourseDrawing,
+    Outcome,
+    PassResult,
+    Picture,
+    Sighted,
+    Value,
+)
 from vidspeed.values.pictured import Filmed, Lane
 
 ClipKey = tuple[str, str]  # camera, clip
@@ -23,6 +34,7 @@ REPORT_BYTES = 2_000_000  # of all photographs of a report of usual length, befo
 MOST_BYTES = 160_000  # of one of them
 LARGEST_DRAWING = 45_000  # bytes; a larger one is shown as a photograph is
 QUALITIES = (82, 72, 60, 48, 36)
+FEWEST_SHARED = 2  # passes; a process that helps has half a second of imports before it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -38,14 +50,52 @@ class Drawn(Value):
     sheet: Sheet | None = None
 
 
-def all_drawn(outcome: Outcome, unit: str) -> dict[ClipKey, list[Drawn]]:
-    """Return the pictures of every clip: one set for each pass in it, or one without a pass."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Charts(Value):
+    """The charts of a report as SVG files; of each pass, in their order, None where it has none."""
+
+    plan: bytes
+    speeds: tuple[bytes | None, ...]
+    residuals: tuple[bytes | None, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Album(Value):
+    """All pictures of a run; `calibration` by camera: PNG, small JPEG; `chart_files` by path."""
+
+    drawn: Mapping[ClipKey, Sequence[Drawn]]
+    charts: Charts
+    chart_files: Mapping[str, bytes]
+    calibration: Mapping[str, tuple[bytes, bytes]]
+
+
+def all_pictures(
+    outcome: Outcome, places: Mapping[ClipKey, str], unit: str, pool: Executor | None = None
+) -> Album:
+    """Draw all pictures of a run; one process of `pool` helps where there are several passes."""
+    drawing = drawing_calls(outcome, unit)
+    charting, plan = chart_calls(outcome, places, unit)
+    calls = [*chain.from_iterable(drawing.values()), *charting, plan, *calibration_calls(outcome)]
+    helped = pool if len(outcome.passes) >= FEWEST_SHARED else None
+    made = iter(shared_out(helped, calls))
+    drawn = {key: [next(made) for _ in rows] for key, rows in drawing.items()}
+    charted = [next(made) for _ in charting]
+    charts, files = charts_and_files(next(made), charted)
+    calibration = {fit.camera: row for fit, row in zip(outcome.cameras, made, strict=True)}
+    return Album(drawn=drawn, charts=charts, chart_files=files, calibration=calibration)
+
+
+def drawing_calls(outcome: Outcome, unit: str) -> dict[ClipKey, list[Call]]:
+    """Return what draws the pictures of each clip: one set for each pass in it, or one without.
+
+    Each call gives a `Drawn`; what it is given is small enough to be sent to another process.
+    """
     seen = sightings_by_clip(outcome)
     views = {(view.camera, view.clip): view for view in outcome.clips}
     keys = list(dict.fromkeys([*seen, *views]))
     count = sum(max(len(seen.get(key, [])), 1) for key in keys) + len(outcome.cameras)
     most = min(MOST_BYTES, REPORT_BYTES // max(count, 1))
-    return {key: list(_drawn(outcome, key, seen.get(key, []), views, unit, most)) for key in keys}
+    return {key: list(_calls(outcome, key, seen.get(key, []), views, unit, most)) for key in keys}
 
 
 def sightings_by_clip(outcome: Outcome) -> dict[ClipKey, list[tuple[str, Sighted]]]:
@@ -69,32 +119,56 @@ def filmed_of(outcome: Outcome, label: str, key: ClipKey) -> Filmed | None:
     )
 
 
-def _drawn(
+def _calls(
     outcome: Outcome,
     key: ClipKey,
     seen: Sequence[tuple[str, Sighted]],
     views: Mapping[ClipKey, ClipView],
     unit: str,
     most_bytes: int,
-) -> Iterator[Drawn]:
-    """Yield the pictures of one clip."""
+) -> Iterator[Call]:
+    """Yield what draws the pictures of one clip."""
     camera, clip = key
     view = views.get(key) or ClipView(
         clip=clip, camera=camera, facts=None, brightest=None, still=None, tracks=()
     )
+    view = replace(view, footage=(), still=None)  # neither is drawn here
     drawing = outcome.drawing.get(camera)
     results = {result.label: result for result in outcome.passes}
     for label, sighted in seen:
         filmed = filmed_of(outcome, label, key)
         if filmed is None:
-            yield _pictures(track_figure(view, sighted, drawing), None, None, label, most_bytes)
+            yield _without_film, (view, sighted, drawing, label, most_bytes)
             continue
-        whole = whole_pass(results[label], sighted, filmed, course_of(outcome, filmed.lane))
-        sheet = sheet_of(filmed)
-        space = space_time(results[label], filmed, unit)
-        yield _pictures(whole, space, sheet, label, most_bytes)
+        course = course_of(outcome, filmed.lane)
+        yield _with_film, (results[label], sighted, filmed, course, unit, most_bytes)
     if not seen and view.brightest is not None:
-        yield _pictures(track_figure(view, None, drawing), None, None, clip, most_bytes)
+        yield _without_film, (view, None, drawing, clip, most_bytes)
+
+
+def _without_film(
+    view: ClipView,
+    sighted: Sighted | None,
+    drawing: CourseDrawing | None,
+    name: str,
+    most_bytes: int,
+) -> Drawn:
+    """Draw the lights of a pass whose frames are not there, or a clip without a pass."""
+    return _pictures(track_figure(view, sighted, drawing), None, None, name, most_bytes)
+
+
+def _with_film(
+    result: PassResult,
+    sighted: Sighted,
+    filmed: Filmed,
+    course: CourseDrawing | None,
+    unit: str,
+    most_bytes: int,
+) -> Drawn:
+    """Draw a pass in one clip with its frames."""
+    whole = whole_pass(result, sighted, filmed, course)
+    sheet = sheet_of(filmed)
+    return _pictures(whole, space_time(result, filmed, unit), sheet, result.label, most_bytes)
 
 
 def course_of(outcome: Outcome, lane: Lane) -> CourseDrawing | None:
@@ -137,43 +211,91 @@ def named_files(name: str, number: int, drawn: Drawn) -> Iterator[tuple[str, byt
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Charts(Value):
-    """The charts of a report as SVG files; of each pass, in their order, None where it has none."""
+class Charted(Value):
+    """The charts of a pass, None where it has none; `name` is where that of its speed goes."""
 
-    plan: bytes
-    speeds: tuple[bytes | None, ...]
-    residuals: tuple[bytes | None, ...]
+    name: str
+    speed: tuple[bytes, bytes] | None  # SVG, PNG
+    residuals: bytes | None
+
+
+def chart_calls(
+    outcome: Outcome, places: Mapping[ClipKey, str], unit: str
+) -> tuple[list[Call], Call]:
+    """Return what draws the charts of each pass (`Charted`), and the plan (SVG, PNG)."""
+    calls: list[Call] = []
+    taken: set[str] = set()
+    for number, result in enumerate(outcome.passes):
+        name = ""
+        if result.profile is not None and result.sightings:
+            folder = places[(result.sightings[0].camera, result.sightings[0].clip)]
+            name = _free(f"{folder}/speed", taken)
+            taken.add(name)
+        calls.append((_charted, (result, unit, number, name)))
+    return calls, (_plan, (replace(outcome, clips=(), filmed=()),))
+
+
+def _charted(result: PassResult, unit: str, number: int, name: str) -> Charted:
+    """Draw the charts of a pass; that of its speed where it has a `name`."""
+    seen = bool(result.sightings)
+    return Charted(
+        name=name,
+        residuals=svg(residual_chart(result), f"residuals {number}") if seen else None,
+        speed=_both(speed_chart(result, unit), name) if name else None,
+    )
+
+
+def _plan(outcome: Outcome) -> tuple[bytes, bytes]:
+    return _both(plan_view(outcome), "course")
 
 
 def charts_and_files(
-    outcome: Outcome, places: Mapping[ClipKey, str], unit: str
+    plan: tuple[bytes, bytes], charted: Sequence[Charted]
 ) -> tuple[Charts, dict[str, bytes]]:
     """Return the charts of the report, and as files the plan and in a clip's folder its speeds."""
-    plan, files = _both(plan_view(outcome), "course")
-    speeds: list[bytes | None] = []
-    residuals: list[bytes | None] = []
-    for number, result in enumerate(outcome.passes):
-        seen = bool(result.sightings)
-        drawing = svg(residual_chart(result), f"residuals {number}") if seen else None
-        residuals.append(drawing)
-        if result.profile is None or not seen:
-            speeds.append(None)
-            continue
-        folder = places[(result.sightings[0].camera, result.sightings[0].clip)]
-        drawing, made = _both(speed_chart(result, unit), _free(f"{folder}/speed", files))
-        speeds.append(drawing)
-        files.update(made)
-    return Charts(plan=plan, speeds=tuple(speeds), residuals=tuple(residuals)), files
+    pairs = [("course", plan), *((row.name, row.speed) for row in charted if row.speed is not None)]
+    files = {f"{name}.{kind}": data for name, pair in pairs for kind, data in _kinds(pair)}
+    charts = Charts(
+        plan=plan[0],
+        speeds=tuple(None if row.speed is None else row.speed[0] for row in charted),
+        residuals=tuple(row.residuals for row in charted),
+    )
+    return charts, files
 
 
-def _free(name: str, files: Mapping[str, bytes]) -> str:
+def _kinds(pair: tuple[bytes, bytes]) -> Iterator[tuple[str, bytes]]:
+    return zip(("svg", "png"), pair, strict=True)
+
+
+def _free(name: str, taken: Container[str]) -> str:
     """Return a name of a picture that is not taken: `speed`, `speed-2` and so on."""
     numbered = (f"{name}-{number}" for number in count(2))
-    return next(free for free in chain([name], numbered) if f"{free}.svg" not in files)
+    return next(free for free in chain([name], numbered) if free not in taken)
 
 
-def _both(figure: Figure, name: str) -> tuple[bytes, dict[str, bytes]]:
-    """Return a chart as SVG, and its files by name."""
+def _both(figure: Figure, name: str) -> tuple[bytes, bytes]:
+    """Return a chart as an SVG and as a PNG file."""
     drawing = svg(figure, name)
     figure.set_layout_engine("none")  # it is laid out by now
-    return drawing, {f"{name}.svg": drawing, f"{name}.png": png(figure)}
+    return drawing, png(figure)
+
+
+def calibration_calls(outcome: Outcome) -> list[Call]:
+    """Return what draws each camera's calibration: as PNG, and as a small JPEG for the report."""
+    return [
+        (_calibrated, (_first_still(outcome, fit.camera), fit, outcome.drawing.get(fit.camera)))
+        for fit in outcome.cameras
+    ]
+
+
+def _calibrated(
+    still: Picture | None, fit: CameraFit, drawing: CourseDrawing | None
+) -> tuple[bytes, bytes]:
+    pixels = painted(calibration_figure(still, fit, drawing))
+    return png(pixels, coarse=True), small(pixels, MOST_BYTES)
+
+
+def _first_still(outcome: Outcome, camera: str) -> Picture | None:
+    """Return the background of the camera's first clip that has one."""
+    stills = (view.still for view in outcome.clips if view.camera == camera)
+    return next((still for still in stills if still is not None), None)
