@@ -165,6 +165,7 @@ class Search:
         self.limits = limits_of(self._header.size_px, interval_s, self._strip)
         self._backdrop, self._finder = backdrop, Finder(backdrop)
         self._follower = Follower(self.limits)
+        del samples, halves, pane, half  # each frame is let go as soon as it is worked through
         while self._waiting:
             some, self._waiting = self._waiting[:AT_ONCE], self._waiting[AT_ONCE:]
             news = self._look([pane for pane, _ in some])
