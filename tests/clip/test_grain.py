@@ -8,6 +8,8 @@ import cv2
 import numpy as np
 import pytest
 
+from vidspeed.clip import lamp
+from vidspeed.clip.grain import LAG, learn_noise
 from vidspeed.clip.lamp import lights_of
 from vidspeed.clip.lights import Spot
 
@@ -72,6 +74,22 @@ def test_a_misfit_that_is_the_same_on_both_sides_does_not_widen():
     _, rms, z = scatter(*spots(0.0, peak=120.0, halo=0.08))
     assert rms < 0.025
     assert z == pytest.approx(1.0, abs=0.3)
+
+
+def test_one_fit_that_is_no_projection_does_not_make_the_noise_grow_without_end(monkeypatch):
+    """Beside a lamp that shakes, say: then no light of the craft had a place."""
+    held = []
+
+    def learned(*given):
+        held.append(given)
+        return learn_noise(*given)
+
+    monkeypatch.setattr(lamp, "learn_noise", learned)
+    lights_of(spots(0.7)[0][:20], (1920, 1080), full_range=True)
+    pixels, fits, variances = held[0]
+    wild = replace(fits[0], inverse=60.0 * fits[0].inverse)
+    noise = learn_noise(pixels, [wild, *fits[1:]], variances)
+    assert 0.5 < noise.kernel[LAG, LAG] < 1.6
 
 
 def test_a_light_whose_pixels_are_all_another_s_has_no_place():

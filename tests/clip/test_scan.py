@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
+from vidspeed.clip import scan as room
+from vidspeed.clip.lamp import Light
+from vidspeed.clip.lights import Spot
+from vidspeed.clip.moves import is_flight, limits_of
 from vidspeed.clip.scan import scan
 from vidspeed.clip.write import even_stamps, uneven_stamps, write_clip
 from vidspeed.errors import ClipError
@@ -258,3 +264,29 @@ def test_the_dark_rim_that_sharpening_puts_around_a_light_is_no_craft(tmp_path):
     (track,) = scan(paint_clip(tmp_path / "a.mp4", painting, codec="mjpeg")).tracks
     assert np.all(track.peak > 0.0)
     assert len(track) >= 25
+
+
+def light(frame, x_px):
+    nothing = np.zeros((3, 3), np.uint8)
+    spot = Spot(
+        frame=frame, time_s=frame / 60.0, xy_px=np.array([x_px, 100.0]), half_px=np.zeros(2),
+        sigma_px=1.3, peak=80.0, snr=25.0, corner_px=(0, 0), luma=nothing, past=nothing[None],
+        own=nothing == 0, cut=False,
+    )  # fmt: skip
+    return Light(
+        spot=spot, xy_px=spot.xy_px, cov_px2=np.eye(2), streak_px=None, streak_u_px=None,
+        angle_rad=None, peak=80.0, snr=25.0, fill=None,
+    )  # fmt: skip
+
+
+def test_a_craft_some_of_whose_lights_a_coder_left_behind_is_followed_by_the_others():
+    behind = {3, 8, 13, 18, 23}
+    lights = [light(k, 40.0 + 25.4 * k - (12.0 if k in behind else 0.0)) for k in range(28)]
+    facts = SimpleNamespace(size_px=(960, 540), rotation_deg=0, stamp_u_s=0.0)
+    limits = limits_of((960, 540), 1.0 / 60.0, None)
+    xy = np.array([one.xy_px for one in lights])
+    assert not is_flight(np.arange(28), np.arange(28) / 60.0, xy, limits)
+    track = room._settled(lights, facts, limits)
+    assert set(track.frame.tolist()) == set(range(28)) - behind
+    calm = [light(k, 40.0 + 25.4 * k) for k in range(28)]
+    assert len(room._settled(calm, facts, limits)) == 28

@@ -28,6 +28,7 @@ LAG = 6  # pixels over which the noise of neighbours is looked at
 LEVELS = np.array([0.0, 1.0, 3.0, 8.0, 20.0, 60.0, 150.0])  # bins of level over noise
 MIDDLES = np.concatenate([[0.5], np.sqrt(LEVELS[1:-1] * LEVELS[2:]), [2.0 * LEVELS[-1]]])
 ROUNDS = 6  # in which the covariance settles
+MOST_GROWN = 1.5  # of a pixel's variance, which is about 1: beyond, what is added calls for more
 TRUST = 30.0  # pixels' worth of the next lower bin, so that an empty bin has a value
 Waves = NDArray[np.complex128]
 ODD = np.array([X, Y, SLOPE, SHAPE + 1, SHAPE + 2])  # parameters that change odd parts
@@ -250,9 +251,11 @@ def _correlation(
     for _ in range(ROUNDS):
         through = {size: _kernel_waves(kernel, size) for size in sizes}
         lacking = np.sum([_lacking(stack, waves, through) for stack, waves in taken], axis=0)
-        kernel = (found + 2.0 * lacking) / np.maximum(pairs, 1.0)
-        whole = float(kernel[LAG, LAG])
-        sure = np.where(np.abs(kernel) > doubt * whole, kernel / whole, 0.0)
+        grown = (found + 2.0 * lacking) / np.maximum(pairs, 1.0)
+        whole = float(grown[LAG, LAG])
+        if not 1.0 / MOST_GROWN < whole < MOST_GROWN:  # it would grow without end
+            break
+        sure = np.where(np.abs(grown) > doubt * whole, grown / whole, 0.0)
         kernel = whole * _made_possible(sure)
     return kernel
 

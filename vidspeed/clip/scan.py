@@ -13,7 +13,7 @@ import numpy as np
 from vidspeed.clip.facts import check_length, facts_of, frame_numbers
 from vidspeed.clip.ghosts import without_ghosts
 from vidspeed.clip.lamp import Light
-from vidspeed.clip.moves import Limits, is_flight
+from vidspeed.clip.moves import Limits, is_flight, on_its_way
 from vidspeed.clip.overview import Overview
 from vidspeed.clip.read import ClipReader, Frame, readout_row
 from vidspeed.clip.search import Search
@@ -159,7 +159,7 @@ def _tracks(
     if limits is None:
         return ()
     new = [_of_new_frames(lights, stamps) for lights in lamps]
-    tracks = [_track(lights, facts) for lights in new if len(lights) >= LEAST_LIGHTS]
+    tracks = [_settled(lights, facts, limits) for lights in new if len(lights) >= LEAST_LIGHTS]
     believed = [track for track in tracks if _believed(track, limits)]
     own = without_ghosts(believed, facts.size_px)
     return tuple(sorted(own, key=_likelihood, reverse=True))
@@ -170,6 +170,19 @@ def _believed(track: Track, limits: Limits) -> bool:
     if len(track) < FEW and np.median(track.snr) < PLAIN_SNR:
         return False
     return is_flight(track.frame, track.time_s, track.xy_px, limits)
+
+
+def _settled(lights: Sequence[Light], facts: ClipFacts, limits: Limits) -> Track:
+    """Return the track of a lamp; where it does not move as a craft, without lights off its way.
+
+    At low bit rates a coder leaves the light of a neighbouring frame in the place of some.
+    """
+    track = _track(lights, facts)
+    if _believed(track, limits):
+        return track
+    spots = [replace(light.spot, xy_px=light.xy_px) for light in lights]
+    kept = {spot.frame for spot in on_its_way(spots)}
+    return _track([light for light in lights if light.spot.frame in kept], facts)
 
 
 def _of_new_frames(lights: Sequence[Light], stamps: StampAccount) -> list[Light]:
