@@ -151,6 +151,15 @@ def test_three_tufts_of_which_one_waves_far_are_no_bent_picture():
     assert judged_lamps(away, THREE) == "fixed"
 
 
+def test_a_row_of_tufts_shows_no_corners():
+    """What grows as the square along one row may be chance."""
+    x_px = np.array([100.0, 250.0, 270.0, 460.0, 545.0, 670.0, 712.0, 858.0])
+    share = 2.0 * ((x_px / 480.0 - 1.0) ** 2)[:, None] * np.array([1.0, -0.4])
+    away = np.sin(8.2 * TIME)[:, None, None] * share
+    away += 0.3 * np.sin(7.0 * TIME[:, None, None] + np.arange(16.0).reshape(8, 2) ** 2)
+    assert judged_lamps(away, np.column_stack([x_px, np.full(8, 290.0)])) == "unknown"
+
+
 def test_lamps_of_which_none_stands_still_are_told_though_they_do_not_keep_step():
     """A picture whose rows run to and fro at different times."""
     rng = np.random.default_rng(5)

@@ -26,6 +26,7 @@ OTHERS_PX = 0.15  # of a movement in step: what must be left when the lamp it su
 ALONG_PX, OF_SHAKING = 0.25, 0.25  # in step with the shaking and unlike a turn; and share of it
 IN_STEP = 0.92  # of what turns leave of a few lamps: so much of it in step is no wind
 IN_CORNERS, CORNER_PIECES = 0.6, 6  # so much of it grows as the square towards the corners
+SPREAD = 0.5  # of half the picture, along both sides: a row of pieces shows no corners
 OFTEN = 0.7  # of the frames in which a piece must be seen to be judged with others in step
 MOST_JUDGED = 200  # frames in which the bending is looked at
 SMOOTHED = 5  # frames over which the picture's rate is found
@@ -102,6 +103,7 @@ def _of_few(few: _Few) -> float:
     corners = _left_of(few, corners=True)
     in_corners = np.sum(corners**2) < (1.0 - IN_CORNERS) * np.sum(whole**2)
     in_corners &= count >= CORNER_PIECES and size_px > BENT_PX * 2.0 / 3.0
+    in_corners &= bool(np.all(np.ptp(few.places_px / few.lens[2:4], axis=0) > SPREAD))
     return whole_px if in_corners and whole_px > BENT_PX else 0.0
 
 
