@@ -321,7 +321,9 @@ def test_a_killed_run_leaves_readable_results(tiny, stop):
     before = files_of(tiny / "results")
     code = KILLED.format(stop=stop)
     with subprocess.Popen(
-        [sys.executable, "-c", code, "run", str(tiny)], stdout=subprocess.PIPE, text=True
+        [sys.executable, "-c", code, "run", "--jobs", "1", str(tiny)],
+        stdout=subprocess.PIPE,
+        text=True,
     ) as process:
         assert process.stdout is not None
         assert process.stdout.readline() == "now\n"
