@@ -87,7 +87,10 @@ def adjust(
             damping = max(1e-3, damping * 8.0)
             if damping > 1e12:
                 break
-    raise MotionError("the solution does not settle; look at the picks and at what was picked")
+    raise MotionError(
+        "the solution does not settle: something is far from where it is said to be; look at the "
+        "picks and the markers, and of a pass at its lights (y counts downwards) and the flight line"
+    )
 
 
 def _point(problem: Problem[State], state: State) -> _Point[State]:
