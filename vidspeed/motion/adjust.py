@@ -88,8 +88,8 @@ def adjust(
             if damping > 1e12:
                 break
     raise MotionError(
-        "the solution does not settle: something is far from where it is said to be; look at the "
-        "picks and the markers, and of a pass at its lights (y counts downwards) and the flight line"
+        "the solution does not settle: something is far from where it is said to be; look at picks "
+        "and markers, and of a pass at the flight line and its lights (y counts downwards)"
     )
 
 
