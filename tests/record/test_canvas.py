@@ -1,8 +1,9 @@
 import io
+import tracemalloc
 
 import numpy as np
 
-from vidspeed.record.canvas import DPI, chart, jpeg, painted, png
+from vidspeed.record.canvas import DPI, chart, jpeg, painted, photo, png
 
 
 def test_what_was_painted_once_gives_the_files_that_the_figure_gives():
@@ -18,3 +19,14 @@ def test_what_was_painted_once_gives_the_files_that_the_figure_gives():
     assert jpeg(pixels, 72) == jpeg(figure, 72) == by_itself.getvalue()
     assert png(pixels, coarse=True) == png(figure, coarse=True)
     assert png(pixels) != png(pixels, coarse=True)
+
+
+def test_a_large_picture_is_drawn_without_many_times_its_memory():
+    picture = np.arange(1080 * 1920, dtype=np.uint32).astype(np.uint8).reshape(1080, 1920)
+    figure, _ = photo(picture, np.array([-0.5, -0.5]), np.array([1919.5, 1079.5]))
+    painted(figure)  # what is loaded once is no part of it
+    tracemalloc.start()
+    painted(figure)
+    _, most_bytes = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert most_bytes < 20 * picture.size

@@ -67,6 +67,7 @@ def photo(
         left, top = corner_px[0] - 0.5, corner_px[1] - 0.5
         axes.imshow(
             _greyed(picture), cmap="gray", vmin=0, vmax=255, interpolation="antialiased",
+            interpolation_stage="data",  # as colours a large picture takes four times the memory
             extent=(left, left + width, top + height, top),
         )  # fmt: skip
     axes.set_xlim(low[0], high[0])
