@@ -6,6 +6,7 @@ the most memory of any of them are those that the system tells when it has ended
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import subprocess
@@ -21,7 +22,7 @@ MOST_RUN, MOST_MB, LEAST_GAIN, MOST_SESSION_S = 1.25, 200.0, 1.8, 60.0
 RUN = [sys.executable, "-c", "from vidspeed.cli import main; main()", "run"]
 BARE = """
 import sys, av
-for clip in sys.argv[2:]:
+for clip in sys.argv[3:]:
     with av.open(clip) as container:
         stream = container.streams.video[0]
         stream.thread_type = "AUTO"
@@ -30,13 +31,17 @@ for clip in sys.argv[2:]:
             memoryview(frame.planes[0])
 """
 SCAN = """
-import sys
+import json, sys
 from pathlib import Path
+import numpy as np
 from vidspeed.clip import container
 container.THREADS = int(sys.argv[1])
 from vidspeed.clip.scan import scan
-for clip in sys.argv[2:]:
-    scan(Path(clip))
+from vidspeed.values import Strip
+where = json.loads(sys.argv[2])
+strip = where and Strip(polygon_px=np.array(where[0]), speed_px_s=tuple(where[1]))
+for clip in sys.argv[3:]:
+    scan(Path(clip), strip=strip)
 """
 MARKERS = ((0, 0, 0.2), (80, 0, 0.2), (0, 9, 2), (80, 9, 2), (25, -12, 0), (55, 14, 6), (42, 5, 1))
 
@@ -91,15 +96,17 @@ def processes(clip: Path, runs: int, count: int = 8) -> bool:
     """Print two processes with a decoder thread each against one; say whether they gain enough."""
     print("| work on eight clips | one process, one thread s | two such s | gain: median "
           "| least, most | one process, two threads s |\n" + "|" + " --- |" * 6)  # fmt: skip
-    good = True
+    from speed import _strip
+
+    good, where = True, json.dumps(_strip(clip))
     with tempfile.TemporaryDirectory() as scratch:
         clips = [shutil.copy(clip, Path(scratch) / f"{k}{clip.suffix}") for k in range(count)]
         for name, program in (("bare decoding", BARE), ("scan", SCAN)):
             alone, both, threads = [], [], []
             for _ in range(runs):
-                alone.append(_together(program, 1, [clips]))
-                both.append(_together(program, 1, [clips[::2], clips[1::2]]))
-                threads.append(_together(program, 2, [clips]))
+                alone.append(_together(program, 1, where, [clips]))
+                both.append(_together(program, 1, where, [clips[::2], clips[1::2]]))
+                threads.append(_together(program, 2, where, [clips]))
             gain = sorted(one / two for one, two in zip(alone, both, strict=True))
             good = good and (program is BARE or middle(gain) >= LEAST_GAIN)
             print(
@@ -210,13 +217,14 @@ def ended(command: Sequence[str]) -> Ended:
     return Ended(time.perf_counter() - begin_s, used.ru_utime + used.ru_stime, used.ru_maxrss / 1e3)
 
 
-def _together(program: str, threads: int, shares: Sequence[Sequence[Any]]) -> float:
+def _together(program: str, threads: int, where: str, shares: Sequence[Sequence[Any]]) -> float:
     """Return the wall clock of processes that run side by side, a share of the clips each."""
     begin_s = time.perf_counter()
     environment = os.environ | {"OPENBLAS_NUM_THREADS": "1"}
     children = [
         subprocess.Popen(
-            [sys.executable, "-c", program, str(threads), *map(str, share)], env=environment
+            [sys.executable, "-c", program, str(threads), where, *map(str, share)],
+            env=environment,
         )
         for share in shares
     ]
