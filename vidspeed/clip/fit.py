@@ -11,7 +11,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from vidspeed.clip.background import ground, level_scale
 from vidspeed.clip.curve import Curve
@@ -159,12 +158,6 @@ def fit_streaks(
         for row, fit in _fitted(stack, known, curve, start, [len(pixels[k].x) for k in some]):
             fits[some[row]] = fit
     return [fits[k] for k in range(len(pixels))]
-
-
-def ends_of(parameters: Floats) -> NDArray[np.float64]:
-    """Return the two ends (2, 2) of a streak."""
-    half = parameters[[HALF_X, HALF_Y]]
-    return np.stack([parameters[[X, Y]] - half, parameters[[X, Y]] + half])
 
 
 def fill_of(pixels: Pixels, parameters: Floats) -> float | None:

@@ -15,9 +15,9 @@ from itertools import compress
 import numpy as np
 from numpy.typing import NDArray
 
+from vidspeed.clip.alone import FAR, curve_for, fitted_alone
 from vidspeed.clip.background import level_scale
 from vidspeed.clip.brim import Ended, ended
-from vidspeed.clip.curve import POWERS, Curve, curve_of, negative_curve
 from vidspeed.clip.ends import excess_of_streaks, widened
 from vidspeed.clip.fit import (
     HALO_SHARE,
@@ -30,7 +30,6 @@ from vidspeed.clip.fit import (
     fit_streaks,
     pixels_of,
     slope_prior,
-    start_of,
 )
 from vidspeed.clip.grain import Noise, covariance, learn_noise, noise_by_level, scaled
 from vidspeed.clip.lights import Spot
@@ -40,10 +39,8 @@ from vidspeed.clip.steps import PARAMETERS
 from vidspeed.clip.switched import corrections, edges_of, flashes, streaks_of
 from vidspeed.values import Floats, Ints, Sway, Value
 
-FAR = 1e4  # a standard deviation that says nothing
 STRONG = 8.0  # peak over noise from which a light teaches the others
 NEAR_FULL = 3.0  # levels below white that count as full: a codec shakes them
-TEACHERS = 5  # lights, at most, by which the transfer curve is found
 LEAST_SNR = 2.0
 WORST_PX = 3.0  # a light whose place is less certain than this is left out
 SURE_SNR = 7.0  # from here on a frame without the lamp is one in which it was dark
@@ -76,7 +73,8 @@ def lights_of(spots: Sequence[Spot], size_px: tuple[int, int], *, full_range: bo
     """Return the lights of a chain of spots.
 
     Of streaks that the picture's edge cuts one end is known. Left out are points that it cuts, and
-    lights whose pixels are all another's.
+    lights whose pixels are all another's. A few spots of which too many are no streak of any kind
+    have none: what a coder's key frame shakes loose.
     """
     longer = float(max(size_px))
     there = [spot for spot in spots if not spot.cut]
@@ -88,9 +86,11 @@ def lights_of(spots: Sequence[Spot], size_px: tuple[int, int], *, full_range: bo
     whole, pixels = list(compress(there, held)), list(compress(parts, held))
     if not whole:
         return []
-    curve, taught = _curve(whole, pixels, longer, full_range)
+    curve, taught = curve_for(whole, pixels, longer, full_range)
+    if curve is None:
+        return []
     others = [k for k in range(len(whole)) if k not in taught]
-    each = taught | _first(whole, pixels, others, curve, longer)
+    each = taught | fitted_alone(whole, pixels, others, curve, longer)
     first = [each[k] for k in range(len(whole))]
     ratio = noise_by_level(pixels, first, [part.noise2 for part in pixels])
     priors = _common(whole, first, longer)
@@ -153,49 +153,6 @@ def _full_level(spots: Sequence[Spot], full_range: bool) -> float:
     white = 255.0 if full_range else 239.0 if spots[0].darker else 235.0
     brightest = max(float(spot.luma.max()) * level_scale(spot.luma) for spot in spots)
     return (white if brightest <= white + NEAR_FULL else 255.0) - NEAR_FULL
-
-
-def _curve(
-    spots: Sequence[Spot], pixels: Sequence[Pixels], longer_px: float, full_range: bool
-) -> tuple[Curve, dict[int, Fit]]:
-    """Return the transfer curve under which the strongest lights fit best, and those fits."""
-    if spots[0].darker:
-        return negative_curve(full_range), {}
-    strongest = np.argsort([-spot.snr for spot in spots])[:TEACHERS].tolist()
-    tried = []
-    for power in POWERS:
-        curve = curve_of(power, full_range)
-        fits = _first(spots, pixels, strongest, curve, longer_px)
-        tried.append((curve, fits))
-    costs = [sum(float(fit.residual @ fit.residual) for fit in fits.values()) for _, fits in tried]
-    return tried[int(np.argmin(costs))]
-
-
-def _first(
-    spots: Sequence[Spot],
-    pixels: Sequence[Pixels],
-    which: Sequence[int],
-    curve: Curve,
-    longer_px: float,
-) -> dict[int, Fit]:
-    """Fit some of the lights, each by itself."""
-    starts = [start_of(spots[k], pixels[k], curve) for k in which]
-    priors = [_loose(spots[k], start, longer_px) for k, start in zip(which, starts, strict=True)]
-    parts = [pixels[k] for k in which]
-    fits = fit_streaks(parts, curve, starts, priors, [part.noise2 for part in parts])
-    return dict(zip(which, fits, strict=True))
-
-
-def _loose(spot: Spot, value: Floats, longer_px: float) -> Prior:
-    """Return a prior that only keeps a first fit from running away."""
-    half = float(np.linalg.norm(spot.half_px))
-    sd = np.full(PARAMETERS, FAR)
-    sd[[HALF_X, HALF_Y]] = 2.0 + 0.5 * half
-    sd[WIDTH] = 0.5 * value[WIDTH]
-    sd[SLOPE] = slope_prior(2.0 * half, longer_px)
-    sd[HALO] = HALO_SHARE_SD
-    sd[[X, Y]] = 4.0 + half
-    return Prior(value=value, sd=sd)
 
 
 def _common(spots: Sequence[Spot], fits: Sequence[Fit], longer_px: float) -> list[Prior]:

@@ -10,6 +10,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from vidspeed.clip.alone import LEAST_LIGHTS
 from vidspeed.clip.facts import check_length, facts_of, frame_numbers
 from vidspeed.clip.ghosts import without_ghosts
 from vidspeed.clip.lamp import Light
@@ -23,7 +24,6 @@ from vidspeed.values import ClipFacts, Floats, Scan, Strip, Track
 
 __all__ = ["frame_numbers", "scan"]
 
-LEAST_LIGHTS = 4
 MOST_TOGETHER = 2  # frames that are worked through together; more learn the noise too late
 MOST_HELD = 6_000_000  # bytes of their luma
 TOLD_EVERY = 16  # frames
