@@ -10,16 +10,15 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Sequence, Set
-from itertools import pairwise
+from heapq import nlargest
+from itertools import chain, pairwise
 
 from vidspeed.clip.lights import Spot
 from vidspeed.clip.moves import Limits, alike, bend_px_s2, possible, variance_px2
 
 REST_S = 0.25  # how long lights wait for the next flash
-LATELY_S, RARE = (
-    0.5,
-    6,
-)  # so many spots as strong, at most, were free lately: else they may be noise
+LATELY_S = 0.5
+RARE = 6  # so many spots as strong, at most, were free lately: else they may be noise
 EQUAL = 3.0  # factor by which the brightness changes from flash to flash, at most
 CROWD = 12  # chains that end at once, of which none may rest: they are noise, too
 MOST_RESTING = 64
@@ -45,10 +44,11 @@ class Blinks:
         self._lately.append((time_s, [spot.snr for spot in free]))
         while time_s - self._lately[0][0] > LATELY_S:
             self._lately.popleft()
-        rests = [spots for spots in dropped if all(map(self._is_rare, spots[-2:]))]
+        usual = self._usual() if free or dropped else math.inf
+        rests = [spots for spots in dropped if all(spot.snr > usual for spot in spots[-2:])]
         if len(rests) <= CROWD:
             self._resting += rests
-        rare = [spot for spot in free if self._is_rare(spot)]
+        rare = [spot for spot in free if spot.snr > usual]
         if not rare:
             return []
         matches = [(spots, self._next(spots, rare)) for spots in self._resting]
@@ -62,10 +62,11 @@ class Blinks:
         self._lone += rare
         return [[*spots, match] for spots, match in matches if match is not None]
 
-    def _is_rare(self, spot: Spot) -> bool:
-        """Say whether hardly any spots as strong as this were free lately."""
-        as_strong = sum(snr >= spot.snr for _, strengths in self._lately for snr in strengths)
-        return as_strong <= RARE
+    def _usual(self) -> float:
+        """Return the strength that more than `RARE` free spots reached lately."""
+        strengths = chain.from_iterable(strengths for _, strengths in self._lately)
+        strongest = nlargest(RARE + 1, strengths)
+        return strongest[-1] if len(strongest) > RARE else -math.inf
 
     def forget(self, used: Set[int]) -> None:
         """Let go of lights that a chain has taken, by their identities."""
