@@ -25,7 +25,6 @@ from vidspeed.assembly.gather import (
     Cameras,
     Keeping,
     Looked,
-    Progress,
     calibrate_all,
     refuse_nothing,
     with_intervals,
@@ -56,13 +55,14 @@ from vidspeed.values import (
     Problem,
     Session,
 )
+from vidspeed.worker import Tell
 
 
 def run(
     folder: Path,
     *,
     clips: Path | None = None,
-    progress: Progress | None = None,
+    progress: Tell | None = None,
     monte_carlo: bool = False,
     workers: int = 1,
     pool: Executor | None = None,
@@ -109,7 +109,7 @@ def run_session(
     session: Session,
     *,
     pool: Executor,
-    progress: Progress | None = None,
+    progress: Tell | None = None,
     monte_carlo: bool = False,
     intervals_s: Mapping[str, float] | None = None,
     films: bool = True,
@@ -184,7 +184,7 @@ def _solved(
     cameras: Cameras,
     clips: Sequence[Looked],
     pool: Executor,
-    progress: Progress | None,
+    progress: Tell | None,
     keeping: Keeping | None,
 ) -> tuple[list[Pass], list[Problem], list[Joint] | None]:
     """Return the passes of the clips, what to know of them, and how sounds joined in."""
@@ -235,7 +235,7 @@ def _drawings(session: Session, fits: Sequence[CameraFit]) -> dict[str, CourseDr
 
 
 def checked(
-    solved: Sequence[Pass], progress: Progress | None, *, monte_carlo: bool, pool: Executor
+    solved: Sequence[Pass], progress: Tell | None, *, monte_carlo: bool, pool: Executor
 ) -> list[PassResult]:
     """Look beyond first order in every pass; draw where that is asked for or needed."""
     results = []
@@ -247,7 +247,7 @@ def checked(
     return results
 
 
-def _over(progress: Progress | None, *steps: str) -> None:
+def _over(progress: Tell | None, *steps: str) -> None:
     """Tell that steps are done."""
     if progress is not None:
         for step in steps:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from concurrent.futures import Executor
 from pathlib import Path
 
-from vidspeed.assembly.gather import Keeping, Progress
+from vidspeed.assembly.gather import Keeping
 from vidspeed.clip.rows import film
 from vidspeed.errors import ResultsError, VidspeedError
 from vidspeed.measure import run
@@ -14,8 +14,10 @@ from vidspeed.record.names import legal_name
 from vidspeed.record.pictures import course_of
 from vidspeed.record.spacetime import LARGE, space_time
 from vidspeed.record.wholepass import whole_pass
+from vidspeed.saving import MEND, save
 from vidspeed.values import Outcome, PassResult, Sighted
 from vidspeed.values.pictured import Filmed
+from vidspeed.worker import Tell
 
 FOLDER = "pictures"  # in the session folder
 PRINT_DPI = 300
@@ -30,7 +32,7 @@ def picture(
     out: Path | None = None,
     unit: str = "kmh",
     clips: Path | None = None,
-    progress: Progress | None = None,
+    progress: Tell | None = None,
     pool: Executor | None = None,
 ) -> list[Path]:
     """Measure the session in `folder` and print one pass large, for each camera that saw it.
@@ -102,7 +104,7 @@ def film_name(outcome: Outcome, filmed: Filmed) -> str:
 
 
 def put(path: Path, data: bytes) -> Path:
-    """Write a file and the folder that it is in.
+    """Write a file, whole or not at all, and the folder that it is in.
 
     Raises
     ------
@@ -111,7 +113,7 @@ def put(path: Path, data: bytes) -> Path:
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(data)
     except OSError as error:
-        raise ResultsError(f"{path}: cannot be written: {error.strerror}") from error
+        raise ResultsError(f"{path}: cannot be written: {error.strerror}; {MEND}") from error
+    save(path, data)
     return path

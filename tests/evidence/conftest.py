@@ -6,35 +6,22 @@ import shutil
 from pathlib import Path
 
 import pytest
-from markupsafe import Markup
 
+from tests.tiny import undrawn
 from vidspeed.evidence.pack import pack
-from vidspeed.record import files, passview, pictures, report
 
 from .packed import files_of_pack, measured, write_session
 
 
-def draw_nothing(patch: pytest.MonkeyPatch) -> None:
-    """Let every figure be a few bytes: drawing is slow, and other tests look at pictures."""
-    for module, name in ((files, "png"), (files, "small"), *((pictures, n) for n in DRAWN)):
-        patch.setattr(module, name, lambda *_args, **_more: b"\x89PNG made up")
-    for module in (passview, report):
-        patch.setattr(module, "inline", lambda _drawing, _words: Markup("<svg></svg>"))
-
-
-DRAWN = ("png", "svg", "jpeg")
-
-
 @pytest.fixture(autouse=True)
-def _no_drawing(monkeypatch):
-    draw_nothing(monkeypatch)
+def _no_drawing(undrawn):
+    """Let every figure be a few bytes: drawing is slow, and other tests look at pictures."""
 
 
 @pytest.fixture(scope="session")
 def once(tmp_path_factory) -> Path:
     """Measure the session; nobody may write into it."""
-    with pytest.MonkeyPatch.context() as patch:
-        draw_nothing(patch)
+    with undrawn():
         return measured(write_session(tmp_path_factory.mktemp("evidence") / "afternoon"))
 
 

@@ -41,8 +41,6 @@ from vidspeed.values import (
 )
 from vidspeed.worker import Tell
 
-Progress = Tell
-
 USUAL_RATE_HZ = 60.0  # taken for a camera of which no clip is known yet
 
 

@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vidspeed.cli.progressing import progress
 from vidspeed.cli.telling import telling
+from vidspeed.worker import Tell
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
 LOOKING = "vidspeed.assembly.looking"  # a worker imports it while this process imports the rest
-
-Tell = Callable[[str, int, int], None]
 
 
 @contextmanager

@@ -14,7 +14,7 @@ from heapq import nlargest
 from itertools import chain, pairwise
 
 from vidspeed.clip.lights import Spot
-from vidspeed.clip.moves import Limits, alike, bend_px_s2, possible, variance_px2
+from vidspeed.clip.moves import GATE, Limits, alike, bend_px_s2, possible, variance_px2
 
 REST_S = 0.25  # how long lights wait for the next flash
 LATELY_S = 0.5
@@ -23,7 +23,6 @@ EQUAL = 3.0  # factor by which the brightness changes from flash to flash, at mo
 CROWD = 12  # chains that end at once, of which none may rest: they are noise, too
 MOST_RESTING = 64
 BENDS = 0.3  # of the way through the dark by which perspective may bend it, at most
-GATE = 13.82  # chi-square, 2 degrees of freedom, 99.9 %
 
 
 class Blinks:

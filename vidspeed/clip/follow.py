@@ -17,12 +17,13 @@ from vidspeed.clip.blinks import Blinks, waited
 from vidspeed.clip.kalman import kalman_filter
 from vidspeed.clip.lights import Spot
 from vidspeed.clip.moves import (
-    DARK_FRAMES,
+    GATE,
     ROUGH_PX,
     Limits,
     alike,
     bend_px_s2,
     dims,
+    hidden_px,
     is_flight,
     keeps_its_way,
     on_its_way,
@@ -35,7 +36,6 @@ from vidspeed.clip.moves import (
 from vidspeed.clip.pairing import pairs_of
 from vidspeed.values import Bools, Floats
 
-GATE = 13.82  # chi-square, 2 degrees of freedom, 99.9 %
 COAST_S = 0.25  # a confirmed chain bridges a gap of this length
 BLINK_S = 0.12  # a chain of three that is not confirmed yet waits for so long
 CONFIRM_SPOTS = 4  # that make a chain; between two of them one frame may be without
@@ -169,9 +169,7 @@ class Follower:
         xy = np.array([spot.xy_px for spot in spots])
         time = np.array([spot.time_s for spot in spots])
         frame = np.array([spot.frame for spot in spots])
-        dark = bool(np.any(np.diff(frame) > DARK_FRAMES))
-        hidden = max(math.hypot(*spot.half_px.tolist()) for spot in spots) if dark else 0.0
-        return is_flight(frame, time, xy, self.limits, hidden)
+        return is_flight(frame, time, xy, self.limits, hidden_px(spots))
 
 
 class _Chain:

@@ -29,8 +29,11 @@ DIMMER = 6.0  # the brightness changes by no more than this factor from spot to 
 DARK_FRAMES, FAINTER = 2, 0.4  # a chain does not go on after so many with so much fainter a spot
 WANDERS_PX = 4.0  # a chain that scatters more about its way follows noise
 BESIDE = 4  # spots on each side of one that say where it must be
+GATE = 13.82  # chi-square, 2 degrees of freedom, 99.9 %
+PLAIN_SNR = 8.0  # peak over noise from which the length of a spot tells something
 FLASHES = 3  # from which it can be seen that they come evenly
 OFF_BEAT, OFF_SHARE = 1.5, 0.2  # frames, and share of the beat, by which a flash is early or late
+LEAST_BEAT = 2.5  # frames; of a faster one nearly any frames are multiples
 MISSED = 2  # periods from one flash that is seen to the next, at most
 LEAST_LIT = 0.1  # share of the frames in which even the shortest flashes are seen
 LEAST_ON_WAY = 7  # spots of a chain from which single ones can be told to be off its way
@@ -89,14 +92,17 @@ def _between_neighbours(time_s: Floats, xy_px: Floats, at: int) -> bool:
 def without_stragglers(spots: Sequence[Spot]) -> list[Spot]:
     """Leave out a first or last spot that lies farther apart in time than any two others.
 
-    After its last flash a lamp is followed for a while, to whatever lies on its way.
+    After its last flash a lamp is followed for a while, to whatever lies on its way. Where what is
+    left does not come evenly it is no lamp that flashes, and nothing is left out.
     """
-    apart = np.diff([spot.frame for spot in spots])
+    frame = np.array([spot.frame for spot in spots])
+    apart = np.diff(frame)
     if len(apart) < LEAST_ON_WAY - 1:
         return list(spots)
     first = int(apart[0] > DARK_FRAMES and apart[0] > apart[1:].max())
     last = int(apart[-1] > DARK_FRAMES and apart[-1] > apart[:-1].max())
-    return list(spots[first : len(spots) - last])
+    inner = slice(first, len(spots) - last)
+    return list(spots[inner] if even(frame[inner]) else spots)
 
 
 def keeps_its_way(spots: Sequence[Spot]) -> bool:
@@ -142,7 +148,21 @@ def even(frame: Ints) -> bool:
     beat = float(apart.sum() / periods.sum())
     off = begins - begins[0] - beat * np.concatenate([[0.0], np.cumsum(periods)])
     slack = 2.0 * min(OFF_BEAT, OFF_SHARE * beat)
-    return bool(np.all(periods <= MISSED) and np.ptp(off) <= slack)
+    return bool(beat >= LEAST_BEAT and np.all(periods <= MISSED) and np.ptp(off) <= slack)
+
+
+def hidden_px(spots: Sequence[Spot]) -> float:
+    """Return by how much the middles of a flashing lamp's lights may lie off, seen in part.
+
+    That is half a streak, as two of its plain lights show it, and no more than half of its way in
+    a frame. A lamp that does not flash, or is hardly brighter than noise, gets no such slack.
+    """
+    frame = np.array([spot.frame for spot in spots])
+    plain = sorted(math.hypot(*spot.half_px.tolist()) for spot in spots if spot.snr >= PLAIN_SNR)
+    if len(plain) < 2 or np.all(np.diff(frame) <= DARK_FRAMES) or not even(frame):
+        return 0.0
+    way = math.dist(spots[-1].xy_px, spots[0].xy_px) / max(int(frame[-1] - frame[0]), 1)
+    return min(plain[-2], 0.5 * way)
 
 
 def moved(xy_px: Floats, time_s: Floats, limits: Limits) -> bool:

@@ -29,7 +29,7 @@ MOST_HELD = 6_000_000  # bytes of their luma
 TOLD_EVERY = 16  # frames
 FEW, PLAIN_SNR = 7, 6.0  # a track of fewer lights than this must be plain to see
 
-Progress = Callable[[int, int], None]
+Counted = Callable[[int, int], None]
 
 
 def scan(
@@ -37,7 +37,7 @@ def scan(
     *,
     rate_hz: float | None = None,
     strip: Strip | None = None,
-    progress: Progress | None = None,
+    progress: Counted | None = None,
     accept: Callable[[tuple[int, int]], None] | None = None,
 ) -> Scan:
     """Decode a clip once; find the lights that move, and follow them.
