@@ -25,13 +25,14 @@ from vidspeed.cli.shell import (
     terminal,
 )
 from vidspeed.cli.telling import LogJson, Verbose, telling
-from vidspeed.cli.working import LOOKING, Tell
+from vidspeed.cli.working import LOOKING
 from vidspeed.errors import VidspeedError
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
     from vidspeed.values import Outcome
+    from vidspeed.worker import Tell
 
 
 WRITING = "drawing pictures, writing results"
