@@ -95,8 +95,12 @@ def reading_lines(reading: Reading) -> list[str]:
     fit, rate = reading.fit, reading.true_rate_hz
     lines = []
     if fit.edges:
-        ramp = "" if fit.ramp_s is None else f", exposure (or flash) {1e3 * fit.ramp_s:.2f} ms"
-        lines.append(f"edges: {fit.edges}, {fit.used} of them within an exposure{ramp}")
+        lines.append(f"edges: {fit.edges}, {fit.used} of them within an exposure")
+    if fit.ramp_s is not None:
+        lines.append(
+            f"exposure (or flash): {1e3 * fit.ramp_s:.2f} ms, standard uncertainty "
+            f"{1e3 * fit.ramp_u_s:.2f} ms"
+        )
     if reading.clock_ppm is not None and rate is not None:
         assumed = ", assumed" if reading.hz_u_assumed else ""
         way = "slow" if reading.clock_ppm > 0 else "fast"
