@@ -269,7 +269,8 @@ def test_a_file_that_is_not_there(tmp_path: Path) -> None:
     [
         ("4,0.0666666666666667", "4,0.05", "track.csv: row 3: time_s is 0.05, not later than 0.05"),
         ("4,0.0666666666666667", "4,0.01", "row 3: time_s is 0.01, not later than 0.05"),
-        ("0.4,0.2", "0,0.2", "row 4: u_x_px is 0.0, a number above 0 in pixels is needed"),
+        ("0.4,0.2", "0,0.2", "row 4: u_x_px is 0.0, a number at least 1e-06"),
+        ("0.4,0.2", "0.4,1e-300", "row 4: u_y_px is 1e-300, a number at least 1e-06"),
         ("0.4,0.2", "0.4,", "row 4: u_y_px is blank"),
         ("\n3,", "\n3.5,", "row 2: frame is 3.5, a whole number at least 0"),
         ("\n3,", "\n-3,", "row 2: frame is -3.0, a whole number at least 0"),

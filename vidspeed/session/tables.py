@@ -16,6 +16,7 @@ from vidspeed.session.check import Faults, shown
 from vidspeed.session.paths import read_whole
 from vidspeed.values import Floats, Marker, Moved, Pick, Track
 
+ROUNDING = 1e-12  # by which a covariance must be less than the one that no matrix can have
 _STREAK = ("streak_px", "streak_u_px", "streak_angle_rad", "peak", "snr")
 
 
@@ -63,7 +64,7 @@ def read_tracks(path: Path, *, height_px: int) -> tuple[Track, ...]:
     for row in rows:
         passes.setdefault(row.values["pass"], []).append(row)
         most = row.values["u_x_px"] * row.values["u_y_px"]
-        if not abs(row.values["cov_xy_px2"]) < most:
+        if not abs(row.values["cov_xy_px2"]) < most * (1.0 - ROUNDING):
             faults.add(
                 f"{path.name}: row {row.number}",
                 f"cov_xy_px2 is {row.values['cov_xy_px2']!r}, a number nearer 0 than "
