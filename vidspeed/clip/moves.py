@@ -34,7 +34,6 @@ PLAIN_SNR = 8.0  # peak over noise from which the length of a spot tells somethi
 FLASHES = 3  # from which it can be seen that they come evenly
 OFF_BEAT, OFF_SHARE = 1.5, 0.2  # frames, and share of the beat, by which a flash is early or late
 LEAST_BEAT = 2.5  # frames; of a faster one nearly any frames are multiples
-BEHIND = 0.35  # of a frame's way by which a coarse coder leaves a light behind, or ahead
 MISSED = 2  # periods from one flash that is seen to the next, at most
 LEAST_LIT = 0.1  # share of the frames in which even the shortest flashes are seen
 LEAST_ON_WAY = 7  # spots of a chain from which single ones can be told to be off its way
@@ -176,21 +175,11 @@ def moved(xy_px: Floats, time_s: Floats, limits: Limits) -> bool:
 
 
 def smooth(xy_px: Floats, time_s: Floats, limits: Limits, slack_px: float = 0.0) -> bool:
-    """Say whether most places (n, 2) lie where their two neighbours in time put them.
-
-    A coder may draw a light partly where it was a frame before: along its way a long chain may be
-    rougher for that.
-    """
+    """Say whether most places (n, 2) lie where their two neighbours in time put them."""
     before, after = time_s[1:-1] - time_s[:-2], time_s[2:] - time_s[1:-1]
     share = (before / (before + after))[:, None]
-    off_px = xy_px[1:-1] - xy_px[:-2] * (1 - share) - xy_px[2:] * share
-    off = np.linalg.norm(off_px, axis=1)
+    off = np.linalg.norm(xy_px[1:-1] - xy_px[:-2] * (1 - share) - xy_px[2:] * share, axis=1)
     speed = np.linalg.norm(xy_px[2:] - xy_px[:-2], axis=1) / (before + after)
-    if len(xy_px) >= LEAST_RUN:
-        ahead = (xy_px[2:] - xy_px[:-2]) / np.maximum(speed * (before + after), 1e-9)[:, None]
-        along = np.abs(np.sum(off_px * ahead, axis=1))
-        spared = np.maximum(along - BEHIND * speed * np.minimum(before, after), 0.0)
-        off = np.hypot(spared, np.sqrt(np.maximum(off**2 - along**2, 0.0)))
     bend = 0.5 * bend_px_s2(speed, limits.width_px) * before * after
     return bool(np.mean(off <= ROUGH_PX + slack_px + bend) >= MOSTLY)
 
