@@ -6,21 +6,20 @@ import signal
 
 import pytest
 
+from tests.schedule import schedule_of_this_thread
+
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:  # of a run in the background: what it starts
     signal.signal(signal.SIGINT, signal.default_int_handler)  # would not hear Ctrl-C either
 
 
-@pytest.hookimpl(optionalhook=True)
-def pytest_xdist_make_scheduler(config, log):
-    """Give each process half of the list, and who is done early a part of what is left.
-
-    Tests of one file then mostly share its fixtures; dealt out in turns, both would make them.
-    """
-    from xdist.scheduler import WorkStealingScheduling
-
-    return WorkStealingScheduling(config, log)
+@pytest.fixture(autouse=True)
+def _ordinary_schedule():
+    """No test may make its process a real-time one: see tests/schedule.py."""
+    before = schedule_of_this_thread()
+    yield
+    assert schedule_of_this_thread() == before
 
 
 @pytest.fixture(scope="session")

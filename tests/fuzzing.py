@@ -16,6 +16,7 @@ from pathlib import Path
 import av
 import numpy as np
 
+from tests.schedule import kept_schedule
 from tests.tiny import edit, scene_text
 from vidspeed.clip.read import ClipReader
 from vidspeed.render.session import render_scene_file
@@ -90,6 +91,7 @@ def name_clip(folder: Path, name: str) -> Path:
     return folder / name
 
 
+@kept_schedule()
 def write_kind(kind: str, path: Path, pictures: Sequence[np.ndarray]) -> None:
     """Encode pictures (h, w) uint8 as one kind of clip."""
     container, encoder, pixels, options, wrapped = KINDS[kind]

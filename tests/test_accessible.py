@@ -2,18 +2,10 @@
 
 from __future__ import annotations
 
-import shutil
-
-import pytest
-
 from tests.accessible import faults
+from tests.browser import in_browser, opened
 
-CHROMIUM = shutil.which("chromium")
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
-FLAGS = [
-    "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-sync",
-    "--disable-background-networking", "--disable-component-update",
-]  # fmt: skip
+EMPTY, SCREEN = "about:blank", {"width": 800, "height": 600}
 HINT = "".join(["place", "holder"])  # the grey words in a field that is empty
 FRAME = '<!doctype html><html lang="en"><head><title>A page</title></head><body>{}</body></html>'
 GOOD = """<h1>Evening</h1><h2>Passes</h2>
@@ -68,38 +60,35 @@ BAD = {
 }
 
 
-@pytest.fixture(scope="module")
-def page():
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        yield browser.new_page(viewport={"width": 800, "height": 600})
-        browser.close()
+@in_browser
+def test_a_good_page_has_no_fault():
+    with opened(EMPTY, viewport=SCREEN) as page:
+        page.set_content(FRAME.format(GOOD))
+        assert faults(page) == []
+        assert page.evaluate("document.querySelectorAll('details[open]').length") == 0
 
 
-def test_a_good_page_has_no_fault(page):
-    page.set_content(FRAME.format(GOOD))
-    assert faults(page) == []
-    assert page.evaluate("document.querySelectorAll('details[open]').length") == 0
+@in_browser
+def test_every_rule_finds_its_fault_and_no_other():
+    with opened(EMPTY, viewport=SCREEN) as page:
+        for rule, body in BAD.items():
+            page.set_content(FRAME.format(f"<h1>Evening</h1>{body}"))
+            found = faults(page)
+            assert found, rule
+            assert all(rule.strip() in row for row in found), (rule, found)
 
 
-def test_every_rule_finds_its_fault_and_no_other(page):
-    for rule, body in BAD.items():
-        page.set_content(FRAME.format(f"<h1>Evening</h1>{body}"))
-        found = faults(page)
-        assert found, rule
-        assert all(rule.strip() in row for row in found), (rule, found)
+@in_browser
+def test_a_page_without_title_language_or_heading_is_told():
+    with opened(EMPTY, viewport=SCREEN) as page:
+        page.set_content("<html><body><p>words</p></body></html>")
+        assert [row.split(":")[0] for row in faults(page)] == ["title", "language", "no heading"]
 
 
-def test_a_page_without_title_language_or_heading_is_told(page):
-    page.set_content("<html><body><p>words</p></body></html>")
-    assert [row.split(":")[0] for row in faults(page)] == ["title", "language", "no heading"]
-
-
-def test_a_text_on_the_browsers_own_dark_ground_is_judged_by_it(page):
-    page.emulate_media(color_scheme="dark")
-    dark = "<style>:root { color-scheme: dark } p { color: #333 }</style><h1>x</h1><p>words</p>"
-    page.set_content(FRAME.format(dark))
-    assert [row.split(":")[0] for row in faults(page)] == ["contrast"]
-    page.emulate_media(color_scheme="light")
+@in_browser
+def test_a_text_on_the_browsers_own_dark_ground_is_judged_by_it():
+    with opened(EMPTY, viewport=SCREEN) as page:
+        page.emulate_media(color_scheme="dark")
+        dark = "<style>:root { color-scheme: dark } p { color: #333 }</style><h1>x</h1><p>words</p>"
+        page.set_content(FRAME.format(dark))
+        assert [row.split(":")[0] for row in faults(page)] == ["contrast"]

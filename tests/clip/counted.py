@@ -15,6 +15,8 @@ import numpy as np
 import pytest
 from av.codec.codec import UnknownCodecError
 
+from tests.schedule import kept_schedule
+
 HEIGHT, WIDTH = 96, 160
 BITS, SIDE = 10, 24  # of the counter: two rows of five blocks
 DARK, BRIGHT = 40, 210
@@ -93,6 +95,7 @@ def number_in(luma: np.ndarray) -> int:
     return number
 
 
+@kept_schedule()
 def write_counted(
     path: Path,
     kind: Kind,

@@ -6,12 +6,13 @@ import json
 import pytest
 
 from tests.accessible import faults
-from tests.desk.test_picking_page import CHROMIUM, click_on, opened, served, wait_for_pick
+from tests.browser import in_browser
+from tests.desk.serving import fresh, opened, served
+from tests.desk.test_picking_page import click_on, wait_for_pick
 from tests.tiny import MARKERS, command, scene_text
 from vidspeed.desk.results import summary_of
 from vidspeed.render.session import render_scene_file
 
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
 TITLE = "<script>document.title='no'</script> \u05e9\u05dc\u05d5\u05dd & \"it's\""
 FORMS = {
     "day": {"title": TITLE, "wanted_U95_percent": "5"},
@@ -32,8 +33,9 @@ def filmed(tmp_path_factory):
     return folder / "s"
 
 
+@in_browser
 def test_from_an_empty_folder_to_the_report(filmed, tmp_path):
-    folder = tmp_path / "a day <b>"
+    folder = fresh(tmp_path) / "a day <b>"
     folder.mkdir()
     with served(folder) as address, opened(address) as page:
         page.click("#make")

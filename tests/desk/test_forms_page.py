@@ -1,14 +1,13 @@
 """Forms and tables in a real browser: judged while one types, by keys alone, two pages at once."""
 
-import pytest
+from contextlib import contextmanager
 
 from tests.accessible import faults
+from tests.browser import in_browser
 from tests.desk.daylight import session_without_picks
-from tests.desk.test_picking_page import CHROMIUM, opened, served
+from tests.desk.serving import fresh, opened, served
 from tests.session.test_survey import LEVELS, TAPES
 from vidspeed.assembly.reading import read_session
-
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
 
 
 def says(page, name, words):
@@ -18,17 +17,21 @@ def says(page, name, words):
     )
 
 
-@pytest.fixture(scope="module")
-def desk(tmp_path_factory):
-    """Return a session whose desk is open in a browser: its folder, its address, a page."""
-    folder = session_without_picks(tmp_path_factory.mktemp("forms"))
+@contextmanager
+def desk(tmp_path):
+    """Open the desk of a session in a browser: its folder, its address, a page."""
+    folder = session_without_picks(fresh(tmp_path))
     with served(folder) as address, opened(address) as page:
         yield folder, address, page
 
 
-def test_two_pages_do_not_overwrite_each_other_and_what_was_typed_stays(desk):
-    folder, address, one = desk
-    path = folder / "session.toml"
+@in_browser
+def test_two_pages_do_not_overwrite_each_other_and_what_was_typed_stays(tmp_path):
+    with desk(tmp_path) as (folder, address, one):
+        type_in_two_pages(folder / "session.toml", address, one)
+
+
+def type_in_two_pages(path, address, one):
     where = address.partition("?")[0] + "setup/course"
     other = one.context.browser.new_page()
     other.goto(address)
@@ -77,8 +80,13 @@ def paste(page, text):
     )
 
 
-def test_a_survey_by_tape_is_pasted_and_drawn(desk):
-    folder, address, page = desk
+@in_browser
+def test_a_survey_by_tape_is_pasted_and_drawn(tmp_path):
+    with desk(tmp_path) as (folder, address, page):
+        give_a_survey(folder, address, page)
+
+
+def give_a_survey(folder, address, page):
     home = address.partition("?")[0]
     page.goto(home + "survey")
     page.wait_for_selector("#network")

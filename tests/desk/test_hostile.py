@@ -3,11 +3,11 @@
 import pytest
 
 from tests.accessible import faults
+from tests.browser import in_browser
 from tests.desk.daylight import session_without_picks
-from tests.desk.test_picking_page import CHROMIUM, opened, served
+from tests.desk.serving import fresh, opened, served
 from tests.tiny import edit
 
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
 SCRIPT = "<script>document.title='no'</script><img src=x onerror=\\\"document.title='no'\\\">"
 RIGHT_TO_LEFT = "\\u202e4pm.exe"  # which the reader refuses, and the page says so
 LONG = "n" * 10_000
@@ -32,8 +32,9 @@ def hostile(folder):
     edit(markers, "A1,", "\"<b>A1</b><script>document.title='no'</script>\",")
 
 
+@in_browser
 def test_every_page_shows_hostile_words_as_text(tmp_path):
-    folder = session_without_picks(tmp_path)
+    folder = session_without_picks(fresh(tmp_path))
     hostile(folder)
     with served(folder) as address, opened(address) as page:
         page.on("dialog", lambda dialog: pytest.fail(dialog.message))

@@ -3,13 +3,16 @@
 import hashlib
 import json
 import os
+import shutil
 import time
 
 import pytest
 
 from tests.accessible import faults
+from tests.browser import in_browser
 from tests.desk.flown import fly_day
-from tests.desk.test_picking_page import CHROMIUM, HOSTILE, opened, served
+from tests.desk.serving import fresh, opened, served
+from tests.desk.test_picking_page import HOSTILE
 from tests.tiny import command, edit, undrawn
 from vidspeed.desk import packs
 from vidspeed.desk.answered import compared, known, setups_of
@@ -17,15 +20,12 @@ from vidspeed.errors import PackError
 from vidspeed.record.markview import mark_sentence
 from vidspeed.record.units import UNITS
 
-browser = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
 SETUPS = {"a": "tail 2", "b": HOSTILE}
 
 
 @pytest.fixture(scope="module")
 def flown(measured_tiny, tmp_path_factory):
     """Return a day with six passes, measured; what is written into it stays."""
-    import shutil
-
     folder = shutil.copytree(measured_tiny, tmp_path_factory.mktemp("day") / "a day")
     fly_day(folder, SETUPS)
     edit(folder / "session.toml", "A short afternoon", HOSTILE.replace('"', "'"))
@@ -34,8 +34,9 @@ def flown(measured_tiny, tmp_path_factory):
     return folder
 
 
-@browser
+@in_browser
 def test_mark_report_and_pack_are_shown_made_and_taken_away(flown, tmp_path):
+    flown = shutil.copytree(flown, fresh(tmp_path) / "a day")
     with served(flown) as address, opened(address) as page:
         home = address.partition("?")[0]
         look_at_the_mark(flown, page, home)

@@ -1,17 +1,16 @@
 """The pass page in a real browser: lights pointed at, dismissed, restored, another one chosen."""
 
 import json
-
-import pytest
+import shutil
 
 from tests.accessible import faults
+from tests.browser import in_browser
+from tests.desk.serving import fresh, opened, served
 from tests.desk.test_passes import two_lights
-from tests.desk.test_picking_page import CHROMIUM, HOSTILE, opened, served
+from tests.desk.test_picking_page import HOSTILE
 from vidspeed.desk.passview import speed_words
 from vidspeed.desk.results import NAME, summary_of
 from vidspeed.measure import run
-
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
 
 
 def solved_so_often(page, count):
@@ -53,7 +52,9 @@ def say_of_the_pass(folder, **facts):
     (folder / NAME).write_text(json.dumps(found), encoding="utf-8")
 
 
-def test_lights_are_dismissed_restored_and_chosen(tiny):
+@in_browser
+def test_lights_are_dismissed_restored_and_chosen(tiny, tmp_path):
+    tiny = shutil.copytree(tiny, fresh(tmp_path) / "session")
     with served(tiny) as address, opened(address) as page:
         home = address.partition("?")[0]
         look_at_a_light(tiny, page, home)

@@ -1,54 +1,16 @@
 """The picking page in a real browser: picks by mouse and keys, and who is not let in."""
 
-import shutil
-import subprocess
-import sys
 import urllib.error
 import urllib.request
-from contextlib import contextmanager
-from functools import partial
 
 import pytest
 
+from tests.browser import in_browser
 from tests.desk.daylight import session_without_picks, true_picks
+from tests.desk.serving import opened, served
 from vidspeed.assembly.reading import read_session
 
-CHROMIUM = shutil.which("chromium")
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
-FLAGS = [
-    "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-sync",
-    "--disable-background-networking", "--disable-component-update",
-]  # fmt: skip
-WAIT_MS = 300_000
-POLLING_MS = 100.0
 HOSTILE = "<script>document.title='no'</script> & ' <b>"
-
-
-@contextmanager
-def served(folder):
-    """Start the desk as a user does, and give its address."""
-    code = "from vidspeed.cli import main; main()"
-    command = [sys.executable, "-c", code, "desk", str(folder), "--no-browser"]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, encoding="utf-8") as process:
-        try:
-            yield process.stdout.readline().split()[1]
-        finally:
-            process.kill()
-
-
-@contextmanager
-def opened(address):
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        page = browser.new_page(viewport={"width": 1280, "height": 800}, reduced_motion="reduce")
-        page.set_default_timeout(WAIT_MS)
-        # of itself it asks at every frame, and has frames drawn for that: seconds of processor time
-        page.wait_for_function = partial(page.wait_for_function, polling=POLLING_MS)
-        page.goto(address)
-        yield page
-        browser.close()
 
 
 def click_on(page, x, y):
@@ -80,6 +42,7 @@ def desk(tmp_path_factory):
         yield folder, address
 
 
+@in_browser
 def test_six_picks_by_mouse_and_keys_make_the_session_ready(desk):
     folder, address = desk
     (folder / "picks-north.csv").unlink(missing_ok=True)
@@ -119,6 +82,7 @@ def nudge(page, name, place):
             page.keyboard.press(key)
 
 
+@in_browser
 def test_undo_takes_a_pick_back(desk):
     folder, address = desk
     (folder / "picks-north.csv").unlink(missing_ok=True)

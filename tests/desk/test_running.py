@@ -6,7 +6,7 @@ from urllib.parse import quote
 import pytest
 
 from tests.desk.daylight import session_without_picks
-from tests.desk.test_picking_page import served
+from tests.desk.serving import served
 from tests.tiny import files_of
 
 SOCKET = "/_nicegui_ws/socket.io/?EIO=4&transport="
