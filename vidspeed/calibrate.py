@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 
 from vidspeed.assembly.advice import advice, best_change
+from vidspeed.assembly.cameras import Cameras, calibrate_all
 from vidspeed.assembly.forecast import forecast, line_place, relative_U95
-from vidspeed.assembly.gather import Cameras, calibrate_all
 from vidspeed.assembly.reading import read_session
 from vidspeed.clip.still import read_picture
 from vidspeed.errors import VidspeedError

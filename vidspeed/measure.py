@@ -16,19 +16,13 @@ from vidspeed.answer.mark import mark_of
 from vidspeed.assembly.advice import advice, best_change
 from vidspeed.assembly.agree import by_light, with_exposure
 from vidspeed.assembly.beside import beside_others
+from vidspeed.assembly.cameras import Cameras, calibrate_all
 from vidspeed.assembly.dismissed import Parted, in_vain, with_dismissed
 from vidspeed.assembly.drive import drive_of
 from vidspeed.assembly.filming import film_passes
 from vidspeed.assembly.fixed import between_clips
 from vidspeed.assembly.forecast import relative_U95
-from vidspeed.assembly.gather import (
-    Cameras,
-    Keeping,
-    Looked,
-    calibrate_all,
-    refuse_nothing,
-    with_intervals,
-)
+from vidspeed.assembly.gather import Keeping, Looked, refuse_nothing, with_intervals
 from vidspeed.assembly.heights import with_heights
 from vidspeed.assembly.joint import Joint, solve_with_sound
 from vidspeed.assembly.kept import forget_halves

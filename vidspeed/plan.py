@@ -14,8 +14,8 @@ from pathlib import Path
 import numpy as np
 
 from vidspeed.assembly.advice import advice, markers_seen
+from vidspeed.assembly.cameras import USUAL_RATE_HZ
 from vidspeed.assembly.forecast import expected_speed_mps, forecast, line_place, relative_U95
-from vidspeed.assembly.gather import USUAL_RATE_HZ
 from vidspeed.assembly.reading import read_session
 from vidspeed.errors import CalibrationError, SessionError, VidspeedError
 from vidspeed.geometry.aim import aimed, inside

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import numpy as np
 
+from vidspeed.assembly.cameras import calibrate_all
 from vidspeed.assembly.forecast import forecast, relative_U95
-from vidspeed.assembly.gather import calibrate_all
 from vidspeed.assembly.reading import adjust, read_session, settled, survey_warnings, unfixed
 from vidspeed.errors import SessionError, VidspeedError
 from vidspeed.geometry.survey import ellipse_m, survey_factor

@@ -8,7 +8,8 @@ import pytest
 
 from tests.tiny import CLIP, command, edit
 from vidspeed.assembly import faint
-from vidspeed.assembly.gather import Keeping, calibrate_all
+from vidspeed.assembly.cameras import calibrate_all
+from vidspeed.assembly.gather import Keeping
 from vidspeed.assembly.looking import look_within_bounds
 from vidspeed.assembly.reading import read_session
 from vidspeed.measure import run

@@ -9,8 +9,9 @@ from scipy.integrate import cumulative_trapezoid
 
 from tests.motion.flown import LENGTH_M, SIZE_PX, evening, plain_track
 from tests.tiny import CLIP, edit, scene_text
+from vidspeed.assembly.cameras import Cameras
 from vidspeed.assembly.drive import driven
-from vidspeed.assembly.gather import Cameras, Looked
+from vidspeed.assembly.gather import Looked
 from vidspeed.assembly.proof import prove
 from vidspeed.geometry.lens import project
 from vidspeed.measure import run

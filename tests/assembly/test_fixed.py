@@ -10,7 +10,7 @@ import pytest
 
 from tests.tiny import CLIP, command, edit, scene_text
 from vidspeed.assembly import fixed as room
-from vidspeed.assembly.gather import calibrate_all
+from vidspeed.assembly.cameras import calibrate_all
 from vidspeed.assembly.reading import read_session
 from vidspeed.clip.still import still, write_still
 from vidspeed.errors import ClipError

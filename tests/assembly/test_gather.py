@@ -3,7 +3,8 @@
 import pytest
 
 from tests.tiny import edit, render_tiny
-from vidspeed.assembly.gather import calibrate_all, look
+from vidspeed.assembly.cameras import calibrate_all
+from vidspeed.assembly.gather import look
 from vidspeed.session.read import read_session
 
 ROWS = ((3, 0.05), (4, 0.067), (5, 0.083), (7, 0.118))  # frame, time_s: uneven, one missing

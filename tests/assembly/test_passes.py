@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from tests.motion.flown import drawn_clock, evening, flown
-from vidspeed.assembly.gather import Cameras, Looked
+from vidspeed.assembly.cameras import Cameras
+from vidspeed.assembly.gather import Looked
 from vidspeed.assembly.passes import solve_passes
 from vidspeed.motion.calibration import calibrate_camera
 from vidspeed.record.columns import track_csv

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from tests.motion.flown import SIZE_PX, evening
-from vidspeed.assembly.gather import Cameras, Looked
+from vidspeed.assembly.cameras import Cameras
+from vidspeed.assembly.gather import Looked
 from vidspeed.assembly.ground import Sighting, located
 from vidspeed.assembly.proof import prove
 from vidspeed.geometry.lens import project

@@ -218,7 +218,8 @@ def reel(
 
 def flown_evening(layout: str, seed: tuple[int, int]) -> Count:
     """Fly an evening past two cameras, solve it from picks to joint passes and count."""
-    from vidspeed.assembly.gather import calibrate_all, look, with_intervals
+    from vidspeed.assembly.cameras import calibrate_all
+    from vidspeed.assembly.gather import look, with_intervals
     from vidspeed.assembly.passes import solve_passes
     from vidspeed.session.read import read_session
 

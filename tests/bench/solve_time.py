@@ -147,7 +147,8 @@ def timed(rate_hz: float, seed: int, runs: int, draw: bool) -> Timed:
 
 def prepare(rate_hz: float, seed: int) -> tuple[Any, list[Any]]:
     """Return the session and the tracks of its one pass, ready to be solved."""
-    from vidspeed.assembly.gather import calibrate_all, look, with_intervals
+    from vidspeed.assembly.cameras import calibrate_all
+    from vidspeed.assembly.gather import look, with_intervals
     from vidspeed.motion.flight import Lit
     from vidspeed.session.read import read_session
 

@@ -182,7 +182,8 @@ def row(layout: Layout, seed: int, workers: int) -> tuple[str, bool]:
 
 def first_order(folder: Path) -> Any:
     """Solve the one pass of a session without looking beyond first order."""
-    from vidspeed.assembly.gather import calibrate_all, look, with_intervals
+    from vidspeed.assembly.cameras import calibrate_all
+    from vidspeed.assembly.gather import look, with_intervals
     from vidspeed.assembly.passes import solve_passes
     from vidspeed.session.read import read_session
 

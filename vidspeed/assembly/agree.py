@@ -29,7 +29,8 @@ from vidspeed.agreement.playback import (
     speed_words,
 )
 from vidspeed.agreement.readout import check_readout
-from vidspeed.assembly.gather import Cameras, Keeping, Looked
+from vidspeed.assembly.cameras import Cameras
+from vidspeed.assembly.gather import Keeping, Looked
 from vidspeed.assembly.kept import scan_once
 from vidspeed.assembly.passes import Pass
 from vidspeed.clip.read import file_sha256

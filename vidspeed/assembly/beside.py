@@ -9,7 +9,8 @@ from dataclasses import replace
 from vidspeed.agreement.alone import alone
 from vidspeed.agreement.causes import Beside
 from vidspeed.agreement.verdict import NORMAL95, compared, judged
-from vidspeed.assembly.gather import Cameras, Looked
+from vidspeed.assembly.cameras import Cameras
+from vidspeed.assembly.gather import Looked
 from vidspeed.assembly.heard import beside_sound, listen_for
 from vidspeed.assembly.joint import Joint
 from vidspeed.assembly.logged import logs_beside

@@ -14,7 +14,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from vidspeed.agreement.log import logged, usual_speed_mps
-from vidspeed.assembly.gather import Cameras, Looked
+from vidspeed.assembly.cameras import Cameras
+from vidspeed.assembly.gather import Looked
 from vidspeed.errors import ClipError, VidspeedError
 from vidspeed.motion.choose import Seen, one_pass
 from vidspeed.motion.stand import Stand

@@ -12,7 +12,8 @@ from functools import partial
 
 import numpy as np
 
-from vidspeed.assembly.gather import Cameras, Keeping, Looked
+from vidspeed.assembly.cameras import Cameras
+from vidspeed.assembly.gather import Keeping, Looked
 from vidspeed.assembly.kept import faint_once
 from vidspeed.clip.coding import drag_u_px
 from vidspeed.clip.striplight import faint_tracks

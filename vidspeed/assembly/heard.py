@@ -18,7 +18,8 @@ from vidspeed.agreement.arrival import heard_moment
 from vidspeed.agreement.causes import Beside, by_range, independent
 from vidspeed.agreement.doppler import around_of
 from vidspeed.agreement.hearing import hear
-from vidspeed.assembly.gather import Cameras, Looked
+from vidspeed.assembly.cameras import Cameras
+from vidspeed.assembly.gather import Looked
 from vidspeed.clip.sound import read_sound
 from vidspeed.errors import ClipError, WorkerError
 from vidspeed.executor import clip_words

@@ -7,7 +7,8 @@ from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 
 from vidspeed.agreement.doppler import around_of
-from vidspeed.assembly.gather import Cameras, Looked
+from vidspeed.assembly.cameras import Cameras
+from vidspeed.assembly.gather import Looked
 from vidspeed.assembly.heard import Hearing, listen_for
 from vidspeed.assembly.passes import Pass, accounted, held_together, solve_each
 from vidspeed.errors import MotionError

@@ -9,9 +9,10 @@ from __future__ import annotations
 import threading
 from concurrent.futures import CancelledError, Executor, Future
 
+from vidspeed.assembly.cameras import Cameras
 from vidspeed.assembly.drive import drive_of, driven
 from vidspeed.assembly.faint import with_faint
-from vidspeed.assembly.gather import Cameras, Keeping, Looked, failed, look, undismissed
+from vidspeed.assembly.gather import Keeping, Looked, failed, look, undismissed
 from vidspeed.errors import ClipError, WorkerError
 from vidspeed.executor import AGAIN, clip_words
 from vidspeed.memory import memory_within

@@ -6,7 +6,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import count
 
-from vidspeed.assembly.gather import Cameras, Looked
+from vidspeed.assembly.cameras import Cameras
+from vidspeed.assembly.gather import Looked
 from vidspeed.errors import MotionError
 from vidspeed.motion.account import account
 from vidspeed.motion.choose import Found, Seen, many_passes, one_pass, relabelled

@@ -14,8 +14,9 @@ from pathlib import Path
 
 import numpy as np
 
+from vidspeed.assembly.cameras import Cameras
 from vidspeed.assembly.drive import prove_drives
-from vidspeed.assembly.gather import Cameras, Looked
+from vidspeed.assembly.gather import Looked
 from vidspeed.assembly.ground import Located, Sighting, located
 from vidspeed.clip.still import read_picture, still
 from vidspeed.errors import ClipError, VidspeedError

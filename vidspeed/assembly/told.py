@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from vidspeed.assembly.gather import Cameras
+from vidspeed.assembly.cameras import Cameras
 from vidspeed.decisions import decided, wanted
 from vidspeed.values import CameraFit, PassResult, Problem, Session, Sighted
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from vidspeed.assembly.gather import Cameras, Looked
+from vidspeed.assembly.cameras import Cameras
+from vidspeed.assembly.gather import Looked
 from vidspeed.assembly.passes import Pass, seen_of
 from vidspeed.errors import MotionError
 from vidspeed.motion.choose import Seen, plausible, solve_tracks

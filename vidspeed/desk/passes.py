@@ -18,17 +18,11 @@ from typing import Any
 import numpy as np
 
 from vidspeed.assembly.agree import by_light, with_exposure
+from vidspeed.assembly.cameras import Cameras, calibrate_all
 from vidspeed.assembly.dismissed import with_dismissed
 from vidspeed.assembly.drive import drive_of
 from vidspeed.assembly.filming import lanes_of
-from vidspeed.assembly.gather import (
-    Cameras,
-    Keeping,
-    Looked,
-    calibrate_all,
-    undismissed,
-    with_intervals,
-)
+from vidspeed.assembly.gather import Keeping, Looked, undismissed, with_intervals
 from vidspeed.assembly.heights import with_heights
 from vidspeed.assembly.looking import look_within_bounds
 from vidspeed.assembly.passes import Pass, solve_passes

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from vidspeed.assembly.gather import USUAL_RATE_HZ
+from vidspeed.assembly.cameras import USUAL_RATE_HZ
 from vidspeed.assembly.reading import read_session
 from vidspeed.desk.sources import hash_of
 from vidspeed.errors import SessionError, VidspeedError
