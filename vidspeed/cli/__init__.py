@@ -23,9 +23,9 @@ from vidspeed.cli import (
     passes,
     watching,
     pictures,
-    answers,
     follow,
     listen,
+    marks,
     clock,
     lenses,
     evidence,
@@ -35,7 +35,6 @@ from vidspeed.cli import (
 from vidspeed.cli.shell import app
 
 __all__ = [
-    "answers",
     "app",
     "clips",
     "clock",
@@ -46,6 +45,7 @@ __all__ = [
     "lenses",
     "listen",
     "main",
+    "marks",
     "passes",
     "pictures",
     "watching",

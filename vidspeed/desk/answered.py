@@ -5,9 +5,10 @@ from __future__ import annotations
 from functools import partial
 from pathlib import Path
 
-from vidspeed.answers import compare_outcomes, with_mark
 from vidspeed.assembly.reading import read_session
+from vidspeed.compare import compare_outcomes
 from vidspeed.desk.results import NAME
+from vidspeed.mark import with_mark
 from vidspeed.record.canvas import data_uri
 from vidspeed.record.compareview import comparison_figure, comparison_lines
 from vidspeed.record.readback import outcome_kept, same_bytes

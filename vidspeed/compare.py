@@ -1,57 +1,19 @@
-"""What people ask of sessions that were flown: the mark, and whether one was faster than another.
+"""Whether one of two sessions, or of two set-ups of one, was faster.
 
-Results that are there and of these very inputs are taken; else the session is measured.
+Results that are there and of these very inputs are taken; else a session is measured.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
 from vidspeed.answer.comparison import Side
 from vidspeed.answer.comparison import compare as compare_sides
-from vidspeed.answer.mark import mark_of
-from vidspeed.assembly.reading import read_session
 from vidspeed.errors import VidspeedError
-from vidspeed.record.readback import outcome_kept
-from vidspeed.session.elsewhere import with_clips
-from vidspeed.values import Compared, Outcome, Session
-
-Measure = Callable[[Session], Outcome]
-
-
-def mark(folder: Path, measure: Measure, *, clips: Path | None = None) -> Outcome:
-    """Return the mark of the session in `folder`, and the passes that it was chosen from.
-
-    Parameters
-    ----------
-    measure
-        Measures a session of which there are no results that hold; nothing is written.
-    clips
-        A folder in which clips are looked for before the session folder.
-
-    Raises
-    ------
-    VidspeedError
-        Where the session is wrong or nothing can be measured.
-    """
-    return with_mark(known_passes(folder, measure, clips))
-
-
-def with_mark(found: Outcome) -> Outcome:
-    """Return an outcome with the mark of its passes, or with why there is none."""
-    labels, covariance = found.covariance_labels, found.covariance
-    decided = mark_of(found.session, found.passes, labels, covariance)
-    return replace(found, mark=decided.mark, no_mark=decided.why_not)
-
-
-def known_passes(folder: Path, measure: Measure, clips: Path | None = None) -> Outcome:
-    """Return the passes of a session: from its results, or measured where those do not hold."""
-    session = read_session(folder)
-    if clips is not None:
-        session = with_clips(session, clips)
-    return outcome_kept(session) or measure(session)
+from vidspeed.mark import Measure, known_passes
+from vidspeed.values import Compared, Outcome
 
 
 def compare(

@@ -44,7 +44,7 @@ def mark(
     log_json: LogJson = None,
 ) -> int:
     """State the mark of a session: the best two opposite passes that its rules allow."""
-    from vidspeed.answers import mark as mark_of_session
+    from vidspeed.mark import mark as mark_of_session
 
     with telling(verbose, log_json):
         outcome = mark_of_session(session, measure, clips=clips)
@@ -100,7 +100,7 @@ def compare(
     """Say whether B was faster than A: two sessions, or two setups of one, and how sure that is."""
     import json
 
-    from vidspeed.answers import compare as compare_sessions
+    from vidspeed.compare import compare as compare_sessions
     from vidspeed.record.compareview import (
         comparison_figure,
         comparison_json,

@@ -9,10 +9,11 @@ import pytest
 
 from tests.answer.days import flown
 from tests.tiny import CLIP, command, tree_of
-from vidspeed.answers import compare, known_passes, mark
 from vidspeed.assembly.reading import read_session
 from vidspeed.cli import app
+from vidspeed.compare import compare
 from vidspeed.errors import VidspeedError
+from vidspeed.mark import known_passes, mark
 from vidspeed.motion.budget import covariance
 from vidspeed.values import Outcome
 
@@ -167,9 +168,9 @@ def test_compare_on_the_command_line(tiny, tmp_path):
 
 
 def test_compare_prints_and_draws(tiny, tmp_path, monkeypatch):
-    from vidspeed.cli import answers
+    from vidspeed.cli import marks
 
-    monkeypatch.setattr(answers, "measure", Measured())
+    monkeypatch.setattr(marks, "measure", Measured())
     plot = tmp_path / "plot.png"
     said = command("compare", touched(tiny), "--out", plot, "--unit", "mps")
     assert said.status == 0
@@ -183,13 +184,13 @@ def test_compare_prints_and_draws(tiny, tmp_path, monkeypatch):
 
 
 def test_mark_prints_rules_and_ends_with_the_mark(tiny, monkeypatch):
-    from vidspeed.cli import answers
+    from vidspeed.cli import marks
 
     path = tiny / "session.toml"
     rules = '\n[mark]\nearlier_kmh = 300.0\nflights = "same"\nwithin_min = 30.0\n'
     path.write_text(path.read_text(encoding="utf-8") + rules, encoding="utf-8")
     assert read_session(tiny).mark.within_s == 1800.0
-    monkeypatch.setattr(answers, "measure", Measured())
+    monkeypatch.setattr(marks, "measure", Measured())
     said = command("mark", tiny)
     assert said.status == 0
     assert "within 30 min" in said.out
@@ -201,13 +202,13 @@ def test_mark_prints_rules_and_ends_with_the_mark(tiny, monkeypatch):
 
 
 def test_a_clip_that_failed_is_told_by_the_status(tiny, monkeypatch):
-    from vidspeed.cli import answers
+    from vidspeed.cli import marks
     from vidspeed.values import Problem
 
     broken = Problem(level="error", where="b.mp4", message="cannot be read")
     measure = Measured()
     monkeypatch.setattr(
-        answers, "measure", lambda session: replace(measure(session), problems=(broken,))
+        marks, "measure", lambda session: replace(measure(session), problems=(broken,))
     )
     said = command("mark", touched(tiny))
     assert said.status == 3
