@@ -12,7 +12,7 @@ import numpy as np
 from av.container import OutputContainer
 
 from vidspeed.clip.container import open_clip
-from vidspeed.clip.read import ClipReader, Frame
+from vidspeed.clip.read import EARLY_S, ClipReader, Frame
 from vidspeed.clip.scan import frame_numbers
 from vidspeed.clip.write import encoder_for
 from vidspeed.errors import ClipError
@@ -23,7 +23,6 @@ Draw = Callable[[float, Picture], Picture]
 SOUND_HZ = 48_000
 MOST_SLOW = 64
 QUALITY = {"libx264": {"crf": "18", "preset": "fast"}}
-EARLY_S = 0.5  # frames before the first wanted one, so that a decoder has begun in time
 
 
 def cut(

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from vidspeed.clip.background import to_eight_bits
 from vidspeed.clip.facts import frame_numbers
-from vidspeed.clip.read import ClipReader
+from vidspeed.clip.read import EARLY_S, ClipReader
 from vidspeed.errors import ClipError
 from vidspeed.values import Floats, Picture
 from vidspeed.values.pictured import Filmed, Lane
@@ -23,7 +23,6 @@ MOST_PIXELS = 1_600_000  # of the picture of the whole pass; those of a larger o
 REACH = 0.006  # a row gathers this part of the picture's longer side, to both sides of the path
 LEAST_REACH_PX = 4
 MOST_FRAMES = 4000
-EARLY_S = 0.5  # frames before the first wanted one, so that a decoder has begun in time
 
 
 def film(

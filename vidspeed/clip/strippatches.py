@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vidspeed.clip.background import level_scale
+from vidspeed.clip.read import EARLY_S
 from vidspeed.clip.slowly import beside, gap_frames, weights
 from vidspeed.clip.strip import across_of, timed_frames
 from vidspeed.clip.strippaths import Line, places_of
@@ -21,7 +22,6 @@ from vidspeed.worker import alive
 HALF_PX = 20  # of a patch
 SIDE = 2 * HALF_PX + 1
 AROUND_S = 0.25  # before and after the way, from which its background is known too
-EARLY_S = 0.5  # before that, so that a decoder has begun in time
 LEAST_OTHERS = 12  # frames that give a background
 LEAST_FRAMES = 12  # in which the way must be whole
 LEAST_NOISE2 = 1.0 / 12.0  # of a pixel, from rounding
