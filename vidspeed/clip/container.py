@@ -23,6 +23,7 @@ from vidspeed.worker import alive
 
 READABLE = "an MP4, MOV, MKV or AVI file as the camera wrote it is needed"
 PROBED = 24  # frames by which the order of the stamps is judged
+EARLY_S = 0.5  # before the first frame wanted a clip is read: a decoder has begun by then
 LISTS = ("concat", "hls", "dash", "imf", "sdp")  # formats that lead to other files
 MOST_PIXELS = 36_000_000  # 8192 x 4320 and a little more
 MARKED = 3  # packets in which encoders leave their names

@@ -11,8 +11,8 @@ import av
 import numpy as np
 from av.container import OutputContainer
 
-from vidspeed.clip.container import open_clip
-from vidspeed.clip.read import EARLY_S, ClipReader, Frame
+from vidspeed.clip.container import EARLY_S, open_clip
+from vidspeed.clip.read import ClipReader, Frame
 from vidspeed.clip.scan import frame_numbers
 from vidspeed.clip.write import encoder_for
 from vidspeed.errors import ClipError

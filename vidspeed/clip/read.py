@@ -37,19 +37,9 @@ from vidspeed.values import Picture, Value
 from vidspeed.values.timed import SoundTrack
 from vidspeed.worker import alive
 
-__all__ = [
-    "EARLY_S",
-    "ClipReader",
-    "Frame",
-    "Header",
-    "Luma",
-    "file_sha256",
-    "readout_row",
-    "turned",
-]
+__all__ = ["ClipReader", "Frame", "Header", "Luma", "file_sha256", "readout_row", "turned"]
 
 LEAST_SIDE_PX = 16
-EARLY_S = 0.5  # before the first frame wanted, so that a decoder has begun in time
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vidspeed.clip.background import to_eight_bits
+from vidspeed.clip.container import EARLY_S
 from vidspeed.clip.facts import frame_numbers
-from vidspeed.clip.read import EARLY_S, ClipReader
+from vidspeed.clip.read import ClipReader
 from vidspeed.errors import ClipError
 from vidspeed.values import Floats, Picture
 from vidspeed.values.pictured import Filmed, Lane

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vidspeed.clip.background import level_scale
-from vidspeed.clip.read import EARLY_S
+from vidspeed.clip.container import EARLY_S
 from vidspeed.clip.slowly import beside, gap_frames, weights
 from vidspeed.clip.strip import across_of, timed_frames
 from vidspeed.clip.strippaths import Line, places_of
