@@ -8,6 +8,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 from made_up import camera_fit, measured, outcome
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 from vidspeed.record.canvas import svg
 from vidspeed.record.charts import residual_chart, speed_chart
@@ -85,3 +86,43 @@ def test_charts_of_odd_names_and_of_nothing():
 def test_charts_are_the_same_every_time():
     result = measured("1", 111.0, "forward")
     assert svg(speed_chart(result), "a") == svg(speed_chart(result), "a")
+
+
+@pytest.mark.parametrize("long", [False, True])
+def test_what_is_written_beside_a_chart_lies_within_it_and_on_nothing_else(long):
+    row = measured("a label of a pass that is too long to be shown", 1234.5, "forward")
+    first = row.sightings[0]
+    names = [f"camera number {k} beside the runway's end" if long else f"c{k}" for k in range(3)]
+    seen = tuple(
+        replace(first, camera=name, residual_px=first.residual_px * 30.0**k)
+        for k, name in enumerate(names)
+    )
+    path = np.column_stack([np.linspace(-5, 85, 17), np.full(17, 0.4), np.full(17, 4.0)])
+    row = replace(row, sightings=seen, path_m=path)
+    labels = [f"pass with a long label {k}" if long else f"{k}" for k in range(6)]
+    flown = replace(outcome("unused"), passes=tuple(replace(row, label=name) for name in labels))
+    for figure in (speed_chart(row), residual_chart(row), plan_view(flown)):
+        canvas = FigureCanvasAgg(figure)
+        canvas.draw()
+        whole = figure.bbox
+        legend = figure.legends[0].get_window_extent()
+        assert whole.x0 <= legend.x0
+        assert legend.x1 <= whole.x1
+        assert legend.y1 <= whole.y1
+        for axes in figure.axes:
+            assert axes.get_position().height * figure.get_figheight() > 0.4
+            inside = axes.get_window_extent()
+            assert inside.y1 <= legend.y0
+            name = axes.yaxis.label.get_window_extent()
+            assert whole.x0 <= name.x0
+            for tick in axes.get_yticklabels():
+                at = tick.get_window_extent()
+                if inside.y0 <= at.y0 + at.height / 2 <= inside.y1:
+                    assert name.x1 <= at.x0
+            for words in (axes.xaxis.label, *axes.get_xticklabels()):
+                if words.get_visible() and words.get_text():
+                    assert whole.y0 <= words.get_window_extent().y0
+                    assert words.get_window_extent().y1 <= inside.y0
+        for above, below in zip(figure.axes, figure.axes[1:], strict=False):
+            ticks = [t.get_window_extent() for t in above.get_xticklabels() if t.get_visible()]
+            assert all(below.get_window_extent().y1 <= box.y0 for box in ticks)

@@ -7,7 +7,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from vidspeed.record.canvas import BLUE, GREEN, INK, ORANGE, SKY, VERMILLION, plain
-from vidspeed.record.slim import slim_chart
+from vidspeed.record.slim import LABEL_PT, lay_out, slim_chart
 from vidspeed.record.units import unit_named
 from vidspeed.values import PassResult, Sighted
 
@@ -31,7 +31,7 @@ def speed_chart(result: PassResult, unit: str = "kmh") -> Figure:
     _seen(axes, result)
     _label(axes, "place along the course, x (m)", f"speed along it ({spoken.label})")
     axes.ticklabel_format(useOffset=False)
-    _legend(figure, axes)
+    lay_out(figure, [axes], 3)
     return figure
 
 
@@ -57,8 +57,8 @@ def residual_chart(result: PassResult) -> Figure:
     for axes, name in ((across, "across"), (down, "down")):
         axes.axhline(0.0, color=INK, lw=0.8)
         _label(axes, "", f"{name} (px)")
-    down.set_xlabel("place along the course, x (m)", fontsize=10, color=INK)
-    _legend(figure, across)
+    down.set_xlabel("place along the course, x (m)", fontsize=LABEL_PT, color=INK)
+    lay_out(figure, [across, down], 3)
     return figure
 
 
@@ -74,14 +74,5 @@ def _draw_left(axes: Axes, sighted: Sighted, axis: int, number: int) -> None:
 
 def _label(axes: Axes, across: str, up: str) -> None:
     """Name both axes."""
-    axes.set_xlabel(across, fontsize=10, color=INK)
-    axes.set_ylabel(up, fontsize=10, color=INK)
-
-
-def _legend(figure: Figure, axes: Axes) -> None:
-    """Put the legend above the chart, in the page's ink."""
-    if axes.get_legend_handles_labels()[0]:
-        figure.legend(
-            *axes.get_legend_handles_labels(), loc="outside upper center", ncols=3, fontsize=9.5,
-            frameon=False, labelcolor=INK, columnspacing=1.2, handlelength=1.6,
-        )  # fmt: skip
+    axes.set_xlabel(across, fontsize=LABEL_PT, color=INK)
+    axes.set_ylabel(up, fontsize=LABEL_PT, color=INK)

@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from vidspeed.record.canvas import BLUE, GREEN, INK, ORANGE, SKY, VERMILLION, plain
-from vidspeed.record.slim import slim_chart
+from vidspeed.record.slim import LABEL_PT, lay_out, slim_chart
 from vidspeed.values import CameraFit, Floats, Outcome, PassResult
 
 PATHS = ((BLUE, "-"), (VERMILLION, "--"), (GREEN, "-."), (ORANGE, ":"))
@@ -31,13 +31,13 @@ def plan_view(outcome: Outcome) -> Figure:
     for axes in (above, near):
         _course(axes, length_m, 1.0 if axes is above else _reach(flown) / GATE_M)
         _paths(axes, flown)
-        axes.set_ylabel("y (m)", fontsize=10, color=INK)
+        axes.set_ylabel("y (m)", fontsize=LABEL_PT, color=INK)
     above.set_xlim(low[0], high[0])
     above.set_ylim(low[1], high[1])
     above.set_aspect("equal", adjustable="box")
-    near.set_xlabel("x, along the course (m); below, y is stretched", fontsize=10, color=INK)
+    near.set_xlabel("x, along the course (m); below, y is stretched", fontsize=LABEL_PT, color=INK)
     near.set_xlim(low[0], high[0])
-    _legend(figure, above)
+    lay_out(figure, [above, near], 4)
     return figure
 
 
@@ -129,11 +129,3 @@ def _paths(axes: Axes, flown: Sequence[PassResult]) -> None:
             "", (x[ends[1]], y[ends[1]]), xytext=(x[ends[0]], y[ends[0]]),
             arrowprops={"arrowstyle": "-|>", "color": colour, "lw": 1.4},
         )  # fmt: skip
-
-
-def _legend(figure: Figure, axes: Axes) -> None:
-    """Put the legend above the plan."""
-    figure.legend(
-        *axes.get_legend_handles_labels(), loc="outside upper center", ncols=4, fontsize=9.5,
-        frameon=False, labelcolor=INK, columnspacing=1.2,
-    )  # fmt: skip

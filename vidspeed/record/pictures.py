@@ -275,9 +275,7 @@ def _free(name: str, taken: Container[str]) -> str:
 
 def _both(figure: Figure, name: str) -> tuple[bytes, bytes]:
     """Return a chart as an SVG and as a PNG file."""
-    drawing = svg(figure, name)
-    figure.set_layout_engine("none")  # it is laid out by now
-    return drawing, png(figure)
+    return svg(figure, name), png(figure)
 
 
 def calibration_calls(outcome: Outcome) -> list[Call]:
