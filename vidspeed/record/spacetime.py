@@ -11,7 +11,10 @@ from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.axis import XAxis, YAxis
 from matplotlib.figure import Figure
+from matplotlib.markers import TICKDOWN, TICKLEFT
+from matplotlib.ticker import AutoMinorLocator
 
 from vidspeed.record.canvas import BLUE, DPI, INK, RUST, VERMILLION, plain
 from vidspeed.record.units import bare_speed_text, unit_named
@@ -124,11 +127,11 @@ def space_time(
         laid_out(filmed), cmap="gray", vmin=0.0, vmax=1.0, extent=extent, aspect="auto",
         interpolation="nearest",
     )  # fmt: skip
-    _rule(axes, size)
     _gates(axes, filmed, size)
     _triangle(axes, result, filmed, unit, size)
     axes.set_xlim(extent[0], extent[1])
     axes.set_ylim(extent[2], extent[3])
+    _rule(axes, size)
     _words(figure, result, filmed, sheet)
     return figure
 
@@ -190,13 +193,25 @@ def _ink(filmed: Filmed) -> Floats:
 
 
 def _rule(axes: Axes, size: float) -> None:
-    """Rule the picture in round steps, as a sheet to measure on."""
-    axes.minorticks_on()
+    """Rule the picture in round steps, as a sheet to measure on; its limits are set by now."""
     axes.grid(which="major", color=INK, alpha=0.16, lw=0.5)
     axes.tick_params(which="major", length=5.0 * size, labelsize=9 * size)
-    axes.tick_params(which="minor", length=2.5 * size)
+    across, down = _between(axes.xaxis), _between(axes.yaxis)
+    small: dict[str, Any] = {"ls": "", "ms": 2.5 * size, "mew": 0.6, "color": "k", "clip_on": False}
+    foot, side = axes.get_xaxis_transform(), axes.get_yaxis_transform()
+    axes.plot(across, np.zeros(len(across)), marker=TICKDOWN, transform=foot, **small)
+    axes.plot(np.zeros(len(down)), down, marker=TICKLEFT, transform=side, **small)
     axes.set_xlabel("place along the course, m", fontsize=9 * size)
     axes.set_ylabel("time since the first gate, ms", fontsize=9 * size)
+
+
+def _between(axis: XAxis | YAxis) -> Floats:
+    """Return the small steps (n,) of an axis: as minor ticks each would be four things to draw."""
+    locator = AutoMinorLocator()
+    locator.set_axis(axis)
+    low, high = sorted(axis.get_view_interval())
+    steps = np.asarray(locator(), dtype=np.float64)
+    return np.asarray(steps[(steps >= low) & (steps <= high)])
 
 
 def _gates(axes: Axes, filmed: Filmed, size: float) -> None:
