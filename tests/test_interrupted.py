@@ -98,10 +98,10 @@ def test_a_run_in_one_process_keeps_what_is_finished(tiny, monkeypatch):
     assert decoded == ["pass-1.mp4", "second.mp4", "second.mp4"]
 
 
-def struck_over(folder, clip, *options):
+def struck_over(folder, clip, *options, command=COMMAND):
     """Strike Ctrl-C when a run begins to look at a clip; return its status."""
     running = subprocess.Popen(
-        [*COMMAND, str(folder), *options], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
+        [*command, str(folder), *options], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
         start_new_session=True, encoding="utf-8",
     )  # fmt: skip
     said = []
@@ -124,3 +124,18 @@ def test_a_run_in_several_processes_is_taken_up_again(tiny):
     assert files_of(folder / "results") == before
     assert [path.suffix for path in (folder / ".vidspeed-kept").iterdir()].count(".npz") >= 1
     assert not (folder / ".vidspeed-lock").exists()
+
+
+@WHOLE
+def test_a_module_that_is_still_being_imported_keeps_nobody_waiting(tiny, tmp_path):
+    """Struck within an import, the command leaves a lock behind; the import beside it waits."""
+    (tmp_path / "endless.py").write_text("import threading; threading.Event().wait()\n", "utf-8")
+    shutil.rmtree(tiny / ".vidspeed-kept", ignore_errors=True)
+    code = (
+        f"import sys; sys.path.insert(0, {str(tmp_path)!r}); "
+        "from vidspeed.cli import main, passes; passes.WRITES = 'endless'; main()"
+    )
+    status, said = struck_over(tiny, CLIP, command=[sys.executable, "-c", code, "run"])
+    assert (status, said.splitlines()[-1]) == (
+        INTERRUPTED, "interrupted; earlier results are as they were",
+    )  # fmt: skip

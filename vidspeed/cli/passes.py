@@ -149,7 +149,9 @@ def _measured(
         made_place(place)
     recover(place)
     keeping = Keeping(folder=place, fresh=fresh)
-    threading.Thread(target=import_module, args=(WRITES,), name="import").start()
+    # a daemon: Ctrl-C that is struck within an import leaves its lock behind, and this thread may
+    # be waiting for it
+    threading.Thread(target=import_module, args=(WRITES,), name="import", daemon=True).start()
     outcome = measure(
         session, clips=clips, progress=tell, monte_carlo=monte_carlo, pool=pool, keeping=keeping
     )
