@@ -141,9 +141,12 @@ def _measured(
 
     A process of `helper` draws some of the pictures.
     """
-    from vidspeed.assembly.gather import Keeping
-    from vidspeed.measure import run as measure
-    from vidspeed.record.place import made_place, recover
+    from vidspeed.worker import uncollected
+
+    with uncollected():
+        from vidspeed.assembly.gather import Keeping
+        from vidspeed.measure import run as measure
+        from vidspeed.record.place import made_place, recover
 
     if place != session:
         made_place(place)
