@@ -76,6 +76,21 @@ def test_a_misfit_that_is_the_same_on_both_sides_does_not_widen():
     assert z == pytest.approx(1.0, abs=0.3)
 
 
+def test_a_faint_light_of_which_a_coder_left_one_smooth_pattern_is_no_surer():
+    """It fits better than the others, at a place of the coder's own."""
+    made, _ = spots(0.7, peak=16.0)
+    way = np.array([20.0, 16.0])
+    for k in range(0, PLACES, 4):
+        smooth = streak_picture(SHAPE, way, (0.4, 0.1), 1.4, 16.0)
+        luma = np.rint(80.0 + smooth).astype(np.uint8)
+        made[k] = replace(made[k], luma=luma)
+    lights = lights_of(made, (1920, 1080), full_range=True)
+    u = {light.spot.frame: float(np.sqrt(np.trace(light.cov_px2))) for light in lights}
+    coded = [value for frame, value in u.items() if frame % 4 == 0]
+    filmed = [value for frame, value in u.items() if frame % 4]
+    assert np.median(coded) > 0.8 * np.median(filmed)
+
+
 def test_one_fit_that_is_no_projection_does_not_make_the_noise_grow_without_end(monkeypatch):
     """Beside a lamp that shakes, say: then no light of the craft had a place."""
     held = []

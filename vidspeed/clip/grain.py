@@ -29,6 +29,7 @@ LEVELS = np.array([0.0, 1.0, 3.0, 8.0, 20.0, 60.0, 150.0])  # bins of level over
 MIDDLES = np.concatenate([[0.5], np.sqrt(LEVELS[1:-1] * LEVELS[2:]), [2.0 * LEVELS[-1]]])
 ROUNDS = 6  # in which the covariance settles
 MOST_GROWN = 1.5  # of a pixel's variance, which is about 1: beyond, what is added calls for more
+PATTERNS = 30.0  # over the noise: from about here on a coder describes a light by many patterns
 TRUST = 30.0  # pixels' worth of the next lower bin, so that an empty bin has a value
 Waves = NDArray[np.complex128]
 ODD = np.array([X, Y, SLOPE, SHAPE + 1, SHAPE + 2])  # parameters that change odd parts
@@ -108,7 +109,8 @@ def learn_noise(
 def covariance(pixels: Pixels, fit: Fit, prior: Prior, noise: Noise) -> Floats:
     """Return the covariance (4, 4) of middle and half vector.
 
-    A light that fits worse than the others is wider, as far as that is more than chance.
+    A light that fits worse than the others is wider, as far as that is more than chance. A faint
+    one that fits better is hardly surer.
     """
     size = _standard(pixels, fit, noise)
     gain = (fit.inverse @ fit.slopes.T)[: HALF_X + 2] * size
@@ -116,7 +118,8 @@ def covariance(pixels: Pixels, fit: Fit, prior: Prior, noise: Noise) -> Floats:
     spread = np.array([_through(one, noise.kernel) for one in pictures])
     product = np.tensordot(pictures, spread, axes=([1, 2], [1, 2]))
     own, _ = _own(pixels, fit, noise, size)
-    product *= noise.usual + noise.trust * (own - noise.usual)
+    more = own - noise.usual
+    product *= noise.usual + noise.trust * max(more, _surer(pixels, fit, noise) * more)
     product = 0.5 * (product + product.T)
     from_prior = (fit.inverse / prior.sd**2 @ fit.inverse)[: HALF_X + 2, : HALF_X + 2]
     return np.asarray(product + from_prior)
@@ -207,6 +210,15 @@ def _own(pixels: Pixels, fit: Fit, noise: Noise, size: Floats) -> tuple[float, f
     correlation = noise.kernel / noise.kernel[LAG, LAG]
     independent = 0.5 * free / max(float((correlation**2).sum()), 1.0)
     return float(odd @ odd) / free, 2.0 / max(independent, 2.0)
+
+
+def _surer(pixels: Pixels, fit: Fit, noise: Noise) -> float:
+    """Return how far a light that fits better than the others is surer, 0 to 1: as it is bright.
+
+    Of a faint one a coder may leave one pattern of a block: no fit misses that, wherever it is.
+    """
+    over = (fit.modelled**2).max() / (np.median(pixels.noise2) * noise.ratio[0])
+    return float(over / (over + PATTERNS**2))
 
 
 def _trusted(pixels: Sequence[Pixels], fits: Sequence[Fit], noise: Noise) -> tuple[float, float]:
