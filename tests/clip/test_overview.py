@@ -63,3 +63,16 @@ def test_what_was_brightest_since_a_moment_is_kept_apart():
     assert np.flatnonzero(shot[205] == 200).tolist() == list(range(51 - back, 80))
     overview.end_shot()
     assert overview.shot() is None
+
+
+def test_still_of_a_large_picture_is_the_median_of_three_spread_over_the_clip():
+    rng = np.random.default_rng(3)
+    frames = 36
+    overview = Overview(frames)
+    noise = rng.integers(0, 255, (2160, 2304), np.uint8)
+    clip = [noise ^ np.uint8(k) for k in range(frames)]
+    for luma in clip:
+        overview.take([luma])
+        assert len(overview._stills) <= 2
+    expected = np.sort([clip[6], clip[18], clip[30]], axis=0)[1]
+    np.testing.assert_array_equal(overview.still(), expected)

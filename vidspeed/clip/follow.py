@@ -292,13 +292,13 @@ def _nearest(
     old, last = spots[-2], spots[-1]
     ahead = (time_s - last.time_s) / (last.time_s - old.time_s)
     velocity = (last.xy_px - old.xy_px) / (last.time_s - old.time_s)
-    place = last.xy_px + velocity * (time_s - last.time_s)
-    bend = bend_px_s2(float(np.linalg.norm(velocity)), width_px)
+    place = (last.xy_px + velocity * (time_s - last.time_s)).tolist()
+    bend = bend_px_s2(math.hypot(*velocity.tolist()), width_px)
     slack = bend * (time_s - last.time_s) * (time_s - old.time_s)
     known = variance_px2(last) * (1 + ahead) ** 2 + variance_px2(old) * ahead**2
-    best, best_distance = None, np.inf
+    best, best_distance = None, math.inf
     for spot in free:
-        distance = math.hypot(*(spot.xy_px - place).tolist())
+        distance = math.dist(spot.xy_px, place)
         if distance >= best_distance:
             continue
         reach = math.sqrt(GATE * (known + variance_px2(spot))) + slack

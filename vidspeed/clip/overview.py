@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from vidspeed.clip.background import halved, to_eight_bits
-from vidspeed.clip.medians import SAMPLES, middle_in_bands
+from vidspeed.clip.medians import SAMPLES, middle_in_bands, put_middle_of_three
 from vidspeed.clip.read import Luma
 from vidspeed.values import Floats, Picture
 
@@ -147,16 +147,29 @@ class Overview:
         """Keep the frame as a still when its turn has come."""
         index, most = len(self._changes), MOST_BYTES // luma.size
         if most < FEWEST and self._announced:
-            places = [sixths * self._announced // 6 for sixths in AT]
-            if index < len(AT):  # in case that it ends early
-                self._stills.append(to_eight_bits(luma.copy()))
-            elif index in places:
-                self._stills[places.index(index)] = to_eight_bits(luma.copy())
+            self._keep_large(index, luma)
         elif index % self._step == 0:
             self._stills.append(to_eight_bits(luma.copy()))
             if len(self._stills) >= min(max(most, FEWEST), 2 * SAMPLES):
                 self._stills = self._stills[::2]
                 self._step *= 2
+
+    def _keep_large(self, index: int, luma: Luma) -> None:
+        """Keep two stills at the most: of a third, the median of all three is kept instead.
+
+        The first frames' median is for a clip that ends early; it goes when there are two others.
+        """
+        places = [sixths * self._announced // 6 for sixths in AT]
+        if index >= len(AT) and index not in places:
+            return
+        if index == places[1] and len(self._stills) == 2:
+            del self._stills[0]
+        if len(self._stills) == 2:
+            one, two = self._stills
+            put_middle_of_three(one, two, to_eight_bits(luma))
+            self._stills = [one]
+        else:
+            self._stills.append(to_eight_bits(luma.copy()))
 
     @property
     def brightest(self) -> Picture:
@@ -165,9 +178,7 @@ class Overview:
         self._last = self._shot = None
         if self._brightest is None:
             return np.zeros((1, 1), np.uint8)
-        brightest = to_eight_bits(self._brightest).view()
-        brightest.flags.writeable = False  # whoever keeps it needs no copy
-        return brightest
+        return _frozen(to_eight_bits(self._brightest))
 
     @property
     def changes(self) -> Floats:
@@ -176,11 +187,18 @@ class Overview:
 
     def still(self) -> Picture:
         """Return the median of nine frames spread over the clip (h, w) uint8."""
+        if len(self._stills) == 1:
+            return _frozen(self._stills[0])
         nine = (self._stills * SAMPLES)[:SAMPLES] if len(self._stills) < SAMPLES else self._stills
         places = np.linspace(0, len(nine) - 1, SAMPLES).round().astype(int)
-        still = middle_in_bands([nine[place] for place in places])
-        still.flags.writeable = False  # whoever keeps it needs no copy
-        return still
+        return _frozen(middle_in_bands([nine[place] for place in places]))
+
+
+def _frozen(picture: Picture) -> Picture:
+    """Return a picture that cannot be written to: whoever keeps it needs no copy."""
+    frozen = picture.view()
+    frozen.flags.writeable = False
+    return frozen
 
 
 def _sampled(luma: Luma) -> Picture:

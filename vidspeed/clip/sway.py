@@ -114,8 +114,7 @@ class SwayMeter:
             else:
                 still = self._solved(smooth[:, done:], self._last)
             settled = self._settled(still)
-            for k in range(settled):
-                self._keep(done + k, _Solved(*(each[:, k] for each in still)), self._last)
+            self._keep(done, _Solved(*(each[:, :settled] for each in still)), self._last)
             done += settled
             if done < frames:
                 if smooth is None:
@@ -180,15 +179,17 @@ class SwayMeter:
                 break
             at = np.clip(at + step.astype(np.int64), -REACH, REACH)
             solved = self._solved(smooth, at)
-        self._keep(number, _Solved(*(each[:, 0] for each in solved)), at)
+        self._keep(number, solved, at)
 
-    def _keep(self, number: int, solved: _Solved, at: Ints) -> None:
-        """Write down where the pieces (m,) of a frame are."""
+    def _keep(self, first: int, solved: _Solved, at: Ints) -> None:
+        """Write down where the pieces are in some frames (m, n), looked for at places (m, 2)."""
         found = self._there(solved)
-        self._times.append(self._waiting_s[number])
-        self._away.append(np.where(found[:, None], at + solved.away, np.nan))
-        self._lost.append(float(np.mean(~found & (solved.left >= MOST_LEFT))))
-        self._last = np.where(found[:, None], at, self._last)
+        frames = found.shape[1]
+        away = np.where(found[:, :, None], at[:, None] + solved.away, np.nan)
+        self._times += self._waiting_s[first : first + frames]
+        self._away += list(away.swapaxes(0, 1))
+        self._lost += np.mean(~found & (solved.left >= MOST_LEFT), axis=0).tolist()
+        self._last = np.where(np.any(found, axis=1, keepdims=True), at, self._last)
 
     @staticmethod
     def _there(solved: _Solved) -> Bools:
