@@ -10,6 +10,7 @@ import pytest
 from vidspeed.clip.footage import film_from
 from vidspeed.clip.rows import film
 from vidspeed.clip.scan import scan
+from vidspeed.clip.still import unpacked
 from vidspeed.record.seenfile import value_bytes, value_from
 from vidspeed.values import Footage, Strip
 from vidspeed.values.pictured import Lane
@@ -48,19 +49,20 @@ def test_it_shows_what_decoding_again_shows(seen):
     np.testing.assert_allclose(kept.time_s, again.time_s)
     assert kept.rows.shape == again.rows.shape == (41, 300)
     peak = again.rows.max(axis=1)
-    shown = peak > 100
-    assert shown.sum() > 30
+    plain = peak > 100
+    assert plain.sum() > 30
     at, where = kept.rows.argmax(axis=1), again.rows.argmax(axis=1)
-    assert np.median(np.abs(at - where)[shown]) <= 3  # places, of half a pixel
-    assert np.median(kept.rows.max(axis=1)[shown] / peak[shown]) > 0.75
+    assert np.median(np.abs(at - where)[plain]) <= 3  # places, of half a pixel
+    assert np.median(kept.rows.max(axis=1)[plain] / peak[plain]) > 0.75
     (left, top), (_, other) = kept.corner_px, again.corner_px
     assert left == 0
     assert abs(top - other) < 6
-    height = min(len(kept.whole), len(again.whole)) - 8
-    both = kept.whole[max(other - top, 0) :][:height], again.whole[max(top - other, 0) :][:height]
+    shown, anew = unpacked(kept.packed), unpacked(again.packed)
+    height = min(len(shown), len(anew)) - 8
+    both = shown[max(other - top, 0) :][:height], anew[max(top - other, 0) :][:height]
     assert np.median(np.abs(both[0].astype(float) - both[1])) <= 3.0
     along = np.rint(FLYER.xy(np.arange(28, 60))).astype(int) - kept.corner_px
-    assert np.all(kept.whole[along[:, 1], along[:, 0]] > 100)
+    assert np.all(shown[along[:, 1], along[:, 0]] > 100)
 
 
 def test_it_comes_back_from_bytes(seen):

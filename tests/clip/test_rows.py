@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from vidspeed.clip.rows import film, wanted_frames
+from vidspeed.clip.still import unpacked
 from vidspeed.clip.write import even_stamps, write_clip
 from vidspeed.errors import ClipError
 from vidspeed.values.pictured import Lane
@@ -61,18 +62,18 @@ def test_all_frames_are_in_one_picture(dot):
     left, top = made.corner_px
     for index in (10, 20, 30):
         x, y = place(index)
-        assert made.whole[round(y) - top, round(x) - left] > 150
+        assert unpacked(made.packed)[round(y) - top, round(x) - left] > 150
     x, y = place(35)  # later than what was wanted
-    assert made.whole[round(y) - top, round(x) - left] < 100
+    assert unpacked(made.packed)[round(y) - top, round(x) - left] < 100
 
 
 def test_a_large_picture_is_joined_and_keeps_its_lights(dot):
     made = film(dot, lane(0.2, 0.6), most_pixels=6000)
     assert made.step > 1
-    assert made.whole.size <= 6000
+    assert unpacked(made.packed).size <= 6000
     x, y = place(20)
     column, line = int(x / made.step), int((y - made.corner_px[1]) / made.step)
-    assert made.whole[line, column] > 150
+    assert unpacked(made.packed)[line, column] > 150
 
 
 def test_a_dark_craft_by_day(tmp_path):
@@ -81,7 +82,7 @@ def test_a_dark_craft_by_day(tmp_path):
     made = film(path, lane(0.2, 0.6), darker=True)
     assert made.rows.min(axis=1).max() < 90
     x, y = place(20)
-    assert made.whole[round(y) - made.corner_px[1], round(x)] < 90
+    assert unpacked(made.packed)[round(y) - made.corner_px[1], round(x)] < 90
 
 
 def test_a_clip_stored_for_slow_playback_has_the_times_of_its_true_rate(dot):

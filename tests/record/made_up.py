@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
+from vidspeed.clip.still import packed
 from vidspeed.values import (
     BudgetRow,
     Camera,
@@ -295,7 +296,7 @@ def filmed(label: str, clip: str, camera_name: str, *, reverse: bool = False) ->
         gates_s=(float(np.interp(0.0, x, passed)), float(np.interp(80.0, x, passed))),
         so_far_mps=speed, so_far_u_mps=np.where(x < 1.6, np.nan, 3.0 - 0.02 * np.clip(x, 0, 80)),
     )  # fmt: skip
-    return Filmed(lane=lane, time_s=times, rows=rows, whole=whole, corner_px=(0, 0))
+    return Filmed(lane=lane, time_s=times, rows=rows, packed=packed(whole), corner_px=(0, 0))
 
 
 def session(folder: Path | str, *, clips: tuple[tuple[str, str], ...]) -> Session:

@@ -127,7 +127,7 @@ def test_frames_that_are_missing_leave_white_and_what_is_not_seen_is_grey():
 
 def test_a_craft_that_is_darker_than_the_sky_is_black_too():
     _, made = drawn_pass()
-    day = replace(made, rows=255 - made.rows, whole=255 - made.whole, darker=True)
+    day = replace(made, rows=255 - made.rows, darker=True)
     np.testing.assert_allclose(laid_out(day), laid_out(made), atol=1e-9)
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from made_up import HEIGHT, WIDTH, drawing, filmed, measured, sighted
 
+from vidspeed.clip.still import packed, unpacked
 from vidspeed.record.canvas import png
 from vidspeed.record.wholepass import BESIDE_IN, gate_words, whole_pass
 
@@ -62,7 +63,8 @@ def test_what_is_shown_lies_within_the_picture():
 
 def test_a_cut_and_joined_picture_lies_where_it_was():
     made = filmed("1", CLIP, CAMERA)
-    half = replace(made, whole=made.whole[100:200:2, ::2], corner_px=(0, 100), step=2)
+    part = unpacked(made.packed)[100:200:2, ::2]
+    half = replace(made, packed=packed(part), corner_px=(0, 100), step=2)
     image = drawn(made=half).axes[0].images[0]
     assert tuple(image.get_extent()) == (-0.5, WIDTH - 0.5, 199.5, 99.5)
 

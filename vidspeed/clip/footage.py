@@ -137,7 +137,7 @@ def film_from(footage: Sequence[Footage], lane: Lane, size_px: tuple[int, int]) 
             lane=lane,
             time_s=kept.time_s[inside],
             rows=np.where(np.isfinite(at), np.rint(level), 0.0).astype(np.uint8),
-            whole=np.asarray(cv2.imdecode(kept.jpeg, cv2.IMREAD_GRAYSCALE), np.uint8),
+            packed=kept.jpeg,
             corner_px=kept.corner_px,
             step=kept.step,
         )

@@ -13,6 +13,7 @@ from vidspeed.clip.background import to_eight_bits
 from vidspeed.clip.container import EARLY_S
 from vidspeed.clip.facts import frame_numbers
 from vidspeed.clip.read import ClipReader
+from vidspeed.clip.still import packed
 from vidspeed.errors import ClipError
 from vidspeed.values import Floats, Picture
 from vidspeed.values.pictured import Filmed, Lane
@@ -80,7 +81,7 @@ def film(
         lane=lane,
         time_s=np.array(times),
         rows=np.array(rows),
-        whole=picture,
+        packed=packed(picture),
         corner_px=(window[1].start, window[0].start),
         step=step,
         darker=darker,

@@ -71,6 +71,16 @@ def png_bytes(picture: Picture) -> bytes:
     return bytes(data.tobytes())
 
 
+def packed(picture: Picture) -> Picture:
+    """Return a picture (h, w) uint8 as a PNG file (k,) uint8, held instead of it."""
+    return np.frombuffer(png_bytes(picture), np.uint8)
+
+
+def unpacked(packed: Picture) -> Picture:
+    """Return the grey levels (h, w) uint8 of a PNG or JPEG file (k,) uint8 of our own."""
+    return np.asarray(cv2.imdecode(packed, cv2.IMREAD_GRAYSCALE), np.uint8)
+
+
 def read_picture(path: Path) -> Picture:
     """Return a picture file (PNG, JPEG or the like) as grey levels (h, w) uint8.
 

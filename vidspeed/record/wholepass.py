@@ -9,8 +9,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.transforms import ScaledTranslation
 
+from vidspeed.clip.still import unpacked
 from vidspeed.record.canvas import SKY, VERMILLION, draw_course, legend_below, photo
-from vidspeed.values import Bools, CourseDrawing, Crossing, Floats, PassResult, Sighted
+from vidspeed.values import Bools, CourseDrawing, Crossing, Floats, PassResult, Picture, Sighted
 from vidspeed.values.pictured import Filmed
 
 BESIDE_IN = 0.13  # marks stand this far below a light, so that nothing lies on the craft
@@ -25,8 +26,9 @@ def whole_pass(
 
     The lights themselves stay as they were filmed; a mark stands below each.
     """
-    low, high = _bounds(sighted, filmed, drawing)
-    figure, axes = photo(filmed.whole, low, high, corner_px=filmed.corner_px, step=filmed.step)
+    picture = unpacked(filmed.packed)
+    low, high = _bounds(sighted, filmed, picture, drawing)
+    figure, axes = photo(picture, low, high, corner_px=filmed.corner_px, step=filmed.step)
     draw_course(axes, drawing, gate_words(result, filmed.lane.clip, filmed.lane.camera))
     _marks(axes, sighted)
     legend_below(figure, axes)
@@ -76,11 +78,11 @@ def dismissed(sighted: Sighted) -> Bools:
 
 
 def _bounds(
-    sighted: Sighted, filmed: Filmed, drawing: CourseDrawing | None
+    sighted: Sighted, filmed: Filmed, picture: Picture, drawing: CourseDrawing | None
 ) -> tuple[Floats, Floats]:
     """Return the corners of what is shown: what matters of the picture, with room around it."""
     first = np.array(filmed.corner_px, dtype=np.float64) - 0.5
-    last = first + filmed.step * np.array(filmed.whole.shape[1::-1], dtype=np.float64)
+    last = first + filmed.step * np.array(picture.shape[1::-1], dtype=np.float64)
     points = [sighted.track.xy_px, filmed.lane.line_px]
     if drawing is not None:
         points += [drawing.course_line_px, *drawing.gates_px]

@@ -42,16 +42,16 @@ class Filmed(Value):
     """The frames of one pass in one clip: n rows of m places, and all frames in one picture.
 
     `rows` (n, m) uint8 holds for each frame the level that differs most from the background,
-    across a few pixels to both sides of the path. `whole` (h, w) uint8 is the brightest value of
-    each pixel over these frames (the darkest, where the craft is darker than what is behind it);
-    its top-left pixel is `corner_px` in the picture frame, and each of its pixels stands for
-    `step` x `step` of the clip's.
+    across a few pixels to both sides of the path. `packed` (k,) uint8 is a JPEG or PNG file, which
+    takes little memory, of the brightest value of each pixel over these frames (the darkest, where
+    the craft is darker than what is behind it). The top-left pixel of that picture is `corner_px`
+    in the picture frame, and each of its pixels stands for `step` x `step` of the clip's.
     """
 
     lane: Lane
     time_s: Floats  # (n,) stamps
     rows: Picture
-    whole: Picture
+    packed: Picture
     corner_px: tuple[int, int]
     step: int = 1
     darker: bool = False
