@@ -6,7 +6,7 @@ import numpy as np
 
 from tests.clip.painted import streak_picture
 from vidspeed.clip.background import Backdrop, halved
-from vidspeed.clip.lights import Finder, flooded
+from vidspeed.clip.lights import Finder, emptied, flooded
 from vidspeed.clip.window import Pane
 
 SHAPE = (240, 480)
@@ -81,3 +81,13 @@ def test_a_picture_that_changes_as_a_whole_has_no_spots():
     spots, apart = look(rng, backdrop, finder, level=rough)
     assert flooded(apart)
     assert spots == []
+
+
+def test_a_spot_that_was_fitted_lets_its_pixels_go_and_says_the_same():
+    rng = np.random.default_rng(6)
+    spot = look(rng, *start(rng), ((60.0, 40.0), (8.0, 3.0), 90.0))[0][0]
+    left = emptied(spot)
+    assert spot.past.size > 1000 and left.luma.size == left.past.size == left.own.size == 0
+    for name in ("frame", "time_s", "peak", "snr", "corner_px", "cut", "darker"):
+        assert getattr(left, name) == getattr(spot, name)
+    assert np.array_equal(left.xy_px, spot.xy_px) and np.array_equal(left.half_px, spot.half_px)

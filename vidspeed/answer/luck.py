@@ -20,7 +20,7 @@ from vidspeed.answer.scatter import Scatter, scatter_of
 from vidspeed.values import Floats, Value
 
 DRAWS = 50_000  # known to 0.1 % where the probability is 95 %
-MOST_NUMBERS = 4_000_000
+MOST_NUMBERS = 2_000_000
 SEED = 20120106
 
 
@@ -76,11 +76,13 @@ def draws_of(field: Field, count: int | None = None) -> Floats:
     if field.dof is not None:
         off *= np.sqrt(field.dof / rng.chisquare(field.dof, count))[:, None]
     size = np.sqrt(rng.choice(field.scatter.variance, count, p=field.scatter.weight))
-    return np.asarray(off + size[:, None] * rng.standard_normal(off.shape))
+    own = rng.standard_normal(off.shape)
+    own *= size[:, None]
+    return np.asarray(np.add(off, own, out=own))
 
 
 def _count(field: Field) -> int:
-    """Return how many draws there is room for: fewer where there are a hundred passes."""
+    """Return how many draws there is room for: fewer where there are more than forty passes."""
     return max(DRAWS // 10, min(DRAWS, MOST_NUMBERS // len(field.covariance)))
 
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 import cv2
@@ -58,6 +58,12 @@ class Spot(Value):
     own: Bools
     cut: bool
     darker: bool = False
+
+
+def emptied(spot: Spot) -> Spot:
+    """Return a spot without its pixels, which nobody needs once its light is fitted."""
+    none = np.empty((0, 0), spot.luma.dtype)
+    return replace(spot, luma=none, past=none[None], own=none.astype(bool))
 
 
 class Finder:

@@ -23,7 +23,7 @@ from vidspeed.clip.background import SIGMAS, Apart, Backdrop, halved
 from vidspeed.clip.follow import Follower
 from vidspeed.clip.footage import Flown, Recorder
 from vidspeed.clip.lamp import Light, as_scattered, lights_of
-from vidspeed.clip.lights import Finder, Spot, flooded
+from vidspeed.clip.lights import Finder, Spot, emptied, flooded
 from vidspeed.clip.medians import SAMPLES, middle_in_bands
 from vidspeed.clip.moves import Limits, limits_of
 from vidspeed.clip.overview import Overview
@@ -216,7 +216,8 @@ class Search:
 
     def _lights(self, spots: Sequence[Spot]) -> list[Light]:
         alive()
-        return lights_of(spots, self._header.size_px, full_range=self._header.full_range)
+        lights = lights_of(spots, self._header.size_px, full_range=self._header.full_range)
+        return [replace(light, spot=emptied(light.spot)) for light in lights]
 
 
 def _flown(spots: Sequence[Spot]) -> Flown:
