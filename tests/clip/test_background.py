@@ -68,11 +68,11 @@ def test_a_standing_lamp_is_background_and_a_new_light_is_not():
     assert len(x) == apart.count > 0
     assert abs(2 * x + 0.5 - 80.0).max() < 6
     assert abs(2 * y + 0.5 - 50.0).max() < 6
-    assert np.all(apart.away[y, x] > 0)
+    assert np.all(apart.brighter[y, x] > 0)
     dark = np.maximum(2.0 * level - new, 0.0).astype(np.uint8)
     apart = backdrop.apart(halved(dark))
     assert apart.count > 0
-    assert np.all(apart.away[apart.over > 0] < 0)
+    assert not np.any(apart.brighter)
 
 
 def test_nothing_is_found_outside_of_the_part_that_is_searched():

@@ -21,7 +21,8 @@ def scattered(rng, shape):
         away[rows, columns] = rng.choice([-1, 1]) * rng.choice([70, 90, 300, 600], size)
     ceiling = rng.integers(16, 80, shape).astype(np.int16)
     over = np.asarray(cv2.compare(np.abs(away), ceiling, cv2.CMP_GT), np.uint8)
-    return Apart(away, np.abs(away), ceiling, over, cv2.countNonZero(over))
+    level = np.full_like(away, 900)
+    return Apart(level + away, level, np.abs(away), ceiling, over, cv2.countNonZero(over))
 
 
 @pytest.mark.parametrize("shape", [(40, 64), (33, 51)])

@@ -57,16 +57,23 @@ class Ground(Value):
 class Apart:
     """How a half-size picture (h, w) differs from its background, weighed over three by three.
 
-    It is no value, since its arrays are not copied. `away` is in `UNIT` of a luma level, a lamp's
-    image being spread; `size` is its absolute value, `over` is 255 where `size` is more than
-    `ceiling`, which noise hardly reaches; `count` is in how many places.
+    It is no value, since its arrays are not copied. `seen` and `level` are in `UNIT` of a luma
+    level, a lamp's image being spread; `size` is how far they are apart, `over` is 255 where that
+    is more than `ceiling`, which noise hardly reaches; `count` is in how many places.
     """
 
-    away: Raised
+    seen: Raised
+    level: Raised
     size: Raised
     ceiling: Raised
     over: Picture
     count: int
+
+    @property
+    def brighter(self) -> Picture:
+        """Return where it stands out and is brighter: 255 there (h, w)."""
+        away: Any = cv2.subtract(self.seen, self.level)
+        return np.asarray(cv2.compare(away, self.ceiling, cv2.CMP_GT), np.uint8)
 
 
 class Backdrop:
@@ -112,10 +119,10 @@ class Backdrop:
         """Return how the half-size picture (h, w) differs from the background."""
         if self._level is None or self._ceiling is None:
             raise RuntimeError("the background is not ready")
-        away: Any = cv2.subtract(_weighed(half), self._level)
-        size = np.abs(away)
+        seen = _weighed(half)
+        size: Any = cv2.absdiff(seen, self._level)
         over: Any = cv2.compare(size, self._ceiling, cv2.CMP_GT)
-        return Apart(away, size, self._ceiling, over, cv2.countNonZero(over))
+        return Apart(seen, self._level, size, self._ceiling, over, cv2.countNonZero(over))
 
     def adapt(self, spots: int) -> None:
         """Make the search less eager where noise gives many spots, and more again later.

@@ -59,7 +59,8 @@ def _of_few(apart: Apart) -> list[Box]:
     """Group few places: each sign by itself, first those that lie together in a row."""
     at = places_of(apart.over)
     rows, columns = np.divmod(at, apart.over.shape[1])
-    away, ceiling = apart.away.reshape(-1)[at], apart.ceiling.reshape(-1)[at]
+    away = apart.seen.reshape(-1)[at] - apart.level.reshape(-1)[at]
+    ceiling = apart.ceiling.reshape(-1)[at]
     places = list(
         zip(columns.tolist(), rows.tolist(), away.tolist(), ceiling.tolist(), strict=True)
     )
@@ -155,7 +156,8 @@ def _of_many(apart: Apart) -> list[Box]:
         np.add.reduceat(each, starts) for each in (excess, excess * columns, excess * rows)
     )
     clear = np.maximum.reduceat(size > CLEAR * ceiling, starts)
-    darker = apart.away[rows[starts], columns[starts]] < 0
+    places = rows[starts], columns[starts]
+    darker = apart.seen[places] < apart.level[places]
     middle = x / strength, y / strength
     table = zip(*first, *last, *middle, strength, darker, clear, strict=True)
     return [
@@ -170,7 +172,7 @@ def _of_many(apart: Apart) -> list[Box]:
 
 def _labelled(apart: Apart) -> tuple[Ints, Ints, Ints]:
     """Return the number of a group, row and column of all places (n,) that stand out."""
-    brighter = cv2.compare(apart.away, apart.ceiling, cv2.CMP_GT)
+    brighter = apart.brighter
     found, first = [], 0
     for there in (brighter, cv2.subtract(apart.over, brighter)):
         joined = cv2.dilate(there, np.ones((NEAR, NEAR), np.uint8))

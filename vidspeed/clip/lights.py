@@ -132,7 +132,7 @@ def flooded(apart: Apart) -> bool:
     most = FLOODED * apart.over.size
     if apart.count <= most:
         return False
-    brighter = cv2.countNonZero(cv2.compare(apart.away, apart.ceiling, cv2.CMP_GT))
+    brighter = cv2.countNonZero(apart.brighter)
     return max(brighter, apart.count - brighter) > most
 
 

@@ -21,6 +21,7 @@ SAMPLES = 9
 BAND = 64  # rows of large pictures that are worked out together
 
 Three = tuple[Any, Any, Any]
+Four = tuple[Any, Any, Any, Any]
 
 
 class RunningMiddle:
@@ -30,6 +31,8 @@ class RunningMiddle:
         self._kept: list[Picture] = []
         self._place = 0  # of the oldest
         self._sorted: list[Three] = []
+        self._latest = 2  # of the three groups, the one that changes now
+        self._others: Four | None = None
 
     def __len__(self) -> int:
         return len(self._kept)
@@ -43,6 +46,8 @@ class RunningMiddle:
             return
         self._kept[self._place] = picture
         group = self._place // 3
+        if group != self._latest:
+            self._latest, self._others = group, None
         self._sorted[group] = _sorted(*self._kept[3 * group : 3 * group + 3])
         self._place = (self._place + 1) % SAMPLES
 
@@ -53,15 +58,19 @@ class RunningMiddle:
 
     def _sort(self) -> None:
         self._sorted = [_sorted(*self._kept[k : k + 3]) for k in (0, 3, 6)]
+        self._others = None
 
     def middle(self) -> Picture:
         """Return the median (h, w) of the nine."""
-        return _middle(*self._sorted)
+        if self._others is None:  # good for as long as they do not change
+            self._others = _both(*(self._sorted[k] for k in range(3) if k != self._latest))
+        return _middle(self._sorted[self._latest], self._others)
 
 
 def middle_of_nine(pictures: list[Picture]) -> Picture:
     """Return the median of nine pictures (h, w) uint8, pixel by pixel."""
-    return _middle(*(_sorted(*pictures[k : k + 3]) for k in (0, 3, 6)))
+    one, two, three = (_sorted(*pictures[k : k + 3]) for k in (0, 3, 6))
+    return _middle(one, _both(two, three))
 
 
 def middle_in_bands(pictures: Sequence[Picture]) -> Picture:
@@ -86,7 +95,8 @@ def middle_of_stack(stack: Luma) -> Luma:
         np.asarray(part).reshape(3, height, width)
         for part in _sorted(*stack.reshape(3, 3 * height, width))
     )
-    return np.asarray(_middle(*zip(low, middle, high, strict=True)))
+    one, two, three = zip(low, middle, high, strict=True)
+    return np.asarray(_middle(one, _both(two, three)))
 
 
 def _sorted(one: Any, two: Any, three: Any) -> Three:
@@ -96,11 +106,20 @@ def _sorted(one: Any, two: Any, three: Any) -> Three:
     return cv2.min(low, three), cv2.min(middle, high), cv2.max(middle, high)
 
 
-def _middle(one: Three, two: Three, three: Three) -> Picture:
-    """Return the median of three sorted groups of three."""
-    low = cv2.max(cv2.max(one[0], two[0]), three[0])
-    middle = _middle_of_three(one[1], two[1], three[1])
-    high = cv2.min(cv2.min(one[2], two[2]), three[2])
+def _both(one: Three, two: Three) -> Four:
+    """Return of two sorted groups the larger low, the two middles in order, the smaller high."""
+    return (
+        cv2.max(one[0], two[0]),
+        cv2.min(one[1], two[1]), cv2.max(one[1], two[1]),
+        cv2.min(one[2], two[2]),
+    )  # fmt: skip
+
+
+def _middle(one: Three, others: Four) -> Picture:
+    """Return the median of three sorted groups of three, of which two were put together."""
+    low = cv2.max(one[0], others[0])
+    middle = cv2.max(others[1], cv2.min(others[2], one[1]))
+    high = cv2.min(one[2], others[3])
     return np.asarray(_middle_of_three(low, middle, high))
 
 
