@@ -125,16 +125,16 @@ class Follower:
 
     def _far_enough_apart(self, free: Sequence[Spot]) -> list[tuple[Spot, Spot]]:
         """Return the pairs of a recent spot and a free one whose distance a craft could fly."""
-        recent = [spot for before in self._recent for spot in before]
-        if not recent or not free:
-            return []
-        old, new = np.array(_xyt(recent)), np.array(_xyt(free))
-        way = new[None] - old[:, None]
-        distance = np.hypot(way[..., 0], way[..., 1])
         low, high = self.limits.speed_px_s
-        step = way[..., 2]
-        there = (distance >= 0.999 * low * step) & (distance <= 1.001 * high * step)
-        return [(recent[i], free[j]) for i, j in np.argwhere(there).tolist()]
+        places = [spot.xy_px.tolist() for spot in free]
+        found = []
+        for old in [spot for before in self._recent for spot in before]:
+            place = old.xy_px.tolist()
+            for new, there in zip(free, places, strict=True):
+                step = new.time_s - old.time_s
+                if 0.999 * low * step <= math.dist(place, there) <= 1.001 * high * step:
+                    found.append((old, new))
+        return found
 
     def _confirm(self) -> None:
         """Turn tentative chains that are long enough into chains, the straightest first."""
@@ -249,11 +249,6 @@ class _Chain:
             self.lost = self.lost or not keeps_its_way(self.spots)
 
 
-def _xyt(spots: Sequence[Spot]) -> list[tuple[float, float, float]]:
-    """Return place and time of spots as rows."""
-    return [(*spot.xy_px.tolist(), spot.time_s) for spot in spots]
-
-
 def _new_filter(first: Spot, second: Spot) -> Any:
     """Return a filter at the first spot, with the speed of the first two."""
     kalman = kalman_filter()(dim_x=4, dim_z=2)
@@ -290,15 +285,16 @@ def _nearest(
 ) -> Spot | None:
     """Return the free spot nearest to where the last two spots point, inside the gate."""
     old, last = spots[-2], spots[-1]
-    ahead = (time_s - last.time_s) / (last.time_s - old.time_s)
-    velocity = (last.xy_px - old.xy_px) / (last.time_s - old.time_s)
-    place = (last.xy_px + velocity * (time_s - last.time_s)).tolist()
-    bend = bend_px_s2(math.hypot(*velocity.tolist()), width_px)
-    slack = bend * (time_s - last.time_s) * (time_s - old.time_s)
+    gone, step = last.time_s - old.time_s, time_s - last.time_s
+    ahead = step / gone
+    (old_x, old_y), (x, y) = old.xy_px.tolist(), last.xy_px.tolist()
+    across, down = (x - old_x) / gone, (y - old_y) / gone
+    place = x + across * step, y + down * step
+    slack = bend_px_s2(math.hypot(across, down), width_px) * step * (time_s - old.time_s)
     known = variance_px2(last) * (1 + ahead) ** 2 + variance_px2(old) * ahead**2
     best, best_distance = None, math.inf
     for spot in free:
-        distance = math.dist(spot.xy_px, place)
+        distance = math.dist(spot.xy_px.tolist(), place)
         if distance >= best_distance:
             continue
         reach = math.sqrt(GATE * (known + variance_px2(spot))) + slack

@@ -201,8 +201,9 @@ def variance_px2(spot: Spot) -> float:
 
 def stands(spot: Spot, before: Sequence[Spot]) -> bool:
     """Say whether a spot was there in the frame before: something that changed and stayed."""
+    place = spot.xy_px.tolist()
     return any(
-        math.dist(spot.xy_px, old.xy_px) < STANDING_PX and alike(spot, old) for old in before
+        math.dist(place, old.xy_px.tolist()) < STANDING_PX and alike(spot, old) for old in before
     )
 
 
