@@ -6,6 +6,7 @@ the most memory of any of them are those that the system tells when it has ended
 
 from __future__ import annotations
 
+import compileall
 import json
 import os
 import shutil
@@ -56,6 +57,7 @@ class Ended(NamedTuple):
 
 def whole_runs(clips: Sequence[Path], camera_of: Any, runs: int) -> bool:
     """Print a whole `vidspeed run` beside bare decoding; say whether all clips keep to it."""
+    compiled()
     print(
         "| clip | passes | bare s: wall, processor | run s: wall, processor "
         "| run over bare: median | least, most | processor time over bare | solved again s "
@@ -63,6 +65,17 @@ def whole_runs(clips: Sequence[Path], camera_of: Any, runs: int) -> bool:
     )
     good = [_whole_row(clip, camera_of, runs) for clip in clips]
     return all(good)
+
+
+def compiled() -> None:
+    """Keep the package's modules compiled, as pip does where it installs a package.
+
+    An environment that has Python write no byte code would have every process of a run compile
+    them again: half a second of each run, which nobody has who installed the tool.
+    """
+    import vidspeed
+
+    compileall.compile_dir(Path(vidspeed.__file__).parent, quiet=1)
 
 
 def _whole_row(clip: Path, camera_of: Any, runs: int) -> bool:

@@ -20,7 +20,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from bench_whole import many_tracks, processes, whole_runs
+from bench_whole import compiled, many_tracks, processes, whole_runs
 
 MOST_SHARE, MOST_MB = 0.2, 200.0
 EVERY_S, FULL_EVERY_S = 10.0, 0.25  # from pass to pass, and in a clip full of lights
@@ -61,6 +61,7 @@ def main(arguments: list[str] | None = None) -> int:
             + "|" + " --- |" * 11
         )  # fmt: skip
         what = "everywhere" if options.everywhere else "scan"
+        compiled()
         rows = [_row(clip, what, options.runs) for clip in clips]
     return 0 if all(rows) else 1
 
