@@ -34,6 +34,7 @@ from vidspeed.clip.moves import (
     without_stragglers,
 )
 from vidspeed.clip.pairing import pairs_of
+from vidspeed.clip.parted import parted
 from vidspeed.values import Bools, Floats
 
 COAST_S = 0.25  # a confirmed chain bridges a gap of this length
@@ -157,6 +158,7 @@ class Follower:
 
         A chain of noise that a craft flew into is no flight, its last run is.
         """
+        spots = parted(spots)
         kept = on_its_way(spots)
         for flight in (kept, without_stragglers(kept)):
             if self._is_flight(flight):
