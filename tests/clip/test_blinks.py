@@ -80,6 +80,9 @@ def test_what_lies_on_the_way_after_the_last_flash_does_not_spoil_the_beat():
 def test_flashes_come_evenly_or_not():
     assert even(np.array([13, 14, 26, 27, 39, 40]))
     assert even(np.array([13, 14, 26, 27, 52, 53, 65]))  # one was missed
+    late = np.array([14, 16, 17, 20, 23, 24, 26, 27, 30, 33, 36, 37, 39])  # of 13 and 14
+    assert even(late)
+    assert not even(late[[0, 1, 4, 5]])
     assert not even(np.array([13, 26]))
     assert not even(np.array([10, 14, 27, 33]))
     assert not even(np.array([10, 40, 70]))  # too seldom lit for a flash of a tenth

@@ -32,6 +32,7 @@ BESIDE = 4  # spots on each side of one that say where it must be
 GATE = 13.82  # chi-square, 2 degrees of freedom, 99.9 %
 PLAIN_SNR = 8.0  # peak over noise from which the length of a spot tells something
 FLASHES = 3  # from which it can be seen that they come evenly
+LATE_FLASHES = 6  # from which the first may have been seen too late to be in time with the others
 OFF_BEAT, OFF_SHARE = 1.5, 0.2  # frames, and share of the beat, by which a flash is early or late
 LEAST_BEAT = 2.5  # frames; of a faster one nearly any frames are multiples
 MISSED = 2  # periods from one flash that is seen to the next, at most
@@ -143,6 +144,11 @@ def even(frame: Ints) -> bool:
     begins = frame[np.concatenate([[True], np.diff(frame) > 1])]
     if len(begins) < FLASHES or len(frame) < LEAST_LIT * (frame[-1] - frame[0] + 1):
         return False
+    return _in_beat(begins) or (len(begins) >= LATE_FLASHES and _in_beat(begins[1:]))
+
+
+def _in_beat(begins: Ints) -> bool:
+    """Say whether frames (n,) are evenly apart, give or take, some of them missing."""
     apart = np.diff(begins)
     periods = np.rint(apart / apart.min())
     beat = float(apart.sum() / periods.sum())
