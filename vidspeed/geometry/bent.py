@@ -63,16 +63,17 @@ def bending(sway: Sway, enough: Bools, lens: Floats) -> float:
     common = np.nanmedian(sway.away_px[frames], axis=1)
     rate_px_s = np.linalg.norm(np.gradient(common, sway.time_s[frames], axis=0), axis=1)
     noise_px = _noise(sway.away_px[frames])
+    turns = slopes(sway.places_px, np.zeros(UNKNOWNS), lens)
     every = max(1, len(frames) // MOST_JUDGED)
     found = []
     for frame, rate in zip(frames[::every], rate_px_s[::every], strict=True):
         seen = np.isfinite(sway.away_px[frame, :, 0])
-        field = sway.places_px[seen], sway.away_px[frame, seen]
+        field = sway.away_px[frame, seen], turns[seen]
         if seen.sum() >= BENT_PIECES:
-            found.append(_bending(*field, lens))
+            found.append(_bending(sway.places_px[seen], *field, lens))
         elif seen.sum() >= FEW_PIECES:
             allowed = SWING_PX + 3.0 * noise_px + rate * MOST_READOUT_S
-            found.append(max(_unlike_a_turn(*field, lens) - allowed, 0.0))
+            found.append(max(_unlike_a_turn(*field) - allowed, 0.0))
     size_px = float(np.quantile(found, 1.0 - BENT_FRAMES)) if found else 0.0
     return size_px if size_px > BENT_PX else 0.0
 
@@ -226,15 +227,15 @@ def _noise(away_px: Floats) -> float:
     return float(np.median(second)) / (0.6745 * np.sqrt(6.0)) if len(second) else 0.0
 
 
-def _unlike_a_turn(places_px: Floats, away_px: Floats, lens: Floats) -> float:
+def _unlike_a_turn(away_px: Floats, turns: Floats) -> float:
     """Return what turn and zoom leave of a few pieces' movement: RMS, for the freedom left.
 
-    A quarter of the pieces, those that fit worst, are left out: lamps may swing on their poles.
+    `turns` (m, 2, 4) are what `slopes` gives. A quarter of the pieces, those that fit worst, are
+    left out: lamps may swing on their poles.
     """
-    turns = slopes(places_px, np.zeros(UNKNOWNS), lens)
-    kept = np.ones(len(places_px), dtype=bool)
+    kept = np.ones(len(away_px), dtype=bool)
     size = 0.0
-    most_out = min(len(places_px) // 4, len(places_px) - FEW_PIECES)
+    most_out = min(len(away_px) // 4, len(away_px) - FEW_PIECES)
     for _ in range(most_out + 1):
         rows = turns[kept].reshape(-1, UNKNOWNS)
         found = np.linalg.lstsq(rows, away_px[kept].ravel(), rcond=1e-9)[0]
@@ -246,13 +247,12 @@ def _unlike_a_turn(places_px: Floats, away_px: Floats, lens: Floats) -> float:
     return size
 
 
-def _bending(places_px: Floats, away_px: Floats, lens: Floats) -> float:
+def _bending(places_px: Floats, away_px: Floats, turns: Floats, lens: Floats) -> float:
     """Return how much a field quadratic in the place moves the pieces, RMS, less what is chance."""
     count = len(places_px)
     centred = (places_px - places_px.mean(axis=0)) / np.abs(places_px - lens[2:4]).max()
     plain = np.column_stack([np.ones(count), centred])
     quadratic = np.column_stack([centred[:, 0] ** 2, centred.prod(axis=1), centred[:, 1] ** 2])
-    turns = slopes(places_px, np.zeros(UNKNOWNS), lens)
     design = np.zeros((count, 2, UNKNOWNS + 12))
     design[:, :, :UNKNOWNS] = turns
     for axis in (0, 1):
