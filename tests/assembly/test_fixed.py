@@ -116,8 +116,25 @@ def test_a_clip_that_shows_no_background_says_so():
     stand.camera = replace(stand.camera, reference=None)
     found = room.fixed(None, "a.mp4", stand, fit, SimpleNamespace(sway=nothing))
     (said,) = found.problems
-    assert (said.level, said.where, found.shaken) == ("warn", "a.mp4", False)
+    assert (said.level, said.where, found.shake_px) == ("warn", "a.mp4", 0.0)
     assert "to tell whether the camera stood still" in said.message
+
+
+@pytest.mark.parametrize(("size_px", "words"), [(0.1, 0), (1.0, 1)])
+def test_a_little_shaking_is_taken_out_without_a_word(size_px, words):
+    time_s = np.arange(120) / 60.0
+    places = np.random.default_rng(1).uniform([50.0, 50.0], [1200.0, 650.0], (9, 2))
+    wave = size_px * np.column_stack([np.sin(12.0 * time_s), np.cos(9.0 * time_s)])
+    sway = Sway(
+        time_s=time_s, places_px=places, away_px=wave[:, None].repeat(9, axis=1),
+        replaced=np.zeros(120),
+    )  # fmt: skip
+    stand, fit = (
+        SimpleNamespace(camera=replace(camera(), reference=None)),
+        SimpleNamespace(lens=LENS),
+    )
+    found = room.fixed(None, "a.mp4", stand, fit, SimpleNamespace(sway=sway))
+    assert (found.shake_px > 0.0, len(found.problems)) == (True, words)
 
 
 @pytest.fixture(scope="module")

@@ -40,6 +40,20 @@ def test_wind_on_the_tripod_is_told_and_not_refused(hertz):
     assert found.rms_px == pytest.approx(3.0 / np.sqrt(2.0), rel=0.1)
 
 
+def test_a_little_shaking_is_seen():
+    found = steadiness(sway(wave(2.3, 0.15), noise=0.03), LENS)
+    assert found.verdict == "shaken"
+    assert found.rms_px == pytest.approx(0.15 / np.sqrt(2.0), rel=0.1)
+
+
+@pytest.mark.parametrize("pieces", [2, 3, 12])
+def test_pieces_that_a_coder_moves_a_little_each_by_itself_are_no_shaking(pieces):
+    own = np.random.default_rng(3).normal(0.0, 0.2, (20, pieces, 2)).repeat(10, axis=0)
+    found = steadiness(sway(own, noise=0.01, pieces=pieces), LENS)
+    assert found.verdict == "fixed"
+    assert found.rms_px > 0.05 or pieces > 3
+
+
 def test_a_rolling_shutter_that_shears_a_shaken_picture_is_no_bending():
     def moved(places):
         rate = np.gradient(wave(4.0, 3.0), TIME, axis=0)

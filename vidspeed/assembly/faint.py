@@ -20,6 +20,7 @@ from vidspeed.clip.striplight import faint_tracks
 from vidspeed.decisions import decided
 from vidspeed.errors import ClipError
 from vidspeed.geometry.corridor import corridor
+from vidspeed.geometry.steady import SHAKE_PX
 from vidspeed.motion.choose import Seen, best_status
 from vidspeed.values import Clip, ClipFacts, Corridor, Problem, Session, Track
 from vidspeed.worker import report
@@ -37,7 +38,9 @@ def with_faint(
 ) -> Looked:
     """Return what a look at a clip found, and what is too faint for it where that is no pass."""
     facts = looked.view.facts
-    if facts is None or clip.file is None or clip.expect_none or looked.shaken:
+    if facts is None or clip.file is None or clip.expect_none:
+        return looked
+    if looked.shake_px > SHAKE_PX:  # frames that do not lie on each other cannot be added up
         return looked
     stand = looked.stand or cameras.stands[clip.camera][0]
     along = corridor(

@@ -19,7 +19,7 @@ from vidspeed.decisions import decided
 from vidspeed.errors import ClipError
 from vidspeed.geometry.bent import BENT_PIECES
 from vidspeed.geometry.moved import common_u_px, movement, rezoomed, size_px
-from vidspeed.geometry.steady import Steadiness, steadiness
+from vidspeed.geometry.steady import SHAKE_PX, Steadiness, steadiness
 from vidspeed.geometry.turned import carried
 from vidspeed.motion.calibration import calibrate_camera
 from vidspeed.motion.stand import Stand
@@ -53,7 +53,7 @@ class Fixed(Value):
     fit: CameraFit | None = None
     moved: Moved | None = None
     problems: tuple[Problem, ...] = ()
-    shaken: bool = False  # its lights are to be steadied
+    shake_px: float = 0.0  # RMS: of more than nothing its lights are to be steadied
 
 
 def fixed(session: Session, clip: str, stand: Stand, fit: CameraFit, seen: Scan) -> Fixed:
@@ -63,29 +63,32 @@ def fixed(session: Session, clip: str, stand: Stand, fit: CameraFit, seen: Scan)
     movement is not known well enough.
     """
     problems: list[Problem] = []
-    shaken = False
+    shake_px = 0.0
     if seen.sway is not None:
         judged = steadiness(seen.sway, fit.lens)
         if judged.refused:
             raise ClipError(f"{clip}: {_refusal(judged)}")
         if judged.verdict == "shaken":
-            few = len(seen.sway.places_px) < BENT_PIECES
-            problems.append(_shaken(clip, judged, few=few))
-            shaken = True
+            shake_px = judged.rms_px
+            if judged.rms_px > SHAKE_PX:
+                few = len(seen.sway.places_px) < BENT_PIECES
+                problems.append(_shaken(clip, judged, few=few))
         elif judged.verdict == "unknown":
             problems.append(_not_seen(clip, judged))
     camera = stand.camera
     if camera.reference is None:
-        return Fixed(problems=tuple(problems), shaken=shaken)
+        return Fixed(problems=tuple(problems), shake_px=shake_px)
     reference = read_picture(Path(session.folder) / camera.reference)
     if reference.shape != seen.still.shape:  # of another size: said elsewhere
-        return Fixed(problems=tuple(problems), shaken=shaken)
+        return Fixed(problems=tuple(problems), shake_px=shake_px)
     found = movement(reference, seen.still, fit.lens)
     if found is None:
-        return Fixed(problems=(*problems, _not_told(clip, camera.reference)), shaken=shaken)
+        return Fixed(problems=(*problems, _not_told(clip, camera.reference)), shake_px=shake_px)
     moved, said = _carried(clip, camera, found, fit.lens)
     own, own_fit = moved_stand(session, stand, fit, moved)
-    return Fixed(stand=own, fit=own_fit, moved=moved, problems=(*problems, *said), shaken=shaken)
+    return Fixed(
+        stand=own, fit=own_fit, moved=moved, problems=(*problems, *said), shake_px=shake_px
+    )
 
 
 def moved_stand(

@@ -49,7 +49,7 @@ class Looked(Value):
     problems: tuple[Problem, ...]
     stand: Stand | None = None  # of this clip alone, where its camera moved
     moved: Moved | None = None  # how
-    shaken: bool = False  # by wind on the tripod
+    shake_px: float = 0.0  # RMS, by wind on the tripod
     parted: tuple[Parted, ...] = ()  # tracks of which the user dismissed lights
 
 
@@ -188,7 +188,7 @@ def _scanned(
                     drag_u_px=drag_u_px(seen.facts.codec),
                     moved=still.moved,
                 )
-                for row in (calm(seen, stand.camera) if still.shaken else seen.tracks)
+                for row in (calm(seen, stand.camera) if still.shake_px else seen.tracks)
             ),
         ),
         interval_s=seen.facts.interval_s,
@@ -202,7 +202,7 @@ def _scanned(
         ),
         stand=still.stand,
         moved=still.moved,
-        shaken=still.shaken,
+        shake_px=still.shake_px,
     )
 
 

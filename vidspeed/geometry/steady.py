@@ -24,6 +24,7 @@ JUMP_PX, JUMP_S = 1.0, 0.25  # between two spells of this length in which the pi
 STILL_SHARE = 0.07  # of a jump: the most that the picture moves within the spells beside it, RMS
 QUICK_S = 0.1  # the most that a jump takes
 SHAKE_PX = 0.3  # RMS above which shaking is worth a word
+LEAST_SHAKE_PX = 0.05  # RMS from which it is taken out; of cameras that stand still, 0.01 is seen
 OWN_WAYS = 0.6  # of a shaking: pieces that differ by more from it move each in its own way
 MOST_NOISE_PX = 0.15  # of the picture's place in one frame
 REST_PX, REST_SHARE = 0.2, 0.4  # RMS of a coordinate; a bent picture leaves one piece in eight so
@@ -145,10 +146,11 @@ def _judged(sway: Sway, enough: Bools, lens: Floats) -> Steadiness:
     for verdict, size_px, most_px, at_s in faults:
         if size_px > most_px:
             return Steadiness(verdict=verdict, size_px=size_px, at_s=at_s, rms_px=rms_px)
-    if rms_px > SHAKE_PX and _apart(sway, enough) > OWN_WAYS * rms_px:
-        return Steadiness(verdict="unknown", size_px=rms_px, at_s=None, rms_px=rms_px)
-    shaken: Verdict = "shaken" if rms_px > SHAKE_PX else "fixed"
-    return Steadiness(verdict=shaken, size_px=rms_px, at_s=None, rms_px=rms_px)
+    way: Verdict = "fixed"
+    if rms_px > LEAST_SHAKE_PX:
+        together = _apart(sway, enough) <= OWN_WAYS * rms_px
+        way = "shaken" if together else "unknown" if rms_px > SHAKE_PX else "fixed"
+    return Steadiness(verdict=way, size_px=rms_px, at_s=None, rms_px=rms_px)
 
 
 def _apart(sway: Sway, enough: Bools) -> float:
