@@ -6,7 +6,7 @@ import numpy as np
 
 from tests.clip.painted import streak_picture
 from vidspeed.clip.background import Backdrop, halved
-from vidspeed.clip.lights import Finder, emptied, flooded
+from vidspeed.clip.lights import Finder, Look, emptied, flooded
 from vidspeed.clip.window import Pane
 
 SHAPE = (240, 480)
@@ -26,7 +26,7 @@ def look(rng, backdrop, finder, *lights, level=40.0):
     luma = np.clip(np.rint(picture), 0, 255).astype(np.uint8)
     pane = Pane(frame=0, time_s=0.0, luma=luma, half=halved(luma), corner_px=(100, 50))
     apart = backdrop.apart(pane.half)
-    return finder.spots(pane, apart), apart
+    return finder.spots([Look(pane, apart, backdrop.ring)])[0], apart
 
 
 def test_spots_lie_where_the_lights_are():

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import accumulate, chain, islice
 from typing import Any, NamedTuple
 
 import cv2
@@ -66,6 +67,14 @@ def emptied(spot: Spot) -> Spot:
     return replace(spot, luma=none, past=none[None], own=none.astype(bool))
 
 
+class Look(NamedTuple):
+    """A frame's window, what stands out in it, and the background's samples at that time."""
+
+    pane: Pane
+    apart: Apart
+    ring: tuple[Luma, ...]
+
+
 class Finder:
     """Finds the spots of frame after frame; remembers what stood out in the frame before."""
 
@@ -73,13 +82,18 @@ class Finder:
         self._backdrop = backdrop
         self._before: list[Box] = []
 
-    def spots(self, pane: Pane, apart: Apart, ring: tuple[Luma, ...] | None = None) -> list[Spot]:
-        """Return the spots of a frame, brighter and darker ones, strongest of each sign first.
+    def spots(self, looks: Sequence[Look]) -> list[list[Spot]]:
+        """Return the spots of each of some frames, strongest of each sign first.
 
         What stood out at the same place in the frame before has changed and stayed, as the blocks
-        of a coder do: it is no spot. `ring` are the background's samples at that time, where
-        others have entered it since.
+        of a coder do: it is no spot.
         """
+        cuts = [self._cuts(*look) for look in looks]
+        spots = iter(_spots(list(chain.from_iterable(cuts))))
+        return [list(islice(spots, len(each))) for each in cuts]
+
+    def _cuts(self, pane: Pane, apart: Apart, ring: tuple[Luma, ...]) -> list[_Cut]:
+        """Return the patches of what is new in a frame."""
         if not apart.count:
             self._before = []
             self._backdrop.adapt(0)
@@ -99,8 +113,7 @@ class Finder:
         brighter = [box for box in new if not box.darker]
         darker = [box for box in new if box.darker]
         strongest = [*_strongest(brighter, darker), *_strongest(darker, brighter)]
-        ring = ring or self._backdrop.ring
-        return _spots(pane, ring, strongest, boxes)
+        return [_cut(pane, ring, box, boxes) for box in strongest]
 
 
 def _moved(boxes: list[Box], before: list[Box]) -> list[Box]:
@@ -159,23 +172,21 @@ def _strongest(boxes: list[Box], others: list[Box]) -> list[Box]:
     return found
 
 
-def _spots(
-    pane: Pane, ring: tuple[Luma, ...], strongest: Sequence[Box], boxes: list[Box]
-) -> list[Spot]:
-    """Measure some of the groups of a frame, all together."""
-    if not strongest:
+def _spots(cuts: Sequence[_Cut]) -> list[Spot]:
+    """Measure patches, all together."""
+    if not cuts:
         return []
-    cuts = [_cut(pane, ring, box, boxes) for box in strongest]
-    scale = level_scale(pane.luma)
+    scale = level_scale(cuts[0].luma)
     return [
-        _spot(pane, cut, above, max(scale * noise, 0.3))
-        for cut, above, noise in zip(cuts, _above(cuts), _noises(cuts), strict=True)
+        _spot(cut, above, peak, max(scale * noise, 0.3))
+        for cut, (above, peak), noise in zip(cuts, _above(cuts), _noises(cuts), strict=True)
     ]
 
 
 class _Cut(NamedTuple):
     """The patch of a group: its corner in the window, its pixels, its background's samples."""
 
+    pane: Pane
     box: Box
     left: int
     top: int
@@ -208,17 +219,17 @@ def _cut(pane: Pane, ring: tuple[Luma, ...], box: Box, others: list[Box]) -> _Cu
         and other is not box
     ]
     if not around:
-        return _Cut(box, left, top, luma, past, None)
+        return _Cut(pane, box, left, top, luma, past, None)
     own = np.ones(luma.shape, dtype=bool)
     for other in around:
         _shut_out(own, box, other, left, top)
-    return _Cut(box, left, top, luma, past, own)
+    return _Cut(pane, box, left, top, luma, past, own)
 
 
-def _spot(pane: Pane, cut: _Cut, above: Floats, noise: float) -> Spot:
+def _spot(cut: _Cut, above: Floats, peak: float, noise: float) -> Spot:
     """Measure a patch roughly; `above` (h, w) is how far it stands above its background."""
-    box, luma, past = cut.box, cut.luma, cut.past
-    rough = _moments(above, noise, cut.own, level_scale(luma))
+    pane, box, luma, past = cut.pane, cut.box, cut.luma, cut.past
+    rough, peak = _moments(above, noise), max(peak, 1e-3)
     own = np.ones(luma.shape, dtype=bool) if cut.own is None else cut.own
     height, width = pane.luma.shape
     edge = min(2 * box.left, 2 * box.top, width - 2 * box.right, height - 2 * box.bottom) < 3
@@ -232,8 +243,8 @@ def _spot(pane: Pane, cut: _Cut, above: Floats, noise: float) -> Spot:
         xy_px=middle,
         half_px=half,
         sigma_px=rough.sigma_px,
-        peak=rough.peak,
-        snr=rough.peak / noise,
+        peak=peak,
+        snr=peak / noise,
         corner_px=(x, y),
         luma=luma,
         past=past,
@@ -258,21 +269,18 @@ def _shut_out(own: Bools, box: Box, other: Box, left: int, top: int) -> None:
 
 
 class _Rough(NamedTuple):
-    """Centre, half vector, width and peak of a patch, from its moments."""
+    """Centre, half vector and width of a patch, from its moments."""
 
     x_px: float
     y_px: float
     half_px: tuple[float, float]
     sigma_px: float
-    peak: float
 
 
-def _moments(above: Any, noise: float, own: Bools | None, scale: float) -> _Rough:
-    """Measure a patch by the moments of what stands above its background, in file levels."""
-    if own is not None or scale != 1.0:
-        above = above * (np.float32(scale) if own is None else np.float32(scale) * own)
+def _moments(above: Any, noise: float) -> _Rough:
+    """Measure a patch by the moments of what stands above its background."""
     smooth: Any = cv2.GaussianBlur(above, (9, 9), 1.0)
-    least = max(0.2 * float(smooth.max()), noise)
+    least = max(0.2 * cv2.minMaxLoc(smooth)[1], noise)
     sums = cv2.moments(cv2.threshold(smooth, least, 0.0, cv2.THRESH_TOZERO)[1])
     total = sums["m00"] or 1.0
     xx, yy, xy = sums["mu20"] / total, sums["mu02"] / total, sums["mu11"] / total
@@ -285,23 +293,30 @@ def _moments(above: Any, noise: float, own: Bools | None, scale: float) -> _Roug
         y_px=sums["m01"] / total,
         half_px=(half * math.cos(turn), half * math.sin(turn)),
         sigma_px=sigma,
-        peak=max(float(above.max()), 1e-3),
     )
 
 
-def _above(cuts: Sequence[_Cut]) -> list[Floats]:
-    """Return how far patches (h, w) stand above the median of their samples, in file levels.
+def _above(cuts: Sequence[_Cut]) -> list[tuple[Floats, float]]:
+    """Return how far patches (h, w) stand above the median of their samples, and their peaks.
 
     They are worked out side by side: what takes long of small pictures is the number of calls.
+    Where a patch is another spot's it stands above nothing.
     """
     luma = np.concatenate([cut.luma.reshape(-1) for cut in cuts])
     past = np.concatenate([cut.past.reshape(SAMPLES, -1) for cut in cuts], axis=1)
     middle = middle_of_stack(past[:, None])
-    above: Any = cv2.subtract(luma[None], middle, dtype=cv2.CV_32F)
-    return [
-        part.reshape(cut.luma.shape)
-        for part, cut in zip(_split(above[0], [cut.luma.size for cut in cuts]), cuts, strict=True)
+    above: Any = np.asarray(cv2.subtract(luma[None], middle, dtype=cv2.CV_32F))[0]
+    if (scale := level_scale(luma)) != 1.0:
+        above *= np.float32(scale)
+    sizes = [cut.luma.size for cut in cuts]
+    parts = [
+        part.reshape(cut.luma.shape) for part, cut in zip(_split(above, sizes), cuts, strict=True)
     ]
+    for part, cut in zip(parts, cuts, strict=True):
+        if cut.own is not None:
+            np.multiply(part, cut.own, out=part)
+    peaks = np.maximum.reduceat(above, [0, *accumulate(sizes[:-1])])
+    return list(zip(parts, peaks.tolist(), strict=True))
 
 
 def _noises(cuts: Sequence[_Cut]) -> list[float]:

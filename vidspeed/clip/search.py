@@ -14,20 +14,20 @@ from contextvars import copy_context
 from dataclasses import replace
 from functools import partial
 from types import TracebackType
-from typing import NamedTuple, Self
+from typing import Self
 
 import numpy as np
 
 from vidspeed.clip.astray import Astray
-from vidspeed.clip.background import SIGMAS, Apart, Backdrop, halved
+from vidspeed.clip.background import SIGMAS, Backdrop, halved
 from vidspeed.clip.follow import Follower
 from vidspeed.clip.footage import Flown, Recorder
 from vidspeed.clip.lamp import Light, as_scattered, lights_of
-from vidspeed.clip.lights import Finder, Spot, emptied, flooded
+from vidspeed.clip.lights import Finder, Look, Spot, emptied, flooded
 from vidspeed.clip.medians import SAMPLES, middle_in_bands
 from vidspeed.clip.moves import Limits, limits_of
 from vidspeed.clip.overview import Overview
-from vidspeed.clip.read import Frame, Header, Luma
+from vidspeed.clip.read import Frame, Header
 from vidspeed.clip.sway import SwayMeter
 from vidspeed.clip.window import Pane, window_of
 from vidspeed.values import Footage, Picture, Strip, Sway
@@ -37,14 +37,6 @@ LEAST_FRAMES = 4
 AT_ONCE = 2  # of the frames that waited
 SHOT_S = 2.5  # brightest values are gathered anew after so long without a flight
 MOST_WAITING = 40 << 20  # bytes of the frames that wait for the first background
-
-
-class _Look(NamedTuple):
-    """A frame's window, what stands out in it, and the background's samples at that time."""
-
-    pane: Pane
-    apart: Apart
-    ring: tuple[Luma, ...]
 
 
 class Search:
@@ -185,13 +177,13 @@ class Search:
         backdrop, news = self._backdrop, []
         if self._recorder is not None:
             self._recorder.take(panes)
-        looks: list[_Look] = []
+        looks: list[Look] = []
         for pane in panes:
             apart = backdrop.apart(pane.half)
             flood = flooded(apart)
             news.append(pane.time_s > self._last_s)
             if news[-1]:
-                looks.append(_Look(pane, apart, backdrop.ring))
+                looks.append(Look(pane, apart, backdrop.ring))
                 self._last_s = pane.time_s
             if flood:
                 self._follow(looks)
@@ -200,12 +192,11 @@ class Search:
         self._follow(looks)
         return news
 
-    def _follow(self, looks: Sequence[_Look]) -> None:
+    def _follow(self, looks: Sequence[Look]) -> None:
         """Follow what stands out in some frames."""
         assert self._finder is not None and self._follower is not None
-        for pane, apart, ring in looks:
-            spots = self._finder.spots(pane, apart, ring)
-            self._fit(self._follower.offer(pane.time_s, spots))
+        for look, spots in zip(looks, self._finder.spots(looks), strict=True):
+            self._fit(self._follower.offer(look.pane.time_s, spots))
 
     def _fit(self, chains: Sequence[Sequence[Spot]]) -> None:
         """Fit the lights of chains that have ended; their pixels are then let go."""
