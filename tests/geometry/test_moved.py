@@ -147,6 +147,20 @@ def test_noise_that_lies_still_is_no_background():
     assert movement(*pictures, eye().lens) is None
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_bright_patches_of_dark_ground_under_a_flat_sky_are_no_lamps(seed):
+    """A coder shows each a little elsewhere in another clip."""
+    rng = np.random.default_rng(seed)
+    ground = cv2.resize(rng.random((23, 40)), (640, 360), interpolation=cv2.INTER_CUBIC)
+    ground[:180] = 0.0
+    shown = [13.0 + 14.0 * ground + rng.normal(0.0, 0.6, ground.shape) for _ in range(2)]
+    coded = [cv2.imencode(".jpg", each, [cv2.IMWRITE_JPEG_QUALITY, 70])[1] for each in shown]
+    found = movement(*(cv2.imdecode(each, cv2.IMREAD_GRAYSCALE) for each in coded), eye().lens)
+    assert found is not None
+    assert found.method == "features"
+    assert np.abs(found.shift_px).max() < 0.1
+
+
 def spot(x, y, peak, second=0.0):
     """Return a picture (120, 160) of a lamp, and of a weaker one close beside it."""
     rows, columns = np.mgrid[0:120, 0:160]

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vidspeed.geometry.turned import UNKNOWNS, carried, fit, slopes
-from vidspeed.values import Floats, Movement, Picture, Value
+from vidspeed.values import Floats, Ints, Movement, Picture, Value
 
 NARROW, WIDE = 1.6, 6.0  # Gaussians whose difference shows lamps, pixels
 SIGMAS = 4.5  # above its surroundings
@@ -28,6 +28,7 @@ REACH = 0.08  # of the picture's width: the largest shift that is looked for
 NEAR_PX = 2.5  # a lamp this near to where it should be is there
 CHANCE = 1e-5  # expected number of chance agreements above which a match is not believed
 MANY, LEAST_OF_MANY = 2.0, 4  # lamps of one picture over those of the other; that must agree then
+PLAIN = 8.0  # a lamp's height over the roughness around it: fewer than four must all be so plain
 UNEVEN = 1.25  # of a lamp's two halves: neighbouring pixels err alike, as a codec makes them
 HALVES_PX = 4  # from its centre so far a lamp's halves are compared
 FLOOR_PX = 0.01  # of a lamp's place; how crooked it is is seen and comes beside it
@@ -37,10 +38,14 @@ SHARPEST = 0.35  # a light whose neighbours all stay below this share of it is a
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Beacons(Value):
-    """Lamps of one picture, strongest first: `xy_px` (n, 2), `u_px` (n,) of each coordinate."""
+    """Lamps of one picture, strongest first: `xy_px` (n, 2), `u_px` (n,) of each coordinate.
+
+    `plain` (n,) is how many times as high each is as its surroundings are rough.
+    """
 
     xy_px: Floats
     u_px: Floats
+    plain: Floats
 
 
 def beacons(picture: Picture) -> Beacons:
@@ -61,22 +66,20 @@ def beacons(picture: Picture) -> Beacons:
     order = np.argsort(-(raised[rows, columns] / around[rows, columns]))[:MOST]
     noise = max(1.4826 * float(np.median(np.abs(level - cv2.medianBlur(picture, 3)))), 0.3)
     found = [_centred(level, int(columns[k]), int(rows[k])) for k in order]
-    kept = np.array([row for row in found if row is not None]).reshape(-1, 5)
+    kept = np.array([row for row in found if row is not None]).reshape(-1, 6)
     if not len(kept):
-        return Beacons(xy_px=kept[:, :2], u_px=kept[:, 2])
+        return Beacons(xy_px=kept[:, :2], u_px=kept[:, 2], plain=kept[:, 5])
     uneven = UNEVEN * np.maximum(kept[:, 4], np.median(kept[:, 4]))
     u_px = kept[:, 2] * np.maximum(np.maximum(noise, kept[:, 3]), uneven)
-    return Beacons(xy_px=kept[:, :2], u_px=np.hypot(u_px, FLOOR_PX))
+    return Beacons(xy_px=kept[:, :2], u_px=np.hypot(u_px, FLOOR_PX), plain=kept[:, 5])
 
 
-def _centred(
-    level: NDArray[np.float32], x: int, y: int
-) -> tuple[float, float, float, float, float] | None:
-    """Return the centre of a spot, how its error grows with noise, and what noise is there.
+def _centred(level: NDArray[np.float32], x: int, y: int) -> tuple[float, ...] | None:
+    """Return the centre of a spot, how its error grows with noise, what noise is there, its height.
 
     The centre is where a Gaussian window finds as much light on either side of it, above a plane
     through what surrounds it. The noise is told twice: by the surroundings, and by what the two
-    halves of the spot differ in. None for a hot pixel.
+    halves of the spot differ in; the height is over the first. None for a hot pixel.
     """
     height, width = level.shape
     half = REACH_PX if min(x, y, width - 1 - x, height - 1 - y) >= REACH_PX else 5
@@ -103,7 +106,8 @@ def _centred(
     if np.abs(place).max() > 3.0:
         return None
     uneven = _unlike_halves(light, place + half)
-    return x + place[0], y + place[1], 1.6 * lever / total, rough, uneven
+    height = float(light[half - 2 : half + 3, half - 2 : half + 3].max()) / rough
+    return x + place[0], y + place[1], 1.6 * lever / total, rough, uneven, height
 
 
 def _unlike_halves(light: Floats, centre: Floats) -> float:
@@ -144,12 +148,13 @@ def match_beacons(reference: Picture, picture: Picture, lens: Floats) -> Movemen
 
     Two lamps are needed; the more of them agree, the likelier it is no chance. Four are needed
     where one picture shows many more than the other, as by day: most of those are no lamps, and
-    they do not lie as if strewn. `lens` (9,) is the camera's.
+    they do not lie as if strewn. Four are needed, too, where not all are plain: a bright patch of
+    ground is found anew some way off. `lens` (9,) is the camera's.
     """
     first, second = beacons(reference), beacons(picture)
     if min(len(first.u_px), len(second.u_px)) < 2:
         return None
-    best: tuple[float, Floats, Floats] | None = None
+    best: tuple[float, Floats, Ints] | None = None
     for start in _guesses(first, second, reference.shape[1]):
         pairs = _near(first, second, start)
         chance = _chance(first, second, start, len(pairs), reference.shape)
@@ -158,13 +163,16 @@ def match_beacons(reference: Picture, picture: Picture, lens: Floats) -> Movemen
     if best is None or best[0] > CHANCE:
         return None
     found = _settled(first, second, best[1], lens)
-    return None if found is None or found.matches < _least(first, second) else found
+    if found is None or found.matches < _least(first, second, best[2]):
+        return None
+    return found
 
 
-def _least(first: Beacons, second: Beacons) -> int:
-    """Return how many lamps must agree at least."""
+def _least(first: Beacons, second: Beacons, pairs: Ints) -> int:
+    """Return how many lamps must agree at least, of which these pairs (k, 2) are thought to."""
     fewer, more = sorted((len(first.u_px), len(second.u_px)))
-    return LEAST_OF_MANY if more > MANY * fewer else 2
+    plain = np.minimum(first.plain[pairs[:, 0]], second.plain[pairs[:, 1]])
+    return LEAST_OF_MANY if more > MANY * fewer or plain.min() < PLAIN else 2
 
 
 def _guesses(first: Beacons, second: Beacons, width: int) -> list[Floats]:
@@ -196,7 +204,7 @@ def _as_unknowns(place: Floats, there: Floats, ratio: complex, swap: bool) -> Fl
     return np.array([*(there - place), np.angle(ratio), np.log(np.abs(ratio)), *place])
 
 
-def _near(first: Beacons, second: Beacons, guess: Floats) -> Floats:
+def _near(first: Beacons, second: Beacons, guess: Floats) -> Ints:
     """Return the pairs (k, 2) of lamps that a guess brings together, each lamp in one pair."""
     return _pairs(_guessed(first.xy_px, guess), second.xy_px, 2.0 * NEAR_PX)
 
@@ -209,7 +217,7 @@ def _guessed(xy_px: Floats, guess: Floats) -> Floats:
     return np.asarray((xy_px - guess[4:6]) @ turn.T + guess[4:6] + guess[0:2])
 
 
-def _pairs(should: Floats, there: Floats, within_px: float) -> Floats:
+def _pairs(should: Floats, there: Floats, within_px: float) -> Ints:
     """Return pairs (k, 2) of points that are each other's nearest and near enough."""
     apart = np.linalg.norm(should[:, None] - there[None, :], axis=2)
     apart = np.where(np.isfinite(apart), apart, 1e9)
@@ -269,7 +277,7 @@ def _settled(first: Beacons, second: Beacons, guess: Floats, lens: Floats) -> Mo
         shift_px=unknowns[:2],
         turn_rad=float(unknowns[2]),
         zoom=float(np.exp(unknowns[3])),
-        covariance=widened * np.linalg.inv(rows.T @ rows),
+        covariance=np.asarray(widened * np.linalg.inv(rows.T @ rows), np.float64),
         method="lamps",
         matches=len(pairs),
         rms_px=float(np.sqrt(np.mean(left**2))),
