@@ -26,6 +26,28 @@ def process_id() -> int:
     return os.getpid()
 
 
+def imported(module: str) -> bool:
+    return module in sys.modules
+
+
+def setting(name: str) -> str | None:
+    return os.environ.get(name)
+
+
+def free_and_kept(count: int) -> tuple[int, int]:
+    """Return what this process holds while it has many small things, and with the last of them."""
+    with memory_within(4 * count):
+        things = [bytes(1000) for _ in range(count // 1000)]
+        held = _resident()
+        del things[:-1]  # the last one lies above what is free
+    return held, _resident()
+
+
+def _resident() -> int:
+    pages = Path("/proc/self/statm").read_text(encoding="ascii").split()[1]
+    return int(pages) * os.sysconf("SC_PAGE_SIZE")
+
+
 def leave_unless(process: int) -> int:
     """End every process but one."""
     if os.getpid() != process:

@@ -16,6 +16,7 @@ from tests import jobs
 from vidspeed import executor as seam
 from vidspeed.errors import WorkerDied, WorkerError, WorkerStuck
 from vidspeed.executor import executor
+from vidspeed.worker import have
 
 POSIX = os.name == "posix"
 
@@ -161,6 +162,29 @@ def test_a_job_may_be_kept_from_taking_memory(pool):
     assert pool.submit(jobs.take, big, 2 * big).result() == 2 * big
     assert pool.submit(jobs.take, big, big // 2).result() == big - 1
     assert pool.submit(jobs.take, big, 2 * big).result() == 2 * big  # the limit is gone again
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only there is it known what is held")
+def test_what_a_job_has_freed_goes_back_to_the_system():
+    with executor(1, apart=True) as made:
+        held, after = made.submit(jobs.free_and_kept, 100 << 20).result()
+    assert after < held - (50 << 20)
+
+
+def test_threads_of_a_process_share_one_heap(monkeypatch):
+    monkeypatch.delenv("MALLOC_ARENA_MAX", raising=False)
+    with executor(1, apart=True) as made:
+        assert made.submit(jobs.setting, "MALLOC_ARENA_MAX").result() == "1"
+    monkeypatch.setenv("MALLOC_ARENA_MAX", "3")  # as somebody wants it
+    with executor(1, apart=True) as made:
+        assert made.submit(jobs.setting, "MALLOC_ARENA_MAX").result() == "3"
+
+
+def test_a_process_imports_ahead_what_it_is_going_to_need():
+    with executor(1, apart=True) as made:
+        assert not made.submit(jobs.imported, "colorsys").result()
+        made.submit(have, "colorsys").result()
+        assert made.submit(jobs.imported, "colorsys").result()
 
 
 def test_no_limit_where_the_caller_works_itself():

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
 from pathlib import Path
@@ -61,6 +61,7 @@ def run(
     workers: int = 1,
     pool: Executor | None = None,
     keeping: Keeping | None = None,
+    looked: Callable[[], object] | None = None,
 ) -> Outcome:
     """Measure every pass of the session in `folder`; nothing is written but what `keeping` says.
 
@@ -80,6 +81,8 @@ def run(
         An executor that is there already, instead of one with so many `workers`.
     keeping
         Where what is seen in clips is kept, so that they are decoded once; nowhere if left out.
+    looked
+        Called once all clips are looked at: from then on processes of `pool` have little to do.
 
     Raises
     ------
@@ -96,6 +99,7 @@ def run(
             monte_carlo=monte_carlo,
             pool=pool or made,
             keeping=keeping,
+            looked=looked,
         )
 
 
@@ -108,6 +112,7 @@ def run_session(
     intervals_s: Mapping[str, float] | None = None,
     films: bool = True,
     keeping: Keeping | None = None,
+    looked: Callable[[], object] | None = None,
 ) -> Outcome:
     """Measure every pass of a session that was read; see `run`.
 
@@ -123,6 +128,8 @@ def run_session(
     steps.done("calibrating the cameras")
     clips = look_at_all(session, cameras, pool, keeping, progress)
     steps.done("looking at the clips")
+    if looked is not None:
+        looked()
     refuse_nothing(clips, cameras)
     cameras = with_intervals(cameras, clips, intervals_s)
     solved, problems, joint = _solved(session, cameras, clips, pool, progress, keeping)

@@ -103,6 +103,7 @@ class Process:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
+            env=memory.environment(),
         )
         self._said: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
         self._listening = threading.Thread(target=self._listen, daemon=True, name="listener")
@@ -260,6 +261,12 @@ def uncollected() -> Iterator[None]:
     finally:
         if before:
             gc.enable()
+
+
+def have(module: str) -> None:
+    """Import a module: a job for a process that is going to need it."""
+    with uncollected():
+        import_module(module)
 
 
 def _take_in(requests: IO[bytes], jobs: queue.SimpleQueue[bytes]) -> None:

@@ -10,6 +10,7 @@ import pytest
 from tests import jobs
 from tests.tiny import CLIP, command
 from vidspeed.assembly import looking
+from vidspeed.assembly.gather import Keeping
 from vidspeed.cli.passes import exit_status
 from vidspeed.executor import executor
 from vidspeed.measure import run
@@ -54,6 +55,17 @@ def told(outcome: Outcome):
 def test_the_same_results_whoever_looks(tiny):
     with_clips(tiny, ["second"])
     assert told(run(tiny)) == told(run(tiny, workers=2))
+
+
+def test_it_is_said_when_all_clips_are_looked_at(tiny):
+    order: list[str] = []
+    run(
+        tiny,
+        keeping=Keeping(folder=tiny),
+        looked=lambda: order.append("looked"),
+        progress=lambda what, *_: order.append(what),
+    )
+    assert order.index("clips") < order.index("looked") < order.index("solving")
 
 
 @pytest.mark.skipif(os.name != "posix", reason="kills by a signal")

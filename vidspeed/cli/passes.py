@@ -6,6 +6,7 @@ import os
 import threading
 from collections.abc import Sequence
 from contextlib import AbstractContextManager
+from functools import partial
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
 
 WRITING = "drawing pictures, writing results"
 WRITES = "vidspeed.record.files"  # imported while the clips are looked at
+DRAWS = "vidspeed.record.pictures"
 
 
 @app.command()
@@ -139,9 +141,9 @@ def _measured(
 ) -> tuple[Outcome, Path]:
     """Measure a session and write its results; return what was found and where it stands.
 
-    A process of `helper` draws some of the pictures.
+    A process of `helper` draws some of the pictures; it imports what draws while passes are solved.
     """
-    from vidspeed.worker import uncollected
+    from vidspeed.worker import have, uncollected
 
     with uncollected():
         from vidspeed.assembly.gather import Keeping
@@ -156,8 +158,9 @@ def _measured(
     # be waiting for it
     threading.Thread(target=import_module, args=(WRITES,), name="import", daemon=True).start()
     outcome = measure(
-        session, clips=clips, progress=tell, monte_carlo=monte_carlo, pool=pool, keeping=keeping
-    )
+        session, clips=clips, progress=tell, monte_carlo=monte_carlo, pool=pool, keeping=keeping,
+        looked=None if helper is None else partial(helper.submit, have, DRAWS),
+    )  # fmt: skip
     if exit_status(outcome) == WRONG_INPUT:
         faults = [row for row in outcome.problems if row.level == "error"]
         raise VidspeedError(*(f"{row.where}: {row.message}" for row in faults))

@@ -34,7 +34,6 @@ REPORT_BYTES = 2_000_000  # of all photographs of a report of usual length, befo
 MOST_BYTES = 160_000  # of one of them
 LARGEST_DRAWING = 45_000  # bytes; a larger one is shown as a photograph is
 QUALITIES = (82, 72, 60, 48, 36)
-FEWEST_SHARED = 2  # passes; a process that helps has half a second of imports before it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -72,12 +71,11 @@ class Album(Value):
 def all_pictures(
     outcome: Outcome, places: Mapping[ClipKey, str], unit: str, pool: Executor | None = None
 ) -> Album:
-    """Draw all pictures of a run; one process of `pool` helps where there are several passes."""
+    """Draw all pictures of a run; one process of `pool` helps."""
     drawing = drawing_calls(outcome, unit)
     charting, plan = chart_calls(outcome, places, unit)
     calls = [*chain.from_iterable(drawing.values()), *charting, plan, *calibration_calls(outcome)]
-    helped = pool if len(outcome.passes) >= FEWEST_SHARED else None
-    made = iter(shared_out(helped, calls))
+    made = iter(shared_out(pool, calls))
     drawn = {key: [next(made) for _ in rows] for key, rows in drawing.items()}
     charted = [next(made) for _ in charting]
     charts, files = charts_and_files(next(made), charted)
