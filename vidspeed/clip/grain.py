@@ -12,26 +12,21 @@ conditions", Proc. 5th Berkeley Symp. 1 (1967) 221-233).
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
-from scipy.fft import irfft2, next_fast_len, rfft2
 
 from vidspeed.clip.fit import Fit, Pixels, Prior
+from vidspeed.clip.lags import LAG, Lags, white
 from vidspeed.clip.profile import HALF_X, SHAPE, SLOPE, X, Y
 from vidspeed.values import Bools, Floats, Ints, Value
 
-LAG = 6  # pixels over which the noise of neighbours is looked at
 LEVELS = np.array([0.0, 1.0, 3.0, 8.0, 20.0, 60.0, 150.0])  # bins of level over noise
 MIDDLES = np.concatenate([[0.5], np.sqrt(LEVELS[1:-1] * LEVELS[2:]), [2.0 * LEVELS[-1]]])
-ROUNDS = 6  # in which the covariance settles
-MOST_GROWN = 1.5  # of a pixel's variance, which is about 1: beyond, what is added calls for more
 PATTERNS = 30.0  # over the noise: from about here on a coder describes a light by many patterns
 TRUST = 30.0  # pixels' worth of the next lower bin, so that an empty bin has a value
-Waves = NDArray[np.complex128]
 ODD = np.array([X, Y, SLOPE, SHAPE + 1, SHAPE + 2])  # parameters that change odd parts
 
 
@@ -91,7 +86,7 @@ def learn_noise(
         all_of_it.add(part, fit, used, fit.residual**2 * over, whole)
         weighed.add(part, fit, used, over, np.ones(len(over)))
     if not odd.total.any():
-        return Noise(ratio=all_of_it.ratio(), weighed=weighed.ratio(), kernel=_white(),
+        return Noise(ratio=all_of_it.ratio(), weighed=weighed.ratio(), kernel=white(),
                      even=1.0, usual=1.0, trust=0.0)  # fmt: skip
     ratio = odd.ratio()
     noise = Noise(
@@ -241,65 +236,15 @@ def _trusted(pixels: Sequence[Pixels], fits: Sequence[Fit], noise: Noise) -> tup
 def _correlation(
     pixels: Sequence[Pixels], fits: Sequence[Fit], variances: Sequence[Floats], ratio: Floats
 ) -> Floats:
-    """Return the covariance of the noise of pixels by their distance, in units of `ratio`.
-
-    A fit takes part of the noise away with it, and of noise that hangs together more than of
-    white noise: of the covariance C, the odd parts of the residuals lack 2 (H C + C H - H C H)
-    with the projection H of the odd parameters. What is lacking is worked out from the kernel
-    found so far and added back, until it no longer changes.
-    """
-    found, pairs, taken = np.zeros((2 * LAG + 1,) * 2), np.zeros((2 * LAG + 1,) * 2), []
+    """Return the covariance of the noise of pixels by their distance, in units of `ratio`."""
+    lags = Lags()
     for part, fit, variance in zip(pixels, fits, variances, strict=True):
         size = np.sqrt(_at_level(part, fit, ratio) * part.noise2 / variance)
         odd, paired = _odd_part(part, fit, size)
-        found += _by_lag(_picture(odd, part))
-        pairs += _by_lag(_picture(paired.astype(np.float64), part))
         columns = fit.slopes[:, ODD] @ np.linalg.cholesky(fit.inverse[np.ix_(ODD, ODD)])
-        stack = np.array([_picture(np.where(paired, one, 0.0), part) for one in columns.T])
-        taken.append((stack, _waves(stack)))
-    doubt = 2.0 * np.sqrt(2.0 / np.maximum(pairs, 1.0))
-    kernel = _white()
-    sizes = {_wave_size(stack) for stack, _ in taken}
-    for _ in range(ROUNDS):
-        through = {size: _kernel_waves(kernel, size) for size in sizes}
-        lacking = np.sum([_lacking(stack, waves, through) for stack, waves in taken], axis=0)
-        grown = (found + 2.0 * lacking) / np.maximum(pairs, 1.0)
-        whole = float(grown[LAG, LAG])
-        if not 1.0 / MOST_GROWN < whole < MOST_GROWN:  # it would grow without end
-            break
-        sure = np.where(np.abs(grown) > doubt * whole, grown / whole, 0.0)
-        kernel = whole * _made_possible(sure)
-    return kernel
-
-
-def _white() -> Floats:
-    """Return the covariance by distance of pixels that err each by itself."""
-    kernel = np.zeros((2 * LAG + 1,) * 2)
-    kernel[LAG, LAG] = 1.0
-    return kernel
-
-
-def _lacking(stack: Floats, waves: Waves, through: Mapping[tuple[int, int], Waves]) -> Floats:
-    """Return the sums by distance of H C + C H - H C H, with H = K K' from the columns of K.
-
-    It is K B' + B K' with B = C K - K (K' C K) / 2. `stack` (k, h, w) are the columns, `waves` is
-    their Fourier transform, `through` that of the covariance by distance, for pictures by size.
-    """
-    count, height, width = stack.shape
-    size = _wave_size(stack)
-    spread = irfft2(waves * through[size], size)[:, :height, :width]
-    flat = stack.reshape(count, -1)
-    inner = flat @ spread.reshape(count, -1).T
-    other = spread - 0.5 * (inner.T @ flat).reshape(stack.shape)
-    total = _sums_by_lag(waves, _waves(other), size)
-    return np.asarray(total + total[::-1, ::-1])
-
-
-def _kernel_waves(kernel: Floats, size: tuple[int, int]) -> Waves:
-    """Return the Fourier transform of a covariance by distance, for pictures of a size."""
-    wide = np.zeros(size)
-    wide[: 2 * LAG + 1, : 2 * LAG + 1] = kernel
-    return np.asarray(rfft2(np.roll(wide, (-LAG, -LAG), axis=(0, 1))))
+        taken = np.array([_picture(np.where(paired, one, 0.0), part) for one in columns.T])
+        lags.add(_picture(odd, part), _picture(paired.astype(np.float64), part), taken)
+    return lags.kernel()
 
 
 def _through(picture: Floats, kernel: Floats) -> Floats:
@@ -307,43 +252,8 @@ def _through(picture: Floats, kernel: Floats) -> Floats:
     return np.asarray(cv2.filter2D(picture, -1, kernel, borderType=cv2.BORDER_CONSTANT))
 
 
-def _made_possible(kernel: Floats) -> Floats:
-    """Return the nearest correlation that no pattern of pixels can make negative."""
-    size = 8 * LAG
-    wide = np.zeros((size, size))
-    wide[: 2 * LAG + 1, : 2 * LAG + 1] = kernel
-    power = np.fft.fft2(np.roll(wide, (-LAG, -LAG), axis=(0, 1))).real
-    again = np.roll(np.fft.ifft2(np.maximum(power, 0.02)).real, (LAG, LAG), axis=(0, 1))
-    return np.asarray(again[: 2 * LAG + 1, : 2 * LAG + 1] / again[LAG, LAG])
-
-
 def _picture(values: Floats, pixels: Pixels) -> Floats:
     """Put values (n,) back into the shape of the patch, 0 where nothing is fitted."""
     picture = np.zeros(pixels.shape)
     picture.flat[pixels.at] = values
     return picture
-
-
-def _by_lag(picture: Floats) -> Floats:
-    """Return the sums of products of pixels by their distance, up to `LAG` each way."""
-    stack = picture[None]
-    waves = _waves(stack)
-    return _sums_by_lag(waves, waves, _wave_size(stack))
-
-
-def _wave_size(stack: Floats) -> tuple[int, int]:
-    """Return a size, fast to transform, beyond which pictures (k, h, w) do not meet themselves."""
-    height, width = (next_fast_len(n + LAG, real=True) for n in stack.shape[1:])
-    return height, width
-
-
-def _waves(stack: Floats) -> Waves:
-    """Return the Fourier transforms of pictures (k, h, w)."""
-    return np.asarray(rfft2(stack, _wave_size(stack)))
-
-
-def _sums_by_lag(one: Waves, other: Waves, size: tuple[int, int]) -> Floats:
-    """Return the sums of products by distance of pairs of pictures, all pairs added up."""
-    sums = irfft2(np.einsum("kij,kij->ij", np.conj(one), other), size)
-    lags = np.arange(-LAG, LAG + 1)
-    return np.asarray(sums[np.ix_(lags, lags)])

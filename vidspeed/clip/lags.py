@@ -1,0 +1,101 @@
+"""How the noise of pixels hangs together by their distance, with what the fits took of it.
+
+A fit takes part of the noise away with it, and of noise that hangs together more than of white
+noise: of the covariance C, the odd parts of the residuals lack 2 (H C + C H - H C H) with the
+projection H = K K' of the odd parameters. With the sums of products X_kl of the columns k and l of
+K by distance, those of H C are C spread by the sum of all X_kk, and those of H C H are each X_kl
+times its product with C. So what is lacking is linear in C, and is gathered once from all lights,
+whatever C is found to be.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.fft import irfft2, next_fast_len, rfft2
+
+from vidspeed.values import Floats
+
+LAG = 6  # pixels over which the noise of neighbours is looked at
+ROUNDS = 6  # in which the covariance settles
+MOST_GROWN = 1.5  # of a pixel's variance, which is about 1: beyond, what is added calls for more
+SIDE = 2 * LAG + 1
+NEAR, FAR = np.arange(-LAG, LAG + 1), np.arange(-2 * LAG, 2 * LAG + 1)
+
+
+class Lags:
+    """Sums of products of pixels by their distance; state that `add` moves on."""
+
+    def __init__(self) -> None:
+        self._found, self._pairs = np.zeros((SIDE, SIDE)), np.zeros((SIDE, SIDE))
+        self._spread = np.zeros((len(FAR), len(FAR)))  # by distance: the columns with themselves
+        self._twice = np.zeros((SIDE**2, SIDE**2))  # the products X' X by two distances
+
+    def add(self, odd: Floats, paired: Floats, columns: Floats) -> None:
+        """Add the pictures of a light: the odd part (h, w), where it is, and K (k, h, w).
+
+        Both are 0 elsewhere.
+        """
+        rows, places = np.flatnonzero(paired.any(axis=1)), np.flatnonzero(paired.any(axis=0))
+        if not len(rows):
+            return
+        there = slice(rows[0], rows[-1] + 1), slice(places[0], places[-1] + 1)
+        stack = np.concatenate([odd[None], paired[None], columns])[:, *there]
+        one, other = np.triu_indices(len(columns))
+        size = tuple(next_fast_len(n + 2 * LAG, real=True) for n in stack.shape[1:])
+        waves = rfft2(stack, size)  # so large that pictures do not meet themselves
+        first, second = np.append([0, 1], one + 2), np.append([0, 1], other + 2)
+        sums = irfft2(np.conj(waves[first]) * waves[second], size)
+        near = sums[:, NEAR[:, None], NEAR]
+        self._found += near[0]
+        self._pairs += near[1]
+        self._spread += sums[2:][one == other].sum(axis=0)[np.ix_(FAR, FAR)]
+        products = near[2:].reshape(-1, SIDE**2)
+        turned = products[one != other][:, ::-1]  # k and l the other way round
+        both = np.concatenate([products, turned])
+        self._twice += both.T @ both
+
+    def kernel(self) -> Floats:
+        """Return the covariance of pixels by their distance (2 LAG + 1, 2 LAG + 1).
+
+        What is lacking is worked out from the kernel found so far and added back, until it no
+        longer changes.
+        """
+        lacking = self.lacking()
+        count = np.maximum(self._pairs, 1.0)
+        doubt = 2.0 * np.sqrt(2.0 / count)
+        kernel = white()
+        for _ in range(ROUNDS):
+            added = (lacking @ kernel.ravel()).reshape(SIDE, SIDE)
+            grown = (self._found + 2.0 * added) / count
+            whole = float(grown[LAG, LAG])
+            if not 1.0 / MOST_GROWN < whole < MOST_GROWN:  # it would grow without end
+                break
+            sure = np.where(np.abs(grown) > doubt * whole, grown / whole, 0.0)
+            kernel = whole * _made_possible(sure)
+        return kernel
+
+    def lacking(self) -> Floats:
+        """Return the matrix (p, p) that makes of C by distance, raveled, what the fits took of it.
+
+        That are the sums by distance of H C + C H - H C H.
+        """
+        down, across = (lag.ravel() for lag in np.meshgrid(NEAR, NEAR, indexing="ij"))
+        apart = (lag[:, None] - lag[None, :] + 2 * LAG for lag in (down, across))
+        return np.asarray(2.0 * self._spread[*apart] - self._twice)
+
+
+def white() -> Floats:
+    """Return the covariance by distance of pixels that err each by itself."""
+    kernel = np.zeros((SIDE, SIDE))
+    kernel[LAG, LAG] = 1.0
+    return kernel
+
+
+def _made_possible(kernel: Floats) -> Floats:
+    """Return the nearest correlation that no pattern of pixels can make negative."""
+    size = 8 * LAG
+    wide = np.zeros((size, size))
+    wide[:SIDE, :SIDE] = kernel
+    power = np.fft.fft2(np.roll(wide, (-LAG, -LAG), axis=(0, 1))).real
+    again = np.roll(np.fft.ifft2(np.maximum(power, 0.02)).real, (LAG, LAG), axis=(0, 1))
+    return np.asarray(again[:SIDE, :SIDE] / again[LAG, LAG])
