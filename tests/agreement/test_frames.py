@@ -28,7 +28,7 @@ def test_streaks_longer_than_the_way_between_frames_are_no_single_exposure():
     flight, _, _, _ = exposed(evening(7, 1), steady(1.9 / 60.0))
     check = check_frames(flight, exposures(flight), [[]])
     assert check.status == "warn"
-    assert "1.90 times as long as the way to the next frame" in check.detail
+    assert "1.91 times as long as the way to the next frame" in check.detail
 
 
 def test_a_shutter_that_is_open_all_the_time_merges_nothing():

@@ -22,11 +22,11 @@ from vidspeed.values import Bools, Check, Clip, CrossCheck, Floats, Input, PassR
 
 LEAST_STREAKS = 6
 MOSTLY = 0.6  # share of the used lights that must be streaks, not points
-# Streaks of rendered clips, dark to bright, are too long by -0.2 to 0.7 times (0.15 px + 2 u) with
-# u from the fit, which grows with glare and saturation; a coder that eats a streak's faint ends
-# makes it shorter. Common to a clip.
+# Streaks are too long by -0.2 to 0.7 times (0.15 px + 2 u), u from the fit, in clips with glare
+# and a soft shoulder, dark to bright; by -1.0 to 0.3 times where the sensor clips hard and a coder
+# eats a streak's faint ends (two simulators that share nothing). Common to a clip.
 END_PX, END_FITS = 0.15, 2.0
-EXCESS = (0.35, 0.4)
+EXCESS = (0.15, 0.45)
 LEAST_U_PX = 0.02
 EVEN = 0.015  # what the lengths of a constant exposure drift over a pass, as a share
 LIKELY = 1.5  # standard uncertainties from which a change is carried, though not yet told
