@@ -138,8 +138,7 @@ class SwayMeter:
     def _nearby(self, frames: int) -> Singles:
         """Return the pixels of pieces in so many frames where they were last, smoothed (m, n, p).
 
-        As `_smoothed` has them, at less than a third of the work. They are worked through side by
-        side, since OpenCV is slow with pictures of few columns.
+        As `_smoothed` has them, at a third of the work; side by side, since narrow rows are slow.
         """
         count, step = len(self._middles), 1 if self._whole is None else 2
         held = self._waiting if self._whole is None else self._whole
