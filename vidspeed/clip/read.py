@@ -113,6 +113,7 @@ class ClipReader:
                 self._seek(from_s)
             self._decoded = self._decode()
             self._first: tuple[Any, int | None] | None = self._begin()
+            self._stored_px = (self._first[0].width, self._first[0].height)
             self.header = _header(
                 path,
                 self._container,
@@ -155,6 +156,7 @@ class ClipReader:
             Where a frame has no stamp, is interlaced, or the picture's size changes on the way.
         """
         header, index, current = self.header, 0, self._first
+        self._first = None  # a frame that is held is one that the decoder must do without
         ticks, a_second = header.time_base.as_integer_ratio()
         while current is not None:
             frame, stamp = current
@@ -168,7 +170,6 @@ class ClipReader:
 
     def _check(self, frame: av.VideoFrame, stamp: int | None, index: int) -> None:
         """Refuse what would be measured wrongly."""
-        first = self._first
         if stamp is None:
             raise ClipError(
                 f"{self.path.name}: frame {index} has no time stamp; {READABLE}, "
@@ -179,10 +180,10 @@ class ClipReader:
                 f"{self.path.name}: the frames are interlaced: each holds two half pictures of "
                 "different times, line by line; film with progressive frames (such as 50p or 60p)"
             )
-        if first is not None and (frame.width, frame.height) != (first[0].width, first[0].height):
+        if (frame.width, frame.height) != self._stored_px:
             raise ClipError(
                 f"{self.path.name}: the picture's size changes at frame {index} from "
-                f"{first[0].width} x {first[0].height} to {frame.width} x {frame.height}; "
+                f"{self._stored_px[0]} x {self._stored_px[1]} to {frame.width} x {frame.height}; "
                 "one size throughout is needed"
             )
 
