@@ -90,8 +90,8 @@ def test_where_nothing_lies_in_its_place_there_is_no_light():
     assert [spot.frame for spot in parted(spots)] == [k for k in range(COUNT) if k != 11]
 
 
-@pytest.mark.parametrize("half", [0.0, 3.0, 0.5 * STEP])
-def test_lights_no_longer_than_their_way_in_a_frame_are_left_alone(half):
+@pytest.mark.parametrize("half", [0.0, 3.0, 0.5 * STEP, 1.0 * STEP])
+def test_lights_that_are_all_alike_are_left_alone(half):
     spots = [painted(frame, [(place(frame), 60.0)], half) for frame in range(COUNT)]
     assert all(one is other for one, other in zip(parted(spots), spots, strict=True))
 

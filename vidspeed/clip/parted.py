@@ -16,12 +16,13 @@ import numpy as np
 
 from vidspeed.clip.background import ground, level_scale
 from vidspeed.clip.lights import Spot
-from vidspeed.clip.straight import Way, place_at, way_of
-from vidspeed.values import Bools, Floats
+from vidspeed.clip.straight import place_at, way_of
+from vidspeed.values import Floats
 
-LEAST = 7  # spots of a chain from which its way says where a light must be
+LEAST = 7  # spots no longer than their way in a frame: they say where a light must be
 STRONG, STRONG_SNR = 12.0, 12.0  # luma levels, and over the noise: of fainter ones noise is long
 LONGER, MORE_PX = 1.15, 4.0  # a streak longer than the way of a frame by so much is no light
+SINGLE = 0.25  # share of a chain's spots, at least, that are no longer than that
 WANDERS = 0.25  # of the way of a frame: a chain that scatters more about its way has none
 SPOTTED = 0.3  # of what stands out as one: a light fainter than that is not there
 RIM_PX = 1.0  # what is brightest so near to the neighbours' half is the skirt of their light
@@ -32,8 +33,8 @@ BLUR_PX2 = 0.3  # least variance across a light
 def parted(spots: Sequence[Spot]) -> list[Spot]:
     """Return a chain whose lights are cut out of what stood out as one with their neighbours'.
 
-    Spots of which nothing lies where the chain was to be are left out. A chain without such spots
-    is returned as it is.
+    Spots of which nothing lies where the chain was to be are left out. A chain without such spots,
+    or with hardly any others, is returned as it is.
     """
     if len(spots) < LEAST:
         return list(spots)
@@ -46,22 +47,14 @@ def parted(spots: Sequence[Spot]) -> list[Spot]:
     half = np.array([np.linalg.norm(spot.half_px) for spot in spots])
     strong = np.array([spot.peak >= STRONG and spot.snr >= STRONG_SNR for spot in spots])
     joined = strong & (2.0 * half > LONGER * length + MORE_PX)
-    if not joined.any():
+    if not joined.any() or np.sum(~joined) < max(LEAST, SINGLE * len(spots)):
         return list(spots)
-    way = _of_single(time, xy, joined) or way
+    way = way_of(time[~joined], xy[~joined])
     if way.spread_px > WANDERS * float(np.median(length)):
         return list(spots)
     place = place_at(way, time)
     found = [_part(spot, place[k], step[k]) if joined[k] else spot for k, spot in enumerate(spots)]
     return [spot for spot in found if spot is not None]
-
-
-def _of_single(time_s: Floats, xy_px: Floats, joined: Bools) -> Way | None:
-    """Return the way of the spots (n,) that are no longer than a frame's, where they are enough."""
-    single = ~joined
-    if single.sum() < max(LEAST, 0.4 * len(joined)):
-        return None
-    return way_of(time_s[single], xy_px[single])
 
 
 def _part(spot: Spot, place_px: Floats, step_px: Floats) -> Spot | None:
