@@ -11,15 +11,20 @@ LATE = (
 HOUSE = Path(__file__).parents[1]
 
 
-def _late(imports):
-    """Return what of LATE is there after an import."""
-    code = f"import sys, {imports}\nprint(*(name for name in {LATE!r} if name in sys.modules))"
+def _late(imports, late=LATE):
+    """Return what of `late` is there after an import."""
+    code = f"import sys, {imports}\nprint(*(name for name in {late!r} if name in sys.modules))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     return done.stdout.split()
 
 
 def test_nothing_slow_stands_before_the_first_clip():
     assert _late("vidspeed.measure, vidspeed.assembly.looking") == []
+
+
+def test_who_looks_at_clips_has_nothing_that_reads_sessions_or_draws():
+    elsewhere = ("vidspeed.session.read", "vidspeed.geometry.tapes", "vidspeed.record.canvas")
+    assert _late("vidspeed.assembly.looking", elsewhere) == []
 
 
 def test_the_developers_page_lists_what_is_imported_late():

@@ -11,7 +11,8 @@ import numpy as np
 
 from vidspeed.assembly.cameras import calibrate_all
 from vidspeed.assembly.forecast import forecast, relative_U95
-from vidspeed.assembly.reading import adjust, read_session, settled, survey_warnings, unfixed
+from vidspeed.assembly.reading import adjust, read_session, settled, unfixed
+from vidspeed.assembly.remeasure import survey_warnings
 from vidspeed.errors import SessionError, VidspeedError
 from vidspeed.geometry.survey import ellipse_m, survey_factor
 from vidspeed.geometry.tapes import with_distance

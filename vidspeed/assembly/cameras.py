@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from vidspeed.assembly.reading import survey_warnings
+from vidspeed.assembly.remeasure import survey_warnings
 from vidspeed.clip.still import read_picture
 from vidspeed.errors import CalibrationError, ClipError
 from vidspeed.motion.calibration import calibrate_camera

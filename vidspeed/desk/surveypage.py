@@ -8,7 +8,8 @@ from pathlib import Path
 from fastapi import FastAPI, HTTPException, Response
 from nicegui import run, ui
 
-from vidspeed.assembly.reading import adjust, survey_warnings, unfixed
+from vidspeed.assembly.reading import adjust, unfixed
+from vidspeed.assembly.remeasure import survey_warnings
 from vidspeed.desk.frame import messages, page
 from vidspeed.desk.setuppage import offer
 from vidspeed.desk.sheetpage import WORDS, SheetPage
