@@ -162,7 +162,7 @@ class Backdrop:
         np.clip(step, np.float32(floor), np.float32(32_000.0), out=step)
         ceiling: Raised = step.astype(np.int16)
         if self._outside is not None:
-            ceiling = np.asarray(cv2.max(ceiling, self._outside), np.int16)
+            cv2.max(ceiling, self._outside, dst=ceiling)
         self._ceiling = ceiling
         self._ceiling_sigmas, self._raised = self.sigmas, 0
 
@@ -192,7 +192,7 @@ class _Spread:
 
     def learn(self, size: Raised) -> bool:
         """Add a sample's deviations; say whether the average has been renewed by it."""
-        self._sum = cv2.add(self._sum, cv2.min(size, self._limit))
+        cv2.add(self._sum, cv2.min(size, self._limit), dst=self._sum)
         self._count += 1
         if self._count < FOLD:
             return False
@@ -210,7 +210,10 @@ class _Spread:
     def _renew(self, mean: NDArray[np.float32]) -> None:
         around = np.asarray(cv2.blur(mean, (9, 9)), np.float32)
         self._mean, self.smooth = mean, np.maximum(mean, around)
-        self._limit = np.minimum(4.0 * around + UNIT, MOST_AWAY).astype(np.int16)
+        around *= 4.0
+        around += UNIT
+        cv2.threshold(around, MOST_AWAY, 0.0, cv2.THRESH_TRUNC, dst=around)
+        self._limit = around.astype(np.int16)
         self._sum, self._count = np.zeros_like(self._limit), 0
 
 
