@@ -55,6 +55,17 @@ def test_every_command_explains_itself(name):
     assert name in said.out
 
 
+def test_no_garbage_is_looked_for_once_all_is_said():
+    code = (
+        "import atexit, gc; from vidspeed.cli import main; "
+        "atexit.register(lambda: print(gc.get_freeze_count() > 0)); main()"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, "--version"], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.splitlines() == [f"vidspeed {__version__}", "True"]
+
+
 def test_version():
     assert command("--version").out == f"vidspeed {__version__}\n"
 

@@ -7,7 +7,6 @@ import threading
 from collections.abc import Sequence
 from contextlib import AbstractContextManager
 from functools import partial
-from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -156,7 +155,7 @@ def _measured(
     keeping = Keeping(folder=place, fresh=fresh)
     # a daemon: Ctrl-C that is struck within an import leaves its lock behind, and this thread may
     # be waiting for it
-    threading.Thread(target=import_module, args=(WRITES,), name="import", daemon=True).start()
+    threading.Thread(target=have, args=(WRITES,), name="import", daemon=True).start()
     outcome = measure(
         session, clips=clips, progress=tell, monte_carlo=monte_carlo, pool=pool, keeping=keeping,
         looked=None if helper is None else partial(helper.submit, have, DRAWS),
