@@ -224,6 +224,16 @@ def test_a_process_that_helps_is_one_that_is_there():
     assert set(done) <= {os.getpid(), there}
 
 
+def test_a_process_that_is_being_prepared_is_waited_for():
+    with executor(2, ready=1) as pool:
+        there = pool.submit(jobs.process_id).result()
+        helper = seam.Prepared(pool)
+        helper.prepare(jobs.silent_without_a_word, 0.3)
+        assert helper.submit(jobs.process_id).result() == there
+        helper.prepare(jobs.refuse, "that harms nothing")
+        assert helper.submit(jobs.process_id).result() == there
+
+
 def test_what_the_helper_cannot_do_is_done_here_or_fails_here(pool):
     here = os.getpid()
     calls = [(jobs.leave_unless, (here,)), *((jobs.double, (number,)) for number in range(3))]

@@ -51,6 +51,25 @@ class Inline(Executor):
         return future
 
 
+class Prepared(Executor):
+    """Hands jobs on to a pool, once what it prepares is done: none starts a process meanwhile."""
+
+    def __init__(self, pool: Executor) -> None:
+        self._pool = pool
+        self._first: Future[Any] | None = None
+
+    def prepare(self, fn: Callable[..., Any], /, *args: Any) -> None:
+        """Have `fn` done by the pool; what becomes of it is nobody's matter."""
+        self._first = self._pool.submit(fn, *args)
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        """Wait for what was prepared, submit `fn` and return its future."""
+        if self._first is not None:
+            with suppress(Exception):
+                self._first.result()
+        return self._pool.submit(fn, *args, **kwargs)
+
+
 def clip_words(error: WorkerError) -> str:
     """Say of a clip what a lost worker means, and what to do."""
     if isinstance(error, WorkerDied):

@@ -142,6 +142,7 @@ def _measured(
 
     A process of `helper` draws some of the pictures; it imports what draws while passes are solved.
     """
+    from vidspeed.executor import Prepared
     from vidspeed.worker import have, uncollected
 
     with uncollected():
@@ -153,12 +154,13 @@ def _measured(
         made_place(place)
     recover(place)
     keeping = Keeping(folder=place, fresh=fresh)
+    drawing = None if helper is None else Prepared(helper)
     # a daemon: Ctrl-C that is struck within an import leaves its lock behind, and this thread may
     # be waiting for it
     threading.Thread(target=have, args=(WRITES,), name="import", daemon=True).start()
     outcome = measure(
         session, clips=clips, progress=tell, monte_carlo=monte_carlo, pool=pool, keeping=keeping,
-        looked=None if helper is None else partial(helper.submit, have, DRAWS),
+        looked=None if drawing is None else partial(drawing.prepare, have, DRAWS),
     )  # fmt: skip
     if exit_status(outcome) == WRONG_INPUT:
         faults = [row for row in outcome.problems if row.level == "error"]
@@ -166,7 +168,7 @@ def _measured(
     tell(WRITING, 0, 0)
     from vidspeed.record.files import write_results
 
-    written = write_results(outcome, folder=place, unit=unit, pool=helper)
+    written = write_results(outcome, folder=place, unit=unit, pool=drawing)
     tell(WRITING, 1, 1)
     return outcome, written
 
