@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vidspeed.clip.switched import Streaks, corrections, edges_of, exposure_of
+from vidspeed.clip.switched import Streaks, corrections, edges_of, exposure_of, single_flash
 
 INTERVAL_S = 1.0 / 60.0
 EXPOSURE_S = 0.010
@@ -112,6 +112,25 @@ def test_a_single_flash_has_ends_too():
         assert np.all(np.abs(shift[:, 0] - off_px) < 3.0 * np.sqrt(extra[:, 0, 0]) + 1e-9)
         assert not extra[1:-1].any()
         assert extra[[0, -1], 0, 0].min() > 0.0
+
+
+@pytest.mark.parametrize("part", [0.95, 0.85, 0.5])
+def test_a_flash_of_few_frames_may_end_within_its_exposure(part):
+    parts = np.array([1.0, 1.0, 1.0, part])
+    off_px = 0.5 * (1.0 - parts) * SPEED * EXPOSURE_S
+    shift, extra = corrections(seen(np.arange(4), parts), SURE, single=True)
+    assert np.all(np.abs(shift[:, 0] - off_px) < 2.0 * np.sqrt(extra[:, 0, 0]) + 1e-9)
+    assert abs(shift[3, 0] - off_px[3]) < 0.5 * off_px[3]
+    assert not extra[1:-1].any()
+    assert 0.0 < extra[3, 0, 0] < 0.3
+
+
+def test_what_is_seen_on_a_short_way_only_has_flashed():
+    xy, strong, faint = 14.0 * np.arange(4)[:, None] * [1.0, 0.1], np.full(4, 40.0), np.full(4, 5.0)
+    assert single_flash(xy, strong, SURE, 960.0)
+    assert not single_flash(xy, faint, SURE, 960.0)
+    assert not single_flash(10.0 * xy, strong, SURE, 960.0)
+    assert not single_flash(xy, strong, SURE, 0.0)
 
 
 def test_lights_that_a_coder_left_uneven_tell_little_of_how_much_was_lit():

@@ -36,6 +36,7 @@ LEAST_RUN = 5  # lights that say how bright and long a whole one is
 LONG_GAP = 4  # frames: no chance leaves a lamp that is not very faint unseen for so long
 BY_CHANCE = 0.5  # that a faint lamp was only missed in a shorter gap
 LEAST_WHOLE = 4  # lights by which that can be judged
+BRIEF = 0.25  # of the picture's longer side: a lamp that is seen on no longer way has flashed
 UNEVEN = 0.12  # part of an exposure that whole lights scatter by before it tells
 ROOT_2PI = float(np.sqrt(2.0 * np.pi))
 
@@ -85,6 +86,16 @@ def flashes(frame: Ints, snr: Floats, sure_snr: float) -> bool:
     """Say whether lights are missing between others because the lamp was dark, not by chance."""
     gap = np.diff(frame)
     return bool(np.any(gap >= LONG_GAP) or (np.any(gap > 1) and np.median(snr) >= sure_snr))
+
+
+def single_flash(xy_px: Floats, snr: Floats, sure_snr: float, longer_px: float) -> bool:
+    """Say whether a lamp that is no faint one was seen on a short way only: its flash is over.
+
+    The next one may come too late for a chain. `xy_px` (n, 2) are the places of its lights, none
+    of them at the edge of the picture, whose longer side is `longer_px`.
+    """
+    way = float(np.linalg.norm(xy_px[-1] - xy_px[0]))
+    return bool(way < BRIEF * longer_px and np.median(snr) >= sure_snr)
 
 
 def exposure_of(seen: Streaks) -> tuple[float, bool]:
@@ -152,16 +163,16 @@ def _uneven(size: Floats) -> float:
     return float(scatter**2) if scatter > UNEVEN else 0.0
 
 
-def corrections(seen: Streaks, sure_snr: float) -> tuple[Floats, Floats]:
+def corrections(seen: Streaks, sure_snr: float, *, single: bool = False) -> tuple[Floats, Floats]:
     """Return what to add to places (n, 2) and to their covariances (n, 2, 2).
 
     Of a lamp without dark frames in between, only for the first and last light of its chain, and
-    only where it was plainly not lit throughout. In frames where a lamp fainter than `sure_snr`
-    was not seen it need not have been dark.
+    only where it was plainly not lit throughout, unless it is known to be a `single` flash. In
+    frames where a lamp fainter than `sure_snr` was not seen it need not have been dark.
     """
     count = len(seen.frame)
     shift, extra = np.zeros((count, 2)), np.zeros((count, 2, 2))
-    flashing = flashes(seen.frame, seen.snr, sure_snr)
+    flashing = single or flashes(seen.frame, seen.snr, sure_snr)
     if not flashing and (count < LEAST_RUN or np.any(np.diff(seen.frame) > 1)):
         return shift, extra
     before, after, run = edges_of(seen.frame)
