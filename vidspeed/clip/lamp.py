@@ -36,7 +36,8 @@ from vidspeed.clip.lights import Spot
 from vidspeed.clip.profile import HALF_X, HALF_Y, HALO, PEAK, SLOPE, WIDTH, X, Y
 from vidspeed.clip.scatter import carried_on, scatter_of, stretched
 from vidspeed.clip.steps import PARAMETERS
-from vidspeed.clip.switched import corrections, edges_of, flashes, streaks_of
+from vidspeed.clip.strays import of_one_way, together
+from vidspeed.clip.switched import corrections, edges_of, flashes, single_flash, streaks_of
 from vidspeed.values import Floats, Ints, Sway, Value
 
 STRONG = 8.0  # peak over noise from which a light teaches the others
@@ -103,7 +104,8 @@ def lights_of(spots: Sequence[Spot], size_px: tuple[int, int], *, full_range: bo
     ]
     excess = _excess(whole, fits, spreads)
     spreads = [widened(spread, fit, excess) for spread, fit in zip(spreads, fits, strict=True)]
-    shift, extra = _switched(whole, fits, spreads, noise)
+    within = longer if len(there) == len(spots) else 0.0
+    shift, extra = _switched(whole, fits, spreads, noise, within)
     lights = [
         _light(spot, part, fit, spread, noise, moved, more)
         for spot, part, fit, spread, moved, more in zip(
@@ -117,11 +119,21 @@ def lights_of(spots: Sequence[Spot], size_px: tuple[int, int], *, full_range: bo
         )  # fmt: skip
         lights += [_one_ended(one, widened(one.spread, one.fit, excess), noise) for one in cut]
     carried = carried_on(np.array([spot.frame for spot in whole]), pixels, fits, noise)
-    return [
+    found = [
         replace(light, carried=carried)
         for light in lights
         if light is not None and _believable(light, size_px)
     ]
+    return _own(found, longer)
+
+
+def _own(lights: Sequence[Light], longer_px: float) -> list[Light]:
+    """Return the lights of a lamp in order, without those that nothing shows to be its own."""
+    order = sorted(lights, key=lambda light: light.spot.frame)
+    frame, time_s, _ = _facts([light.spot for light in order])
+    xy, cov = np.array([one.xy_px for one in order]), np.array([one.cov_px2 for one in order])
+    kept = np.flatnonzero(of_one_way(time_s, xy, cov, longer_px))
+    return [order[k] for k in kept[together(frame[kept])].tolist()]
 
 
 def as_scattered(lights: Sequence[Light], sway: Sway | None = None) -> list[Light]:
@@ -132,8 +144,7 @@ def as_scattered(lights: Sequence[Light], sway: Sway | None = None) -> list[Ligh
     order = sorted(lights, key=lambda light: light.spot.frame)
     if not order:
         return []
-    frame = np.array([light.spot.frame for light in order], dtype=np.int64)
-    time_s = np.array([light.spot.time_s for light in order])
+    frame, time_s, _ = _facts([light.spot for light in order])
     xy, cov = np.array([one.xy_px for one in order]), np.array([one.cov_px2 for one in order])
     scatter = scatter_of(time_s, frame, xy, cov, order[0].carried, sway)
     spreads = stretched(xy, cov, scatter)
@@ -222,17 +233,25 @@ def _facts(spots: Sequence[Spot]) -> tuple[Ints, Floats, Floats]:
 
 
 def _switched(
-    spots: Sequence[Spot], fits: Sequence[Fit], spreads: Sequence[Floats], noise: Noise
+    spots: Sequence[Spot],
+    fits: Sequence[Fit],
+    spreads: Sequence[Floats],
+    noise: Noise,
+    longer_px: float,
 ) -> tuple[Floats, Floats]:
-    """Return what the lights of a flashing lamp are off (n, 2) at its flashes' ends, and u2."""
+    """Return what the lights of a flashing lamp are off (n, 2) at its flashes' ends, and u2.
+
+    `longer_px` is the picture's longer side, 0 where the lamp was seen at its edge.
+    """
     frame, time_s, snr = _facts(spots)
     parameters = np.array([fit.parameters for fit in fits])
     length_u = np.array([_length_u_px(*both, noise) for both in zip(fits, spreads, strict=True)])
     seen = streaks_of(frame, time_s, snr, fits, np.nan_to_num(length_u, nan=FAR))
     shift, extra = np.zeros((len(spots), 2)), np.zeros((len(spots), 2, 2))
+    single = single_flash(parameters[:, [X, Y]], snr, SURE_SNR, longer_px)
     for _ in range(SETTLED):  # the speed follows from the places
         velocity = _velocity(time_s, parameters[:, [X, Y]] + shift, snr)
-        shift, extra = corrections(seen._replace(velocity=velocity), SURE_SNR)
+        shift, extra = corrections(seen._replace(velocity=velocity), SURE_SNR, single=single)
     return shift, extra
 
 
