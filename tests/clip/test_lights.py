@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from tests.clip.painted import streak_picture
 from vidspeed.clip.background import Backdrop, halved
@@ -62,6 +63,16 @@ def test_what_changed_and_stays_is_no_spot_and_what_moves_is():
         assert any(np.abs(spot.xy_px - moving[0] - (100, 50)).max() < 1.0 for spot in spots)
         stays = [spot for spot in spots if np.abs(spot.xy_px - (280, 130)).max() < 1.0]
         assert len(stays) == (1 if k == 0 else 0)
+
+
+@pytest.mark.parametrize(
+    ("before", "now", "spots"), [(60.0, 110.0, 1), (60.0, 62.0, 0), (90.0, 50.0, 0)]
+)
+def test_a_light_where_a_coder_foretold_it_is_a_spot(before, now, spots):
+    rng = np.random.default_rng(6)
+    backdrop, finder = start(rng)
+    assert len(look(rng, backdrop, finder, ((60.0, 40.0), (0.0, 0.0), before))[0]) == 1
+    assert len(look(rng, backdrop, finder, ((60.0, 40.0), (0.0, 0.0), now))[0]) == spots
 
 
 def test_a_long_streak_is_one_spot_however_many_pixels_it_has():

@@ -33,6 +33,7 @@ FLOODED = 0.03  # share of the picture that stands out when the exposure jumped,
 MOST_CLEAR = 6  # spots that may do so and are not taken for noise
 MOST_PAIRS = 400  # groups of two frames that are compared one by one
 STANDING, LIKE = 0.35, 3.0  # half-size pixels, and ratio of strengths: it was there before
+GROWN = 1.2  # times as strong as before: of what is no noise, something else stands there now
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -130,11 +131,15 @@ def _moved(boxes: list[Box], before: list[Box]) -> list[Box]:
 
 
 def _moves(box: Box, before: list[Box]) -> bool:
-    """Say whether none of some groups of the frame before is the same one."""
+    """Say whether none of some groups of the frame before is the same one.
+
+    A coder foretells a light: what is plain and has grown stands where a fainter image of it stood.
+    """
     x, y = box.x, box.y
     for old in before:
         if -STANDING < old.y - y < STANDING and -STANDING < old.x - x < STANDING:
-            like = 1.0 / LIKE < old.strength / box.strength < LIKE
+            most = GROWN if box.clear else LIKE
+            like = 1.0 / most < old.strength / box.strength < LIKE
             if like and old.darker == box.darker:
                 return False
     return True
