@@ -83,6 +83,8 @@ def test_flashes_come_evenly_or_not():
     late = np.array([14, 16, 17, 20, 23, 24, 26, 27, 30, 33, 36, 37, 39])  # of 13 and 14
     assert even(late)
     assert not even(late[[0, 1, 4, 5]])
+    assert not even(np.array([31, 32, 33, 34, 36, 41]))  # by chance
+    assert not even(np.array([3, 11, 20, 21, 22, 23, 24, 40]))
     assert not even(np.array([13, 26]))
     assert not even(np.array([10, 14, 27, 33]))
     assert not even(np.array([10, 40, 70]))  # too seldom lit for a flash of a tenth

@@ -153,6 +153,31 @@ def test_a_straight_way_is_looked_for_closely_across_and_widely_along():
     assert chains == []
 
 
+def test_a_light_joined_to_another_opens_no_way_to_one_of_two_frames_before():
+    """A streak of 40 px is none of a lamp that flies 16 px in a frame."""
+    follower = Follower(LIMITS)
+    for k in range(30):
+        half = (20.0, 0.0) if k % 4 == 3 else (1.0, 0.0)
+        follower.offer(k / RATE, [spot(k, (40.0 + 16.0 * k, 100.0), half=half)])
+    chain = follower._chains[0]
+    chain.predict(30 / RATE)
+    assert np.isfinite(chain.cost(spot(30, (40.0 + 16.0 * 30, 100.0))))
+    assert np.isinf(chain.cost(spot(30, (40.0 + 16.0 * 28, 100.0))))
+
+
+def test_many_rough_spots_along_a_way_are_followed_for_their_lights():
+    rng = np.random.default_rng(2)
+    off = rng.uniform(-8.0, 8.0, 24)
+    frames = [
+        [spot(k, (40.0 + 16.0 * k + off[k], 100.0), half=(5.0, 0.0))] for k in range(len(off))
+    ]
+    (chain,) = follow(frames)
+    xy, time_s = (np.array([getattr(one, name) for one in chain]) for name in ("xy_px", "time_s"))
+    assert not smooth(xy, time_s, LIMITS)
+    assert len(chain) >= 18
+    assert follow(frames[:13]) == []
+
+
 def consistency(runs, **more):
     """Return the mean NIS and the mean NEES at the end of some runs."""
     rng = np.random.default_rng(11)

@@ -25,6 +25,7 @@ from vidspeed.clip.moves import (
     dims,
     hidden_px,
     is_flight,
+    is_rough_flight,
     keeps_its_way,
     on_its_way,
     possible,
@@ -164,7 +165,8 @@ class Follower:
             if self._is_flight(flight):
                 return [flight]
         runs = (on_its_way(run) for run in steady_runs(spots))
-        return [run for run in runs if self._is_flight(run)]
+        flights = [run for run in runs if self._is_flight(run)]
+        return flights or ([kept] if is_rough_flight(kept, self.limits) else [])
 
     def _is_flight(self, spots: Sequence[Spot]) -> bool:
         """Say whether spots could be a craft."""
@@ -235,10 +237,20 @@ class _Chain:
         return distance + math.log(area) if distance <= GATE else math.inf
 
     def _variance_px2(self, spot: Spot) -> float:
-        """Return the variance of a spot's place: more where only a part of a streak is seen."""
+        """Return the variance of a spot's place: more where only a part of a streak is seen.
+
+        No streak is longer than its way in a frame: what is, was joined to another's light.
+        """
         half = math.hypot(*spot.half_px.tolist())
-        hidden = max(max(self._halves[-LATELY:]) - half - CLEARLY_PX, 0.0)
+        whole = min(max(self._halves[-LATELY:]), self._half_way_px(spot))
+        hidden = max(whole - half - CLEARLY_PX, 0.0)
         return variance_px2(spot) + HIDDEN * hidden**2
+
+    def _half_way_px(self, spot: Spot) -> float:
+        """Return half of how far the light flies from one frame to the next."""
+        last = self.spots[-1]
+        interval_s = (spot.time_s - last.time_s) / max(spot.frame - last.frame, 1)
+        return 0.5 * interval_s * math.hypot(*self._filter.x[[1, 3], 0].tolist())
 
     def add(self, spot: Spot) -> None:
         """Take a spot into the chain."""

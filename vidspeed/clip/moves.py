@@ -22,6 +22,7 @@ OFTEN = 0.3  # share of the frames from first to last in which a craft is seen, 
 STANDING_PX = 0.7  # a spot that moved less than this from frame to frame stands still
 ROUGH_PX, MOSTLY = 2.5, 0.7  # how near to between its neighbours a spot lies, and how many do
 LOOMING_HZ = 6.0  # speed over range: 120 m/s at 20 m
+ROUGH_SPOTS, ROUGH_OFTEN = 15, 0.5  # of a chain, and share of its frames: it need not be smooth
 STRAIGHT = 0.7  # way from end to end over the length of the path
 LEAST_RUN = 12  # spots that are no chance where they had to be cut out of a chain
 ABRUPT = 0.5  # part of its speed by which a craft's velocity does not change from step to step
@@ -34,6 +35,7 @@ PLAIN_SNR = 8.0  # peak over noise from which the length of a spot tells somethi
 FLASHES = 3  # from which it can be seen that they come evenly
 LATE_FLASHES = 6  # from which the first may have been seen too late to be in time with the others
 OFF_BEAT, OFF_SHARE = 1.5, 0.2  # frames, and share of the beat, by which a flash is early or late
+UNLIKE = 2  # frames by which flashes are lit for longer than others that are seen whole
 LEAST_BEAT = 2.5  # frames; of a faster one nearly any frames are multiples
 MISSED = 2  # periods from one flash that is seen to the next, at most
 LEAST_LIT = 0.1  # share of the frames in which even the shortest flashes are seen
@@ -139,10 +141,25 @@ def is_flight(
     return bool(often) and moved(xy_px, time_s, limits) and smooth(xy_px, time_s, limits, slack_px)
 
 
+def is_rough_flight(spots: Sequence[Spot], limits: Limits) -> bool:
+    """Say whether many spots lie about one way, too rough to be told a flight: lights tell.
+
+    What a coder leaves of a faint lamp has its middle anywhere until it is fitted.
+    """
+    if len(spots) < max(ROUGH_SPOTS, ROUGH_OFTEN * (spots[-1].frame - spots[0].frame + 1)):
+        return False
+    xy = np.array([spot.xy_px for spot in spots])
+    time = np.array([spot.time_s for spot in spots])
+    return moved(xy, time, limits) and keeps_its_way(spots)
+
+
 def even(frame: Ints) -> bool:
     """Say whether frames (n,) with a light are flashes that come evenly."""
-    begins = frame[np.concatenate([[True], np.diff(frame) > 1])]
+    first = np.flatnonzero(np.concatenate([[True], np.diff(frame) > 1]))
+    begins, lit = frame[first], np.diff(np.append(first, len(frame)))
     if len(begins) < FLASHES or len(frame) < LEAST_LIT * (frame[-1] - frame[0] + 1):
+        return False
+    if lit.max() - lit[1:-1].min() > UNLIKE:
         return False
     return _in_beat(begins) or (len(begins) >= LATE_FLASHES and _in_beat(begins[1:]))
 
