@@ -12,12 +12,15 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from vidspeed.values import Track
+from vidspeed.clip.lamp import Light
+from vidspeed.values import Bools, Floats, Ints, Track
 
 NEAR_PX = 24.0  # a coding block and a half
 FRAMES = 8  # a ghost may stay for so long
 FAINT = 0.2  # of the brightness of the light it comes from
 FLARE_NEAR, FLARE_FAINT = 0.04, 0.6  # of the width, from the mirrored place; of the brightness
+REMAINS_PX, REMAINS_FAINT = 3.0, 0.75  # from the very place of a light, and of its brightness
+LAMP, SEEN = 7, 0.6  # lights of a lamp that leaves remains; share of frames in which one is seen
 MOST = 0.6  # share of a track's lights that make it a ghost
 
 
@@ -32,6 +35,47 @@ def without_ghosts(tracks: Sequence[Track], size_px: tuple[int, int]) -> list[Tr
             if other is not track
         )
     ]
+
+
+def without_remains(lamps: Sequence[Sequence[Light]]) -> list[list[Light]]:
+    """Return lamps without the lights that are what a coder kept of a brighter lamp's.
+
+    Such a light lies in the very place of one of a few frames before or after. A chain may run
+    from remains to a craft, and would then have a speed that is neither's. A lamp that is seen in
+    most frames is none, even where it follows another.
+    """
+    tables = [_table(lamp) for lamp in lamps]
+    kept = []
+    for lamp, table in zip(lamps, tables, strict=True):
+        mine = np.ones(len(lamp), dtype=bool)
+        for other in tables:
+            if other is not table and len(other[0]) >= LAMP and len(lamp):
+                mine &= ~_remains(table, other)
+        kept.append([light for light, stays in zip(lamp, mine, strict=True) if stays])
+    return kept
+
+
+_Table = tuple[Ints, Floats, Floats]  # frames (n,), places (n, 2) and brightness (n,) of lights
+
+
+def _table(lamp: Sequence[Light]) -> _Table:
+    """Return the lights of a lamp as arrays."""
+    frame = np.array([light.spot.frame for light in lamp], dtype=np.int64)
+    xy = np.array([light.xy_px for light in lamp])
+    return frame, xy, np.abs([light.peak for light in lamp])
+
+
+def _remains(lamp: _Table, other: _Table) -> Bools:
+    """Say which lights (n,) of a lamp may be remains of another's."""
+    (frame, xy, peak), (theirs, there, bright) = lamp, other
+    later = frame[:, None] - theirs[None]
+    near = np.linalg.norm(xy[:, None] - there[None], axis=2) < REMAINS_PX
+    near &= (later != 0) & (later >= -FRAMES // 2) & (later <= FRAMES)
+    found = np.asarray(np.any(near & (peak[:, None] < REMAINS_FAINT * bright[None]), axis=1))
+    if not found.any():
+        return found
+    often = float(np.sum(found)) / (int(np.ptp(frame[found])) + 1)
+    return np.zeros_like(found) if often >= SEEN and found.mean() >= MOST else found
 
 
 def _is_flare(track: Track, other: Track, size_px: tuple[int, int]) -> bool:

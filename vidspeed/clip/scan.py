@@ -11,8 +11,9 @@ import cv2
 import numpy as np
 
 from vidspeed.clip.alone import LEAST_LIGHTS
+from vidspeed.clip.coding import ALONE
 from vidspeed.clip.facts import check_length, facts_of, frame_numbers
-from vidspeed.clip.ghosts import without_ghosts
+from vidspeed.clip.ghosts import without_ghosts, without_remains
 from vidspeed.clip.lamp import Light
 from vidspeed.clip.moves import Limits, is_flight, on_its_way
 from vidspeed.clip.overview import Overview
@@ -159,6 +160,8 @@ def _tracks(
     if limits is None:
         return ()
     new = [_of_new_frames(lights, stamps) for lights in lamps]
+    if facts.codec not in ALONE:
+        new = without_remains(new)
     tracks = [_settled(lights, facts, limits) for lights in new if len(lights) >= LEAST_LIGHTS]
     believed = [track for track in tracks if _believed(track, limits)]
     own = without_ghosts(believed, facts.size_px)
