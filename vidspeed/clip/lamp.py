@@ -250,8 +250,10 @@ def _switched(
     shift, extra = np.zeros((len(spots), 2)), np.zeros((len(spots), 2, 2))
     single = single_flash(parameters[:, [X, Y]], snr, SURE_SNR, longer_px)
     for _ in range(SETTLED):  # the speed follows from the places
-        velocity = _velocity(time_s, parameters[:, [X, Y]] + shift, snr)
+        before, velocity = shift, _velocity(time_s, parameters[:, [X, Y]] + shift, snr)
         shift, extra = corrections(seen._replace(velocity=velocity), SURE_SNR, single=single)
+        if np.array_equal(shift, before):
+            break
     return shift, extra
 
 
