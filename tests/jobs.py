@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import gc
 import io
 import os
 import signal
@@ -28,6 +29,10 @@ def process_id() -> int:
 
 def imported(module: str) -> bool:
     return module in sys.modules
+
+
+def left_alone() -> bool:
+    return gc.isenabled() and gc.get_freeze_count() > 0
 
 
 def setting(name: str) -> str | None:

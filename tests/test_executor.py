@@ -180,6 +180,11 @@ def test_threads_of_a_process_share_one_heap(monkeypatch):
         assert made.submit(jobs.setting, "MALLOC_ARENA_MAX").result() == "3"
 
 
+def test_no_garbage_is_looked_for_in_modules():
+    with executor(1, apart=True, imports="colorsys") as made:
+        assert made.submit(jobs.left_alone).result()
+
+
 def test_a_process_imports_ahead_what_it_is_going_to_need():
     with executor(1, apart=True) as made:
         assert not made.submit(jobs.imported, "colorsys").result()

@@ -7,7 +7,6 @@ process is thrown away, since a decoder that dies says nothing that would help i
 
 from __future__ import annotations
 
-import gc
 import os
 import pickle
 import queue
@@ -243,29 +242,16 @@ def serve(imports: str) -> None:
     jobs: queue.SimpleQueue[bytes] = queue.SimpleQueue()
     threading.Thread(target=_take_in, args=(requests, jobs), daemon=True).start()
     if imports:
-        with uncollected():
+        with memory.uncollected():
             import_module(imports)
-        gc.freeze()  # modules stay: what a job makes is all that is looked through
     _send(answers, pickle.dumps(("ready", None)))
     while True:
         _send(answers, _answer(jobs.get(), answers))
 
 
-@contextmanager
-def uncollected() -> Iterator[None]:
-    """Look for no garbage within the block: in what modules make it takes a tenth of an import."""
-    before = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if before:
-            gc.enable()
-
-
 def have(module: str) -> None:
     """Import a module: a job for a process that is going to need it."""
-    with uncollected():
+    with memory.uncollected():
         import_module(module)
 
 

@@ -143,7 +143,8 @@ def _measured(
     A process of `helper` draws some of the pictures; it imports what draws while passes are solved.
     """
     from vidspeed.executor import Prepared
-    from vidspeed.worker import have, uncollected
+    from vidspeed.memory import uncollected
+    from vidspeed.worker import have
 
     with uncollected():
         from vidspeed.assembly.gather import Keeping
