@@ -172,7 +172,7 @@ def corrections(seen: Streaks, sure_snr: float, *, single: bool = False) -> tupl
     """
     count = len(seen.frame)
     shift, extra = np.zeros((count, 2)), np.zeros((count, 2, 2))
-    flashing = single or flashes(seen.frame, seen.snr, sure_snr)
+    flashing = (single and count > 1) or flashes(seen.frame, seen.snr, sure_snr)
     if not flashing and (count < LEAST_RUN or np.any(np.diff(seen.frame) > 1)):
         return shift, extra
     before, after, run = edges_of(seen.frame)
