@@ -144,12 +144,12 @@ class Search:
         backdrop = Backdrop(interval_s, self._window.inside)
         pane, half = self._waiting[0]
         room = MOST_WAITING // ((pane.luma.nbytes + half.nbytes) * (SAMPLES - 1))
-        backdrop.spacing = min(backdrop.spacing, max(1, room))
-        if not short and len(self._waiting) <= (SAMPLES - 1) * backdrop.spacing:
+        apart = min(backdrop.spacing, max(1, room))  # the first samples; later ones need no room
+        if not short and len(self._waiting) <= (SAMPLES - 1) * apart:
             return
         if short:
-            backdrop.spacing = max(1, (len(self._waiting) - 1) // (SAMPLES - 1))
-        turns = [turn * backdrop.spacing % len(self._waiting) for turn in range(SAMPLES)]
+            apart = backdrop.spacing = max(1, (len(self._waiting) - 1) // (SAMPLES - 1))
+        turns = [turn * apart % len(self._waiting) for turn in range(SAMPLES)]
         samples = [self._waiting[turn] for turn in turns]
         backdrop.begin([(pane.luma, pane.half) for pane, _ in samples])
         halves = [half for _, half in samples]
