@@ -51,7 +51,7 @@ def run_here(base: str, spot: str, kind: str, data: bytes) -> Ran:
     from vidspeed.cli.passes import exit_status
     from vidspeed.errors import VidspeedError
     from vidspeed.measure import run
-    from vidspeed.worker import report
+    from vidspeed.spread.progress import report
 
     folder = prepared(Path(base), Path(spot) / str(os.getpid()), kind, data)
     _forget_peak()

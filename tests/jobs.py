@@ -14,9 +14,9 @@ from pathlib import Path
 from typing import Any
 
 from vidspeed.decisions import decided
-from vidspeed.executor import executor
-from vidspeed.memory import memory_within
-from vidspeed.worker import report
+from vidspeed.spread.executor import executor
+from vidspeed.spread.memory import memory_within
+from vidspeed.spread.progress import report
 
 
 def double(number: int) -> int:

@@ -17,8 +17,8 @@ from tests.tiny import command, files_of, render_tiny
 from vidspeed.assembly import looking
 from vidspeed.cli.shell import INTERRUPTED
 from vidspeed.errors import WorkerError, WorkerStuck
-from vidspeed.executor import cluster
 from vidspeed.measure import run
+from vidspeed.spread.executor import cluster
 
 distributed = pytest.importorskip("distributed", reason="Dask is not installed")
 WAIT_S = 300.0

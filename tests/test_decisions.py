@@ -10,7 +10,7 @@ from tests import jobs
 from tests.tiny import command
 from vidspeed.cli import telling
 from vidspeed.decisions import ROOT, Steps, decided, figures_of, wanted
-from vidspeed.executor import executor
+from vidspeed.spread.executor import executor
 
 
 @pytest.fixture

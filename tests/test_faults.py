@@ -12,15 +12,14 @@ import pytest
 
 from tests import jobs
 from tests.tiny import CLIP, command, edit, files_of
-from vidspeed import executor as seam
 from vidspeed.assembly import gather, kept, looking
 from vidspeed.assembly.gather import Keeping
 from vidspeed.clip.read import ClipReader
 from vidspeed.errors import ClipError, ResultsError, WorkerStuck
-from vidspeed.executor import executor
 from vidspeed.measure import run
 from vidspeed.record.files import write_calibration
 from vidspeed.record.place import recover
+from vidspeed.spread.executor import executor
 
 WHY = "Input/output error"
 
@@ -187,8 +186,8 @@ def test_a_drive_that_never_answers_ends_its_clip_and_not_the_run(monkeypatch):
         killed.append(self)
 
     with monkeypatch.context() as patch:
-        patch.setattr(seam, "TICK_S", 0.05)
-        patch.setattr("vidspeed.worker.UNKILLED_S", 0.1)
+        patch.setattr("vidspeed.spread.processes.TICK_S", 0.05)
+        patch.setattr("vidspeed.spread.worker.UNKILLED_S", 0.1)
         patch.setattr(subprocess.Popen, "kill", in_vain)
         patch.setattr(subprocess.Popen, "wait", jobs.wait_shortly)
         with executor(2, patience_s=0.4) as pool:
@@ -217,7 +216,7 @@ def test_a_process_slow_to_end_holds_nobody_up_and_leaves_nothing_open(monkeypat
             assert timeout is not None
             raise subprocess.TimeoutExpired(self.args, timeout)
 
-    monkeypatch.setattr("vidspeed.worker.subprocess.Popen", Slow)
+    monkeypatch.setattr("vidspeed.spread.worker.subprocess.Popen", Slow)
     with executor(2) as pool:
         assert pool.submit(jobs.double, 4).result() == 8
     for thread in threading.enumerate():

@@ -8,7 +8,7 @@ from hypothesis import HealthCheck, Phase, example, given, settings
 from tests import spoiling
 from tests.fuzzing import KINDS, SPOILERS, all_kinds, boxes, case, render_base
 from tests.fuzzrun import run_here, verdict
-from vidspeed.executor import executor
+from vidspeed.spread.executor import executor
 
 SLICE = [(1, number) for number in range(0, 1200, 109)]
 ONCE_WRONG = [(1, 31), (1, 144), (1, 966), (1, 63), (2, 54), (2, 127), (3, 222), (3, 429), (1, 854)]

@@ -9,7 +9,7 @@ import pytest
 import vidspeed.watch as watched
 from tests.tiny import CLIP, edit, render_tiny
 from vidspeed.errors import SessionError
-from vidspeed.executor import Inline
+from vidspeed.spread.executor import Inline
 from vidspeed.watch import complete, watch
 
 SETTLED_S = 0.4

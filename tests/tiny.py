@@ -16,9 +16,9 @@ from typer.main import get_command
 from typer.testing import CliRunner
 
 from vidspeed.cli import app
-from vidspeed.executor import executor
 from vidspeed.record import pictures
 from vidspeed.render.session import render_scene_file
+from vidspeed.spread.executor import executor
 
 CLIP = "clips/north/pass-1.mp4"
 DOT_PNG = base64.b64decode(
@@ -127,7 +127,7 @@ def invoked(words: list[str], *, apart: bool = False) -> typer.testing.Result:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(typer.testing, "_get_command", tree_of)
         if not apart:
-            patch.setattr("vidspeed.executor.executor", inline)
+            patch.setattr("vidspeed.spread.executor.executor", inline)
         return CliRunner().invoke(app, words)
 
 

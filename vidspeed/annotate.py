@@ -12,7 +12,7 @@ from vidspeed.measure import run
 from vidspeed.picture import film_name, pass_films
 from vidspeed.record.onframes import Annotator
 from vidspeed.record.pictures import course_of
-from vidspeed.worker import Tell
+from vidspeed.spread.progress import Tell
 
 FOLDER = "annotated"  # in the session folder
 BEFORE_S, AFTER_S = 0.5, 1.0  # that are shown before and after the pass

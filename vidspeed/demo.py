@@ -9,8 +9,8 @@ from pathlib import Path
 from vidspeed.measure import run
 from vidspeed.record.files import write_results
 from vidspeed.render.session import Truth, render_scene_file
+from vidspeed.spread.progress import Tell
 from vidspeed.values import Outcome, PassResult, Value
-from vidspeed.worker import Tell
 
 SCENE = "demo.toml"
 WORKERS = 2  # more would wait for each other's start on the machines that this is for

@@ -7,8 +7,8 @@ from pathlib import Path
 
 from vidspeed.clip.coding import drag_u_px
 from vidspeed.clip.scan import scan
+from vidspeed.spread.progress import report
 from vidspeed.values import Scan
-from vidspeed.worker import report
 
 
 def follow(clip: Path, *, rate_hz: float | None = None) -> Scan:

@@ -23,8 +23,8 @@ from vidspeed.geometry.lensviews import (
     coverage,
     spread_views,
 )
+from vidspeed.spread.progress import Tell
 from vidspeed.values import Chart, Ints, LensFit, Value, View
-from vidspeed.worker import Tell
 
 PICTURES = {".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp", ".pgm"}
 MOST_MOVED_PX = 1.0  # from one frame to the next; a rolling shutter bends what moves more

@@ -8,8 +8,8 @@ from pathlib import Path
 from vidspeed.agreement.doppler import around_of
 from vidspeed.agreement.hearing import hear
 from vidspeed.clip.sound import read_sound
+from vidspeed.spread.progress import report
 from vidspeed.values import Air, Listened
-from vidspeed.worker import report
 
 
 def listen(

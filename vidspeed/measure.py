@@ -33,12 +33,13 @@ from vidspeed.assembly.reading import read_session
 from vidspeed.assembly.told import tell_cameras, tell_passes, tell_problems
 from vidspeed.decisions import Steps
 from vidspeed.errors import MotionError, VidspeedError
-from vidspeed.executor import executor
 from vidspeed.geometry.course import drawing
 from vidspeed.motion.budget import covariance
 from vidspeed.motion.flight import Flight
 from vidspeed.motion.montecarlo import beyond_first_order
 from vidspeed.session.elsewhere import with_clips
+from vidspeed.spread.executor import executor
+from vidspeed.spread.progress import Tell
 from vidspeed.values import (
     Advice,
     CameraFit,
@@ -49,7 +50,6 @@ from vidspeed.values import (
     Problem,
     Session,
 )
-from vidspeed.worker import Tell
 
 
 def run(

@@ -15,9 +15,9 @@ from vidspeed.record.pictures import course_of
 from vidspeed.record.spacetime import LARGE, space_time
 from vidspeed.record.wholepass import whole_pass
 from vidspeed.saving import MEND, save
+from vidspeed.spread.progress import Tell
 from vidspeed.values import Outcome, PassResult, Sighted
 from vidspeed.values.pictured import Filmed
-from vidspeed.worker import Tell
 
 FOLDER = "pictures"  # in the session folder
 PRINT_DPI = 300

@@ -21,8 +21,8 @@ from vidspeed.assembly.reading import read_session
 from vidspeed.clip.whole import is_whole
 from vidspeed.errors import ClipError, VidspeedError
 from vidspeed.measure import run_session
+from vidspeed.spread.progress import Tell
 from vidspeed.values import Clip, Outcome, Session, Value
-from vidspeed.worker import Tell
 
 SUFFIXES = (".mp4", ".mov", ".m4v", ".mkv", ".avi", ".webm")
 SETTLED_S = 2.0  # a copy that pauses longer is looked at early, cannot be read, and waits on

@@ -10,8 +10,8 @@ import pytest
 from tests.tiny import CLIP
 from vidspeed.assembly import filming
 from vidspeed.errors import ClipError
-from vidspeed.executor import Inline
 from vidspeed.measure import run
+from vidspeed.spread.executor import Inline
 
 
 @pytest.fixture(scope="module")

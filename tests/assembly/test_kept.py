@@ -10,8 +10,8 @@ from tests.tiny import CLIP, edit, render_tiny
 from vidspeed.assembly import agree, gather, kept
 from vidspeed.assembly.gather import Keeping
 from vidspeed.assembly.reading import read_session
-from vidspeed.executor import Inline
 from vidspeed.measure import run, run_session
+from vidspeed.spread.executor import Inline
 from vidspeed.values import Strip
 
 

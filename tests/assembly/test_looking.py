@@ -12,8 +12,8 @@ from tests.tiny import CLIP, command
 from vidspeed.assembly import looking
 from vidspeed.assembly.gather import Keeping
 from vidspeed.cli.passes import exit_status
-from vidspeed.executor import executor
 from vidspeed.measure import run
+from vidspeed.spread.executor import executor
 from vidspeed.values import Outcome
 from vidspeed.values.base import jsonable
 

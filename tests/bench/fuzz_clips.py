@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from tests.fuzzing import KINDS, SPOILERS, Case, all_kinds, case, render_base
 from tests.fuzzrun import Ran, run_command, run_here, verdict
 from vidspeed.errors import WorkerDied, WorkerStuck
-from vidspeed.executor import executor
+from vidspeed.spread.executor import executor
 
 AHEAD = 6  # cases that wait for a worker
 

@@ -148,7 +148,7 @@ def a_task(count: int) -> None:
     from distributed import LocalCluster
 
     from tests.bench.growth_job import LIGHTS, look_at_track, tracks
-    from vidspeed.executor import cluster, executor
+    from vidspeed.spread.executor import cluster, executor
 
     rows = tracks(count)
     alone_s, answer = _timed(lambda: [look_at_track(row) for row in rows])

@@ -99,10 +99,10 @@ def row_text(row: Timed) -> tuple[str, bool]:
 
 def timed(rate_hz: float, seed: int, runs: int, draw: bool) -> Timed:
     """Time a pass filmed at a rate, in this process; its draws in two processes more."""
-    from vidspeed.executor import executor
     from vidspeed.motion.account import account
     from vidspeed.motion.flight import solve
     from vidspeed.motion.montecarlo import beyond_first_order, curvature
+    from vidspeed.spread.executor import executor
 
     session, lit = prepare(rate_hz, seed)
     flight = solve(session, lit, "1")

@@ -14,7 +14,7 @@ from vidspeed.clip.read import ClipReader, file_sha256, readout_row
 from vidspeed.clip.scan import scan
 from vidspeed.clip.write import Stamps, even_stamps, write_clip
 from vidspeed.errors import ClipError
-from vidspeed.worker import _pulse
+from vidspeed.spread.progress import _pulse
 
 from .painted import Painting, paint_clip
 

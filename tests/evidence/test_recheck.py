@@ -17,7 +17,7 @@ from vidspeed.evidence.manifest import Row
 from vidspeed.evidence.pack import pack
 from vidspeed.evidence.recheck import Rechecked, recheck
 from vidspeed.evidence.view import agreement, differences, notes, verdict
-from vidspeed.executor import executor
+from vidspeed.spread.executor import executor
 
 from .packed import SESSION, edited, measured, sealed, sha256, with_manifest
 
@@ -222,7 +222,7 @@ def test_what_a_stranger_wrote_cannot_turn_the_terminal(held, tmp_path, monkeypa
     name = "results/summary.json"
     path = tmp_path / "odd.zip"
     path.write_bytes(sealed({**held, name: edited(held[name], forge)}))
-    monkeypatch.setattr("vidspeed.executor.executor", lambda *_args, **_more: executor(1))
+    monkeypatch.setattr("vidspeed.spread.executor.executor", lambda *_args, **_more: executor(1))
     said = command("recheck", path)
     assert said.status == 1
     shown = said.out + said.err
@@ -319,7 +319,7 @@ def test_the_commands_on_a_clip(measured_tiny, tmp_path):
 
 
 def test_the_command_says_that_a_figure_differs(held, tmp_path, monkeypatch):
-    monkeypatch.setattr("vidspeed.executor.executor", lambda *_args, **_more: executor(1))
+    monkeypatch.setattr("vidspeed.spread.executor.executor", lambda *_args, **_more: executor(1))
 
     def forge(summary):
         summary["passes"][0]["speed_mps"] += 1.0

@@ -4,12 +4,12 @@ import numpy as np
 import pytest
 
 from tests.motion.flown import evening, flown
-from vidspeed.executor import executor
 from vidspeed.motion import montecarlo
 from vidspeed.motion.account import account
 from vidspeed.motion.again import sought
 from vidspeed.motion.flight import solve
 from vidspeed.motion.montecarlo import beyond_first_order, curvature
+from vidspeed.spread.executor import executor
 from vidspeed.values import Clip
 
 OBLIQUE = ([-20.0, -30.0, 1.7],)

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from vidspeed.spread.progress import alive
 from vidspeed.values import Floats, Value
-from vidspeed.worker import alive
 
 WINDOW_S = 0.025
 HOP_S = 0.0125

@@ -23,8 +23,8 @@ from vidspeed.agreement.spectra import (
     Spectra,
     without_hum,
 )
+from vidspeed.spread.progress import alive
 from vidspeed.values import Bools, Floats, Flyby, Value
-from vidspeed.worker import alive
 
 # Searching.
 SPEEDS_OF_SOUND = np.arange(0.10, 0.56, 0.025)  # speed over that of sound

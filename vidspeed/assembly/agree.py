@@ -36,12 +36,12 @@ from vidspeed.assembly.passes import Pass
 from vidspeed.clip.read import file_sha256
 from vidspeed.clip.scan import scan
 from vidspeed.errors import ClipError, MotionError, WorkerError
-from vidspeed.executor import Inline
 from vidspeed.geometry.course import strip
 from vidspeed.motion.choose import Found, Seen, one_pass
 from vidspeed.motion.pairs import UNNAMED, with_assumed_line
+from vidspeed.spread.executor import Inline
+from vidspeed.spread.progress import Tell, report
 from vidspeed.values import Clip, PassResult, Problem, Scan, Session, Strip, Track
-from vidspeed.worker import Tell, report
 
 JUMP_SLACK_S = 0.35  # a jump this near to a pass's lights is in the pass
 

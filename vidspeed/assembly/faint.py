@@ -22,8 +22,8 @@ from vidspeed.errors import ClipError
 from vidspeed.geometry.corridor import corridor
 from vidspeed.geometry.steady import SHAKE_PX
 from vidspeed.motion.choose import Seen, best_status
+from vidspeed.spread.progress import report
 from vidspeed.values import Clip, ClipFacts, Corridor, Problem, Session, Track
-from vidspeed.worker import report
 
 ON_WAY_PX = 6.0
 PLAIN_SNR = 7.0  # peak over the noise of a pixel that single frames show where nothing else moves

@@ -23,6 +23,7 @@ from vidspeed.errors import CalibrationError, ClipError, VidspeedError
 from vidspeed.geometry.course import strip
 from vidspeed.motion.stand import Stand
 from vidspeed.session.tables import read_tracks
+from vidspeed.spread.progress import Tell
 from vidspeed.values import (
     CameraFit,
     Clip,
@@ -35,7 +36,6 @@ from vidspeed.values import (
     Track,
     Value,
 )
-from vidspeed.worker import Tell
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -22,11 +22,11 @@ from vidspeed.assembly.cameras import Cameras
 from vidspeed.assembly.gather import Looked
 from vidspeed.clip.sound import read_sound
 from vidspeed.errors import ClipError, WorkerError
-from vidspeed.executor import clip_words
 from vidspeed.session.check import Refused
 from vidspeed.session.heardfile import read_heard
+from vidspeed.spread.executor import clip_words
+from vidspeed.spread.progress import report
 from vidspeed.values import Around, Check, Heard, PassResult, Session, Sighted, Value
-from vidspeed.worker import report
 
 SLACK_S = 0.35  # sound and picture of a file may be so far apart, and the path bends
 # Of the craft's speeds: a wrong speed must not keep the true one from being heard.

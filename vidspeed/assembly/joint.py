@@ -14,8 +14,8 @@ from vidspeed.assembly.passes import Pass, accounted, held_together, solve_each
 from vidspeed.errors import MotionError
 from vidspeed.motion.flight import Flight
 from vidspeed.motion.sounded import UNLIKELY, with_sounds
+from vidspeed.spread.progress import Tell
 from vidspeed.values import Check, HeardIn, PassResult, Problem, Session, Told, Value
-from vidspeed.worker import Tell
 
 BEYOND = 0.25  # of the course: a craft that is closest farther outside it is not followed there
 

@@ -14,10 +14,10 @@ from vidspeed.assembly.drive import drive_of, driven
 from vidspeed.assembly.faint import with_faint
 from vidspeed.assembly.gather import Keeping, Looked, failed, look, undismissed
 from vidspeed.errors import ClipError, WorkerError
-from vidspeed.executor import AGAIN, clip_words
-from vidspeed.memory import memory_within
+from vidspeed.spread.executor import AGAIN, clip_words
+from vidspeed.spread.memory import memory_within
+from vidspeed.spread.progress import Tell, report
 from vidspeed.values import Clip, Session
-from vidspeed.worker import Tell, report
 
 MEMORY_BYTES = 640 << 20  # what a worker may take for a clip beside its pictures
 MEMORY_BYTES_PER_PIXEL = 160  # pictures a decoder and the search hold at once, at 2 bytes

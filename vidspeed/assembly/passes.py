@@ -15,8 +15,8 @@ from vidspeed.motion.flight import Flight
 from vidspeed.motion.offsets import tied
 from vidspeed.motion.pairs import UNNAMED, Solved, joined, with_assumed_line
 from vidspeed.motion.stand import Stand
+from vidspeed.spread.progress import Tell
 from vidspeed.values import PassResult, Problem, Session, Value
-from vidspeed.worker import Tell
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

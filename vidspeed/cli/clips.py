@@ -44,8 +44,8 @@ def times(
     import json
 
     from vidspeed.clip.times import times as account_for
-    from vidspeed.executor import clip_words, executor
     from vidspeed.record.times import times_json, times_table, verdict_line
+    from vidspeed.spread.executor import clip_words, executor
 
     found = []
     problems: list[str] = []

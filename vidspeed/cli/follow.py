@@ -28,9 +28,9 @@ def follow(
     ] = None,
 ) -> int:
     """Follow all that moves in a clip, in pixels: a CSV, and one picture of the whole clip."""
-    from vidspeed.executor import clip_words, executor
     from vidspeed.follow import follow as follow_clip
     from vidspeed.record.followview import follow_table, write_follow
+    from vidspeed.spread.executor import clip_words, executor
 
     if rate_hz is not None and not 0.0 < rate_hz < 1e6:
         raise typer.BadParameter("a rate above 0 is needed", param_hint="--rate-hz")

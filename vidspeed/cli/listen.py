@@ -34,9 +34,9 @@ def listen(
     unit: Unit = UnitName.kmh,
 ) -> int:
     """Listen to a clip: craft that fly by, how fast and how near, and a picture of the sound."""
-    from vidspeed.executor import clip_words, executor
     from vidspeed.listen import listen as listen_to
     from vidspeed.record.listenview import listen_notes, listen_table, write_listen
+    from vidspeed.spread.executor import clip_words, executor
     from vidspeed.values import Air
 
     if between_s is not None and not between_s[0] < between_s[1]:

@@ -31,8 +31,8 @@ from vidspeed.errors import VidspeedError
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
+    from vidspeed.spread.progress import Tell
     from vidspeed.values import Outcome
-    from vidspeed.worker import Tell
 
 
 WRITING = "drawing pictures, writing results"
@@ -103,7 +103,7 @@ def run(
 
 def _pool(jobs: int | None, address: str | None, tell: Tell) -> AbstractContextManager[Executor]:
     """Return where the work is done: in processes of this machine, or on a cluster."""
-    from vidspeed.executor import cluster, executor
+    from vidspeed.spread.executor import cluster, executor
 
     if address is not None:
         return cluster(address)
@@ -142,9 +142,9 @@ def _measured(
 
     A process of `helper` draws some of the pictures; it imports what draws while passes are solved.
     """
-    from vidspeed.executor import Prepared
-    from vidspeed.memory import uncollected
-    from vidspeed.worker import have
+    from vidspeed.spread.executor import Prepared
+    from vidspeed.spread.memory import uncollected
+    from vidspeed.spread.worker import have
 
     with uncollected():
         from vidspeed.assembly.gather import Keeping

@@ -13,7 +13,7 @@ import typer
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from vidspeed.worker import Tell
+    from vidspeed.spread.progress import Tell
 
 LINE_S = 20.0  # between the lines of one step where there is no terminal
 LEAST_DONE = 2  # steps before anything is said of the time left

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from vidspeed.cli.progressing import progress
 from vidspeed.cli.telling import telling
-from vidspeed.worker import Tell
+from vidspeed.spread.progress import Tell
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -24,7 +24,7 @@ def working(verbose: bool = False, log_json: Path | None = None) -> Iterator[tup
 
     There are two workers at least, and so none is this process: a decoder may die, or hang.
     """
-    from vidspeed.executor import executor
+    from vidspeed.spread.executor import executor
 
     workers = max(2, os.cpu_count() or 1)
     with (

@@ -18,8 +18,8 @@ from av.video.stream import VideoStream
 from vidspeed.clip.boxes import movie_boxes
 from vidspeed.clip.order import THREADS
 from vidspeed.errors import ClipError
+from vidspeed.spread.progress import alive
 from vidspeed.values import Ints, Value
-from vidspeed.worker import alive
 
 READABLE = "an MP4, MOV, MKV or AVI file as the camera wrote it is needed"
 PROBED = 24  # frames by which the order of the stamps is judged

@@ -27,8 +27,8 @@ from vidspeed.clip.steps import (
     state_of,
     step_of,
 )
+from vidspeed.spread.progress import alive
 from vidspeed.values import Bools, Floats, Ints, Value
-from vidspeed.worker import alive
 
 HALO_SHARE, HALO_SHARE_SD = 0.03, 0.1  # of a lens: what is expected, and how loosely
 ROUNDS = 40

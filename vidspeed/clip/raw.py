@@ -6,7 +6,7 @@ import hashlib
 from pathlib import Path
 
 from vidspeed.errors import ClipError
-from vidspeed.worker import alive
+from vidspeed.spread.progress import alive
 
 PIECE = 1 << 22  # bytes of a file that are read at once
 

@@ -33,9 +33,9 @@ from vidspeed.clip.order import Damage, StoredOrder
 from vidspeed.clip.raw import file_sha256, refuse_unreadable
 from vidspeed.clip.shown import Luma, display_of, has_luma, luma_of, readout_row, turned
 from vidspeed.errors import ClipError
+from vidspeed.spread.progress import alive
 from vidspeed.values import Picture, Value
 from vidspeed.values.timed import SoundTrack
-from vidspeed.worker import alive
 
 __all__ = ["ClipReader", "Frame", "Header", "Luma", "file_sha256", "readout_row", "turned"]
 

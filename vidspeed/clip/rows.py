@@ -15,9 +15,9 @@ from vidspeed.clip.facts import frame_numbers
 from vidspeed.clip.read import ClipReader
 from vidspeed.clip.still import packed
 from vidspeed.errors import ClipError
+from vidspeed.spread.progress import alive, report
 from vidspeed.values import Floats, Picture
 from vidspeed.values.pictured import Filmed, Lane
-from vidspeed.worker import alive, report
 
 Places = NDArray[np.float32]
 

@@ -30,8 +30,8 @@ from vidspeed.clip.overview import Overview
 from vidspeed.clip.read import Frame, Header
 from vidspeed.clip.sway import SwayMeter
 from vidspeed.clip.window import Pane, window_of
+from vidspeed.spread.progress import alive
 from vidspeed.values import Footage, Picture, Strip, Sway
-from vidspeed.worker import alive
 
 LEAST_FRAMES = 4
 AT_ONCE = 2  # of the frames that waited

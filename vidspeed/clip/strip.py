@@ -22,8 +22,8 @@ from vidspeed.clip.background import level_scale
 from vidspeed.clip.facts import frame_numbers
 from vidspeed.clip.read import ClipReader, Frame, Luma
 from vidspeed.clip.slowly import gap_frames, take_out
+from vidspeed.spread.progress import alive
 from vidspeed.values import Corridor, Floats, Ints, Value
-from vidspeed.worker import alive
 
 STEP_ACROSS_PX = 2.0
 BLUR_PX = 1.5  # of the smoothing; a lamp's image is seldom narrower

@@ -16,8 +16,8 @@ from vidspeed.clip.container import EARLY_S
 from vidspeed.clip.slowly import beside, gap_frames, weights
 from vidspeed.clip.strip import across_of, timed_frames
 from vidspeed.clip.strippaths import Line, places_of
+from vidspeed.spread.progress import alive
 from vidspeed.values import Corridor, Floats, Ints
-from vidspeed.worker import alive
 
 HALF_PX = 20  # of a patch
 SIDE = 2 * HALF_PX + 1

@@ -19,8 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vidspeed.clip.strip import UNIT, Layout, Stretch
+from vidspeed.spread.progress import alive
 from vidspeed.values import Corridor, Floats, Value
-from vidspeed.worker import alive
 
 PIECES = 4  # that the fastest craft of an octave is cut into, at least
 LEAST_GROUP = 2  # frames

@@ -13,11 +13,11 @@ from vidspeed.desk.results import NAME, summary_of
 from vidspeed.desk.sources import Changed, Source, keep, read_source
 from vidspeed.desk.toml import entries, put, read
 from vidspeed.errors import VidspeedError, WorkerError
-from vidspeed.executor import clip_words, executor
 from vidspeed.record.times import times_rows
 from vidspeed.record.units import bare_speed_text, unit_named
 from vidspeed.session.check import Refused
 from vidspeed.session.paths import inside
+from vidspeed.spread.executor import clip_words, executor
 from vidspeed.values.timed import ClipTimes
 
 TRIES = 8  # to add a clip while others change the file

@@ -16,8 +16,8 @@ from vidspeed.assembly.looking import MEMORY_BYTES, MEMORY_BYTES_PER_PIXEL
 from vidspeed.clip.rows import film
 from vidspeed.clip.still import png_bytes
 from vidspeed.desk.passes import Shown
-from vidspeed.memory import memory_within
 from vidspeed.record.spacetime import laid_out, span_of
+from vidspeed.spread.memory import memory_within
 from vidspeed.values import Bools, Clip, Floats, Picture, Sighted, Value
 from vidspeed.values.pictured import Lane
 

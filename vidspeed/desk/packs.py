@@ -13,7 +13,7 @@ from vidspeed.errors import PackError
 from vidspeed.evidence.manifest import Mode
 from vidspeed.evidence.pack import Packed, pack
 from vidspeed.record.swap import explain
-from vidspeed.worker import Tell
+from vidspeed.spread.progress import Tell
 
 FOLDER = "packs"
 CONTENTS = "results/contents.sha256"

@@ -1,7 +1,7 @@
 """A measurement that runs beside the pages: in a process of its own, with progress, cancelled.
 
-The process is that of `vidspeed.worker` and has workers of its own; when it is killed they end too,
-and what was in `results` before is still there, whole.
+The process is that of `vidspeed.spread.worker` and has workers of its own; when it is killed they
+end too, and what was in `results` before is still there, whole.
 """
 
 from __future__ import annotations
@@ -21,15 +21,16 @@ from vidspeed.assembly.gather import Keeping
 from vidspeed.assembly.looking import IMPORTS
 from vidspeed.assembly.reading import read_session
 from vidspeed.errors import VidspeedError, WorkerError
-from vidspeed.executor import executor
 from vidspeed.measure import run as measure
 from vidspeed.measure import run_session
 from vidspeed.record.files import write_results
 from vidspeed.record.place import recover
 from vidspeed.record.table import last_line, pass_speed
 from vidspeed.record.units import unit_named
+from vidspeed.spread.executor import executor
+from vidspeed.spread.progress import Tell, report
+from vidspeed.spread.worker import Process
 from vidspeed.values import Outcome, Session
-from vidspeed.worker import Process, Tell, report
 
 NICE = 10  # of what is measured beside the pages: these answer first
 State = Literal["idle", "running", "done", "failed", "cancelled"]

@@ -8,8 +8,8 @@ from vidspeed.clip.still import png_bytes, read_picture, still
 from vidspeed.desk.sources import change, read_source, replace_file
 from vidspeed.desk.toml import entries, read
 from vidspeed.errors import SessionError, VidspeedError, WorkerError
-from vidspeed.executor import clip_words, executor
 from vidspeed.record.names import legal_name
+from vidspeed.spread.executor import clip_words, executor
 from vidspeed.values import Picture
 from vidspeed.watch import SUFFIXES
 

@@ -9,7 +9,8 @@ from typing import Any
 
 from vidspeed.desk.films import Film, filmed
 from vidspeed.desk.passes import Shown, Wanted, solved
-from vidspeed.executor import PATIENCE_S, Processes
+from vidspeed.spread.executor import PATIENCE_S
+from vidspeed.spread.processes import Processes
 
 FILMS = 6  # that are kept in memory: some megabytes each
 IMPORTS = "vidspeed.desk.films"  # what a worker imports while it waits

@@ -26,8 +26,8 @@ from vidspeed.record.swap import explain
 from vidspeed.session.check import Refused, shown
 from vidspeed.session.elsewhere import with_clips
 from vidspeed.session.paths import inside
+from vidspeed.spread.progress import Tell
 from vidspeed.values import Session, Value
-from vidspeed.worker import Tell
 
 RESULTS = "results"
 SUMMARY = f"{RESULTS}/summary.json"

@@ -18,12 +18,12 @@ from vidspeed.evidence.manifest import ASK, Manifest, strict_json
 from vidspeed.evidence.sources import Source, find_clips, put_clips, with_sources
 from vidspeed.evidence.unpack import Unpacked, unpack
 from vidspeed.measure import run_session
-from vidspeed.memory import memory_within
 from vidspeed.record.contents import CONTENTS, REPLACED, REPORT, read_contents
 from vidspeed.record.versions import versions
 from vidspeed.session.check import shown
+from vidspeed.spread.memory import memory_within
+from vidspeed.spread.progress import Tell
 from vidspeed.values import Outcome, Session, Value
-from vidspeed.worker import Tell
 
 RESULTS = "results/"
 SCHEMA = "vidspeed.summary/1"

@@ -20,8 +20,8 @@ from vidspeed.evidence.form import Entry, chunks, read_entries, tail
 from vidspeed.evidence.limits import MANIFEST, MOST_TEXT_BYTES, Limits
 from vidspeed.evidence.manifest import ASK, Manifest, read_manifest
 from vidspeed.session.check import shown
+from vidspeed.spread.progress import Tell
 from vidspeed.values import Value
-from vidspeed.worker import Tell
 
 MOST_TOLD = 12  # damaged files; the rest is counted
 SPARE_BYTES = 256 << 20  # of the disk, that stay free

@@ -16,13 +16,13 @@ import numpy as np
 
 from vidspeed.chance import normal_ppf
 from vidspeed.errors import MotionError
-from vidspeed.executor import Inline
 from vidspeed.motion.account import ends_of
 from vidspeed.motion.again import Sought, sought, speeds_after
 from vidspeed.motion.budget import budget_rows
 from vidspeed.motion.flight import Flight
 from vidspeed.motion.propagate import Propagated, agrees, batch_size, propagate
 from vidspeed.motion.unknowns import entered
+from vidspeed.spread.executor import Inline
 from vidspeed.values import Check, Floats, Input, PassResult, Value
 
 LOOKED_AT = 10  # the largest inputs are moved by +- sqrt(3) u

@@ -9,13 +9,13 @@ from itertools import chain, count
 
 from matplotlib.figure import Figure
 
-from vidspeed.executor import Call, shared_out
 from vidspeed.record.canvas import jpeg, painted, png, svg
 from vidspeed.record.charts import residual_chart, speed_chart
 from vidspeed.record.courseview import plan_view
 from vidspeed.record.figures import calibration_figure, track_figure
 from vidspeed.record.spacetime import Sheet, sheet_of, space_time
 from vidspeed.record.wholepass import whole_pass
+from vidspeed.spread.executor import Call, shared_out
 from vidspeed.values import (
     CameraFit,
     ClipView,

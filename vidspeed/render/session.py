@@ -20,8 +20,8 @@ from vidspeed.render.picture import seen_at
 from vidspeed.render.read import read_scene
 from vidspeed.render.scene import Scene, ScenePass, pose_of
 from vidspeed.render.stated import session_files
+from vidspeed.spread.progress import Tell
 from vidspeed.values import Floats, Value, jsonable
-from vidspeed.worker import Tell
 
 SCHEMA = "vidspeed.truth/1"
 

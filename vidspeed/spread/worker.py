@@ -1,4 +1,4 @@
-"""A process that works for `vidspeed.executor`: both of its ends.
+"""A process that works for `vidspeed.spread.executor`: both of its ends.
 
 The parent starts a new interpreter and talks to it through its standard input and output:
 pickles, each after its length. Nothing else reaches these two; whatever a library prints in the
@@ -17,73 +17,25 @@ import sys
 import threading
 import time
 import traceback
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager, suppress
-from contextvars import ContextVar
+from collections.abc import Callable, Mapping
+from contextlib import suppress
 from importlib import import_module
 from multiprocessing.spawn import get_executable
 from typing import IO, Any
 
-from vidspeed import memory
 from vidspeed.errors import WorkerDied, WorkerError, WorkerStuck
+from vidspeed.spread import memory
+from vidspeed.spread.progress import Tell, pulsing, told_to
 
-Tell = Callable[[str, int, int], None]
 Job = tuple[Callable[..., Any], tuple[Any, ...], Mapping[str, Any]]
 
-BOOT = "import sys; sys.path[:] = {path!r}; from vidspeed.worker import serve; serve({imports!r})"
+BOOT = (
+    "import sys; sys.path[:] = {path!r}; "
+    "from vidspeed.spread.worker import serve; serve({imports!r})"
+)
 LENGTH = struct.Struct("<Q")
 UNKILLED_S = 0.5  # a process that was killed and is there after so long is waited for elsewhere
 EVERY_S = 0.1  # a job's reports are passed on at most so often
-
-_listener: ContextVar[Tell | None] = ContextVar("listener", default=None)
-_pulse: ContextVar[Callable[[], None] | None] = ContextVar("pulse", default=None)
-
-
-def report(what: str, done: int, total: int) -> None:
-    """Tell whoever runs this job how far it is (`total` 0: not known): a sign of life, too."""
-    listener = _listener.get()
-    if listener is not None:
-        listener(what, done, total)
-
-
-def alive() -> None:
-    """Give a sign of life from a long loop; it costs next to nothing, and only a worker listens."""
-    pulse = _pulse.get()
-    if pulse is not None:
-        pulse()
-
-
-@contextmanager
-def told_to(tell: Tell | None) -> Iterator[None]:
-    """Hand what `report` is told to `tell`, within the block.
-
-    `tell` itself may report: that goes to who listened before, as where a job has jobs.
-    """
-    outer = _listener.get()
-
-    def pass_on(what: str, done: int, total: int) -> None:
-        token = _listener.set(outer)
-        try:
-            if tell is not None:
-                tell(what, done, total)
-        finally:
-            _listener.reset(token)
-
-    token = _listener.set(pass_on)
-    try:
-        yield
-    finally:
-        _listener.reset(token)
-
-
-@contextmanager
-def pulsing(pulse: Callable[[], None]) -> Iterator[None]:
-    """Have `pulse` called at every sign that `alive` gives within the block."""
-    token = _pulse.set(pulse)
-    try:
-        yield
-    finally:
-        _pulse.reset(token)
 
 
 class Process:

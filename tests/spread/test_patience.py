@@ -5,11 +5,11 @@ import time
 
 import pytest
 
-from vidspeed import patience
 from vidspeed.errors import WorkerStuck
-from vidspeed.executor import Inline
-from vidspeed.patience import Patient, patiently
-from vidspeed.worker import alive, report
+from vidspeed.spread import patience
+from vidspeed.spread.executor import Inline
+from vidspeed.spread.patience import Patient, patiently
+from vidspeed.spread.progress import alive, report
 
 
 @pytest.fixture(autouse=True)

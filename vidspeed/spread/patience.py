@@ -1,7 +1,7 @@
 """A limit to silence where nobody can end the process: the jobs of a cluster's workers.
 
-`vidspeed.executor` ends a process of its own whose job gives no more sign of life. A worker of a
-cluster belongs to the cluster, and ended over one job it would be given the same job again, as
+`vidspeed.spread.processes` ends a process of its own whose job gives no more sign of life. A worker
+of a cluster belongs to the cluster, and ended over one job it would be given the same job again, as
 would the next. There a job that hangs is left behind in a thread, and the worker goes on.
 """
 
@@ -14,7 +14,8 @@ from concurrent.futures import Executor, Future, wait
 from typing import TYPE_CHECKING, Any
 
 from vidspeed.errors import WorkerStuck
-from vidspeed.worker import Job, pulsing, told_to
+from vidspeed.spread.progress import pulsing, told_to
+from vidspeed.spread.worker import Job
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -40,8 +41,8 @@ class Patient(Executor):
 def patiently(patience_s: float, job: Job) -> Any:
     """Do a job in a thread of its own, and give it up where it falls silent.
 
-    A job that gave a sign of life (`vidspeed.worker.report`, `alive`) is expected to go on; one
-    that never does may take any time.
+    A job that gave a sign of life (`vidspeed.spread.progress.report`, `alive`) is expected to go
+    on; one that never does may take any time.
 
     Raises
     ------

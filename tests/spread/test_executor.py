@@ -13,10 +13,10 @@ from pathlib import Path
 import pytest
 
 from tests import jobs
-from vidspeed import executor as seam
 from vidspeed.errors import WorkerDied, WorkerError, WorkerStuck
-from vidspeed.executor import executor
-from vidspeed.worker import have
+from vidspeed.spread import executor as seam
+from vidspeed.spread.executor import executor
+from vidspeed.spread.worker import have
 
 POSIX = os.name == "posix"
 
@@ -90,7 +90,7 @@ def test_many_deaths_at_once():
 
 
 def test_a_job_that_goes_silent_is_ended(monkeypatch):
-    monkeypatch.setattr(seam, "TICK_S", 0.05)
+    monkeypatch.setattr("vidspeed.spread.processes.TICK_S", 0.05)
     with executor(2, patience_s=0.4) as made:
         hangs = made.submit(jobs.go_silent)
         never_spoke = made.submit(jobs.silent_without_a_word, 1.0)
@@ -102,9 +102,9 @@ def test_a_job_that_goes_silent_is_ended(monkeypatch):
 
 def test_a_computer_that_slept_is_not_held_against_a_job(monkeypatch):
     """The clock jumps by an hour at every look; the job is silent for some ticks only."""
-    monkeypatch.setattr(seam, "TICK_S", 0.05)
+    monkeypatch.setattr("vidspeed.spread.processes.TICK_S", 0.05)
     hours = iter(range(0, 10**9, 3600))
-    monkeypatch.setattr(seam.time, "monotonic", lambda: float(next(hours)))
+    monkeypatch.setattr("vidspeed.spread.processes.time.monotonic", lambda: float(next(hours)))
     with executor(2, patience_s=6.0) as made:
         assert made.submit(jobs.tell, 3).result() == "told"
         hangs = made.submit(jobs.go_silent)
@@ -197,7 +197,7 @@ def test_no_limit_where_the_caller_works_itself():
 
 
 def test_where_no_process_can_be_started_the_work_is_done_here(monkeypatch):
-    monkeypatch.setattr("vidspeed.worker.get_executable", lambda: "no-such-interpreter")
+    monkeypatch.setattr("vidspeed.spread.worker.get_executable", lambda: "no-such-interpreter")
     told: list[str] = []
     with executor(2, tell=lambda what, done, total: told.append(what)) as made:
         assert made.submit(jobs.process_id).result() == os.getpid()
@@ -270,7 +270,7 @@ def test_a_script_without_a_guard_may_use_it(tmp_path):
     script = tmp_path / "bare.py"
     script.write_text(
         "print('begun')\n"
-        "from vidspeed.executor import executor\n"
+        "from vidspeed.spread.executor import executor\n"
         "from operator import add\n"
         "with executor(2) as pool:\n"
         "    print(pool.submit(add, 1, 2).result())\n",
@@ -285,7 +285,7 @@ def test_a_script_without_a_guard_may_use_it(tmp_path):
 ORPHAN = """
 import sys
 from tests import jobs
-from vidspeed.executor import executor
+from vidspeed.spread.executor import executor
 with executor(2) as pool:
     print(pool.submit(jobs.process_id).result(), flush=True)
     pool.submit(jobs.silent_without_a_word, 60.0)
