@@ -23,6 +23,8 @@ REMAINS_PX, REMAINS_FAINT = 3.0, 0.75  # from the very place of a light, and of 
 LAMP, SEEN = 7, 0.6  # lights of a lamp that leaves remains; share of frames in which one is seen
 MOST = 0.6  # share of a track's lights that make it a ghost
 
+_Table = tuple[Ints, Floats, Floats]  # frames (n,), places (n, 2) and brightness (n,) of lights
+
 
 def without_ghosts(tracks: Sequence[Track], size_px: tuple[int, int]) -> list[Track]:
     """Return the tracks that are no ghost of a stronger one; `size_px` (width, height)."""
@@ -53,9 +55,6 @@ def without_remains(lamps: Sequence[Sequence[Light]]) -> list[list[Light]]:
                 mine &= ~_remains(table, other)
         kept.append([light for light, stays in zip(lamp, mine, strict=True) if stays])
     return kept
-
-
-_Table = tuple[Ints, Floats, Floats]  # frames (n,), places (n, 2) and brightness (n,) of lights
 
 
 def _table(lamp: Sequence[Light]) -> _Table:

@@ -77,7 +77,7 @@ class Lags:
     def lacking(self) -> Floats:
         """Return the matrix (p, p) that makes of C by distance, raveled, what the fits took of it.
 
-        That are the sums by distance of H C + C H - H C H.
+        It gives the sums by distance of H C + C H - H C H.
         """
         down, across = (lag.ravel() for lag in np.meshgrid(NEAR, NEAR, indexing="ij"))
         apart = (lag[:, None] - lag[None, :] + 2 * LAG for lag in (down, across))

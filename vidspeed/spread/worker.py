@@ -1,4 +1,4 @@
-"""A process that works for `vidspeed.spread.executor`: both of its ends.
+"""A process that works for `vidspeed.spread.processes`: both of its ends.
 
 The parent starts a new interpreter and talks to it through its standard input and output:
 pickles, each after its length. Nothing else reaches these two; whatever a library prints in the
