@@ -7,7 +7,7 @@ import pytest
 from tests.bench.bench_views import Eye, by_day, by_night, exposed, landscape, middle
 from vidspeed.geometry.beacons import beacons
 from vidspeed.geometry.moved import common_u_px, movement, rezoomed, size_px
-from vidspeed.geometry.turned import carried, slopes
+from vidspeed.geometry.turned import carried, reached, slopes
 
 SMALL = {"size": (640, 360), "focal": 520.0, "centre": (322.0, 176.0)}
 
@@ -80,6 +80,21 @@ def test_a_still_by_day_and_a_clip_after_dark_meet_in_the_lamps_of_both():
     )
     assert found.method == "lamps"
     assert np.abs(errors(found, truth)[:2]).max() < 0.5
+
+
+@pytest.mark.parametrize("look", [by_day, by_night])
+def test_a_lens_that_has_no_place_for_the_corners_is_held_to_the_rest(look):
+    rng, land = scene(5, lamps=12)
+    truth = eye(shift=(6.0, -3.0))
+    folded = eye().lens
+    folded[4] = -0.55
+    corners = np.array([[2.0, 2.0], [637.0, 2.0], [320.0, 180.0], [200.0, 100.0]])
+    assert reached(corners, folded).tolist() == [False, False, True, True]
+    seen = [middle(rng, look(land, each), 2.0, 3) for each in (eye(), truth)]
+    found = movement(*seen, folded)
+    assert np.abs(found.shift_px - [6.0, -3.0]).max() < 1.0  # by a lens that it is not
+    some = common_u_px(found, corners[2:], folded, corrected=True)
+    assert common_u_px(found, corners, folded, corrected=True) == some
 
 
 def test_a_zoom_is_told_from_a_bump():

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from vidspeed.geometry.steady import standing, steadiness
+from vidspeed.geometry.turned import reached
 from vidspeed.values import Sway
 
 LENS = np.array([1000.0, 1000.0, 640.0, 360.0, 0, 0, 0, 0, 0])
@@ -25,6 +26,15 @@ def sway(moved, noise=0.1, seed=1, time_s=TIME, pieces=36):
 
 def wave(hertz, size, time_s=TIME):
     return np.column_stack([size * np.sin(2 * np.pi * hertz * time_s), 0.0 * time_s])
+
+
+def test_pieces_where_the_lens_has_no_place_take_no_part():
+    """k1 alone folds a wide picture back before its corners: nothing lies behind these."""
+    folded = LENS.copy()
+    folded[4] = -0.6
+    assert not reached(sway(np.zeros((200, 2))).places_px, folded).all()
+    assert steadiness(sway(np.zeros((200, 2))), folded).verdict == "fixed"
+    assert steadiness(sway(np.zeros((200, 2)), pieces=6, seed=2), folded).verdict == "fixed"
 
 
 def test_a_fixed_camera_is_fixed():

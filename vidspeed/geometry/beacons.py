@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vidspeed.geometry.turned import UNKNOWNS, carried, fit, slopes
+from vidspeed.geometry.turned import UNKNOWNS, carried, fit, reached, slopes
 from vidspeed.values import Floats, Ints, Movement, Picture, Value
 
 NARROW, WIDE = 1.6, 6.0  # Gaussians whose difference shows lamps, pixels
@@ -151,7 +151,7 @@ def match_beacons(reference: Picture, picture: Picture, lens: Floats) -> Movemen
     they do not lie as if strewn. Four are needed, too, where not all are plain: a bright patch of
     ground is found anew some way off. `lens` (9,) is the camera's.
     """
-    first, second = beacons(reference), beacons(picture)
+    first, second = _within(beacons(reference), lens), beacons(picture)
     if min(len(first.u_px), len(second.u_px)) < 2:
         return None
     best: tuple[float, Floats, Ints] | None = None
@@ -166,6 +166,12 @@ def match_beacons(reference: Picture, picture: Picture, lens: Floats) -> Movemen
     if found is None or found.matches < _least(first, second, best[2]):
         return None
     return found
+
+
+def _within(found: Beacons, lens: Floats) -> Beacons:
+    """Leave out the lamps where the lens model has no place."""
+    kept = reached(found.xy_px, lens)
+    return Beacons(xy_px=found.xy_px[kept], u_px=found.u_px[kept], plain=found.plain[kept])
 
 
 def _least(first: Beacons, second: Beacons, pairs: Ints) -> int:

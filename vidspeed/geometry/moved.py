@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vidspeed.geometry.beacons import match_beacons
-from vidspeed.geometry.turned import UNKNOWNS, carried, fit, slopes
+from vidspeed.geometry.turned import UNKNOWNS, carried, fit, reached, slopes
 from vidspeed.values import Bools, Floats, Ints, Movement, Picture, Value
 
 WINDOW = 21  # pixels, of the piece that is followed
@@ -69,7 +69,9 @@ def common_u_px(moved: Movement, xy_px: Floats, lens: Floats, *, corrected: bool
     It is the standard uncertainty u of each coordinate that, taken as common to all points,
     allows for every error of the movement: n u^2 is the largest eigenvalue of its covariance
     over all coordinates. Where the movement is not `corrected`, the movement itself is the error.
+    Places of which the lens model has none take no part.
     """
+    xy_px = xy_px[reached(xy_px, lens)]
     unknowns = unknowns_of(moved)
     by = slopes(xy_px, unknowns if corrected else np.zeros(UNKNOWNS), lens).reshape(-1, UNKNOWNS)
     spread = moved.covariance if corrected else moved.covariance + np.outer(unknowns, unknowns)
@@ -92,6 +94,7 @@ def _by_features(reference: Picture, picture: Picture, lens: Floats) -> Movement
     """Match pieces of the background; None where too few agree on one movement."""
     flat = [_evened(each) for each in (reference, picture)]
     points = _corners(flat[0], _contrast(reference) >= LEAST_LEVELS)
+    points = points[reached(points.astype(float), lens)]
     if len(points) < LEAST_MATCHES:
         return None
     best: _Agreed | None = None

@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 
 from vidspeed.geometry.bent import BENT_PIECES, FEW_PIECES, LEAST_FRAMES, LEAST_PIECES, bending
+from vidspeed.geometry.turned import reached
 from vidspeed.values import Bools, Floats, Ints, Sway, Value
 
 ASTRAY_SHARE = 0.5  # of the frames: where fewer show the pieces, they may have left the picture
@@ -52,8 +53,11 @@ class Steadiness(Value):
 
 
 def steadiness(sway: Sway, lens: Floats) -> Steadiness:
-    """Judge how a picture moved; `lens` (9,) as in `Lens.parameters`."""
-    sway = standing(sway)
+    """Judge how a picture moved; `lens` (9,) as in `Lens.parameters`.
+
+    Pieces where the lens model has no place take no part in it.
+    """
+    sway = standing(_within(sway, lens))
     frames, pieces = sway.away_px.shape[:2]
     if frames < LEAST_FRAMES or pieces < LEAST_PIECES:
         return _astray(sway, lens)
@@ -69,6 +73,13 @@ def steadiness(sway: Sway, lens: Floats) -> Steadiness:
         if astray.refused or enough.sum() < LEAST_FRAMES:
             return astray
     return _judged(sway, enough, lens)
+
+
+def _within(sway: Sway, lens: Floats) -> Sway:
+    kept = reached(sway.places_px, lens)
+    if kept.all():
+        return sway
+    return replace(sway, places_px=sway.places_px[kept], away_px=sway.away_px[:, kept])
 
 
 def _astray(sway: Sway, lens: Floats) -> Steadiness:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from vidspeed.geometry.lens import project_camera, undistort
-from vidspeed.values import Floats
+from vidspeed.values import Bools, Floats
 
 UNKNOWNS = 4
 _STEPS = np.array([0.05, 0.05, 1e-5, 1e-5])  # for the derivatives: pixels, radians, 1
@@ -25,6 +25,11 @@ def rotation(turn_rad: Floats) -> Floats:
     first = np.sinc(angle / np.pi)
     second = 0.5 * np.sinc(0.5 * angle / np.pi) ** 2
     return np.asarray(np.eye(3) + first * cross + second * cross @ cross)
+
+
+def reached(xy_px: Floats, lens: Floats) -> Bools:
+    """Tell of which pixels (n, 2) the lens model has a place: k1 alone folds wide pictures back."""
+    return np.asarray(np.all(np.isfinite(undistort(xy_px, lens)), axis=1))
 
 
 def carried(xy_px: Floats, unknowns: Floats, lens: Floats) -> Floats:
