@@ -97,3 +97,18 @@ def test_lamps_in_the_dark_are_pieces():
     sway = found.sway()
     assert 3 <= len(sway.places_px) <= 8
     assert np.nanmedian(sway.away_px[0], axis=0) == pytest.approx([1.2, 0.6], abs=0.25)
+
+
+@pytest.mark.parametrize("waves", [False, True])
+def test_what_waves_does_not_keep_its_looks(waves):
+    rng = np.random.default_rng(7)
+    picture, other = ground(), ground(seed=2)
+    found = meter(rng, picture)
+    for k in range(16):
+        moved = shifted(picture, (0.8 * np.sin(0.5 * k), 0.3))
+        turn = 0.35 * np.sin(0.5 * k)
+        look = np.cos(turn) * moved + np.sin(turn) * (other - 110.0) if waves else moved
+        found.take(k / 60, frame(rng, look))
+    changing = found.sway().changing
+    assert (np.median(changing) > 0.3) == waves
+    assert waves or np.quantile(changing, 0.9) < 0.1

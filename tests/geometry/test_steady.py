@@ -136,10 +136,11 @@ THREE = np.array([[728.0, 306.0], [436.0, 450.0], [670.0, 502.0]])
 LENS_OF_THREE = np.array([900.0, 900.0, 480.0, 270.0, 0, 0, 0, 0, 0])
 
 
-def judged_lamps(away, places):
+def judged_lamps(away, places, changing=None):
     """Return the verdict on lamps at places (m, 2) that lay off them by (n, m, 2)."""
     noise = np.random.default_rng(3).normal(0.0, 0.03, away.shape)
-    seen = Sway(time_s=TIME, places_px=places, away_px=away + noise, replaced=np.zeros(len(TIME)))
+    seen = Sway(time_s=TIME, places_px=places, away_px=away + noise, replaced=np.zeros(len(TIME)),
+                changing=changing)  # fmt: skip
     return steadiness(seen, LENS_OF_THREE).verdict
 
 
@@ -173,6 +174,25 @@ def test_three_tufts_of_which_one_waves_far_are_no_bent_picture():
     phase = 8.2 * TIME[:, None] + np.array([0.0, 1.6, 1.2])
     away = (np.array([1.6, 0.55, 0.12]) * np.sin(phase))[:, :, None] * np.array([1.0, -0.3])
     assert judged_lamps(away, THREE) == "fixed"
+
+
+@pytest.mark.parametrize(("changing", "bent"), [([0, 0.05, 0.0], True), ([0.3, 0.05, 0.3], False)])
+def test_tufts_that_wave_are_known_by_their_looks(changing, bent):
+    """They may all follow one gust, as a bent picture follows what bends it."""
+    share = np.array([[1.0, -0.3], [1.5, -0.45], [3.1, -0.8]])
+    away = np.sin(6.0 * TIME)[:, None, None] * share
+    assert (judged_lamps(away, THREE, changing=np.array(changing)) == "bent") == bent
+
+
+def test_of_many_pieces_those_that_stand_firm_tell_whether_the_picture_is_bent():
+    def moved(places):
+        corner = np.sum((places / [640.0, 360.0] - 1.0) ** 2, axis=1)
+        return 2.0 * np.sin(TIME)[:, None, None] * np.stack([corner, 0 * corner], axis=1)
+
+    seen = sway(moved)
+    for share, verdict in ((0.4, "bent"), (0.8, "shaken")):
+        waves = np.arange(36) < share * 36
+        assert steadiness(replace(seen, changing=0.5 * waves), LENS).verdict == verdict
 
 
 def test_a_row_of_tufts_shows_no_corners():

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from vidspeed.clip.read import readout_row
-from vidspeed.geometry.steady import standing
+from vidspeed.geometry.steady import only, standing
 from vidspeed.values import Bools, Camera, Floats, Scan, Sway, Track
 from vidspeed.values.entered import MOST_READOUT_S
 
@@ -64,7 +64,7 @@ def _standing(sway: Sway, rows: Floats) -> tuple[Sway, Floats]:
     kept = standing(sway)
     often = np.isfinite(kept.away_px[:, :, 0]).sum(axis=0) >= LEAST_FRAMES
     if often.any():
-        kept = replace(kept, places_px=kept.places_px[often], away_px=kept.away_px[:, often])
+        kept = only(kept, often)
     return kept, np.array([places[tuple(place)] for place in kept.places_px.tolist()])
 
 

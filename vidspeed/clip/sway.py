@@ -9,37 +9,27 @@ together. What the movement means is judged elsewhere (`geometry/steady.py`).
 
 from __future__ import annotations
 
-from itertools import pairwise
 from typing import NamedTuple
 
-import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from vidspeed.clip.background import halved
+from vidspeed.clip.pieces import AROUND, BLUR, HALF, REACH, Singles, middles, slopes, smoothed
 from vidspeed.clip.read import Luma
 from vidspeed.values import Bools, Floats, Ints, Picture, Sway
 
-HALF = 7  # half-size pixels on either side of a piece's middle
-REACH = 9  # half-size pixels: a piece that moved farther is lost
-CELLS = (8, 5)  # a piece in each, where there is one that can be followed
-MOST_U = 0.12  # half-size pixels: a piece known worse than this in one frame is not followed
 LEAST_CONTRAST = 0.4  # of a piece: below it, it is dark or hidden, and not elsewhere
 MOST_LEFT = 0.45  # of a piece's contrast: more is left where something else lies there
+CHANGED = 0.15  # of a piece's contrast: a coder leaves less of what was only shifted, nearly always
 FEWEST = 3  # pieces of a background that is the median of some frames
 NEAR = 1.2  # half-size pixels: from farther away one step does not find a piece
 SEARCHED = 8  # pieces by which the picture is searched for where most are lost
 LEAST_NOISE = 0.4  # luma levels of a half-size pixel
-BLUR = 2  # half-size pixels that the smoothing reaches
-WEIGHED = 24  # half-size pixels that the weight of a piece's slopes reaches
-AROUND = HALF + REACH + BLUR  # half-size pixels put aside on either side of a piece's middle
 SIDE = 2 * AROUND + 1
 WIDE = 2 * (HALF + BLUR) + 1  # half-size pixels of a piece and what its smoothing reaches
 TOGETHER = 16  # frames
 FEW_MOVED = 0.2  # of the pieces
 FOUND = 1.0 / 3.0  # of the pieces: where fewer are found they are astray
-
-Singles = NDArray[np.float32]
 
 
 class _Solved(NamedTuple):
@@ -55,13 +45,13 @@ class SwayMeter:
 
     def __init__(self, level: Picture, frames: list[Picture]) -> None:
         """Choose the pieces of a background (h, w) at half size; `frames` tell the noise."""
-        smooth = _smooth(level)
+        smooth = smoothed(level)
         self._noise = max(1.4826 * _away(smooth, frames), LEAST_NOISE)
         self._shape = level.shape
-        self._middles = _middles(smooth, self._noise)
+        self._middles = middles(smooth, self._noise)
         if len(self._middles) < FEWEST:  # of a camera that moves, the median shows no lamps
-            smooth = _smooth(frames[0])
-            self._middles = _middles(smooth, self._noise)
+            smooth = smoothed(frames[0])
+            self._middles = middles(smooth, self._noise)
         count = len(self._middles)
         across = np.arange(-HALF, HALF + 1)
         self._place = ((AROUND + across[:, None]) * SIDE + AROUND + across[None, :]).ravel()
@@ -73,6 +63,7 @@ class SwayMeter:
         self._times: list[float] = []
         self._away: list[Floats] = []
         self._lost: list[float] = []
+        self._changed = np.zeros(count, dtype=np.int64)  # frames
         self.astray = not count  # none, or hardly any, of the pieces is found any more
 
     def take(self, time_s: float, half: Picture) -> None:
@@ -132,7 +123,7 @@ class SwayMeter:
             small = halved(self._whole.reshape(-1, 2 * SIDE))
             self._waiting = small.reshape(count, TOGETHER, SIDE, SIDE)
         parts = np.moveaxis(self._waiting[:, :frames], 2, 0)
-        smooth = _smooth(parts.reshape(SIDE, -1)).reshape(SIDE, count, frames, SIDE)
+        smooth = smoothed(parts.reshape(SIDE, -1)).reshape(SIDE, count, frames, SIDE)
         return np.moveaxis(smooth, 0, 2).reshape(count, frames, SIDE * SIDE)
 
     def _nearby(self, frames: int) -> Singles:
@@ -147,7 +138,7 @@ class SwayMeter:
             wide = slice(y, y + step * WIDE), slice(x, x + step * WIDE)
             parts[:, piece] = np.moveaxis(held[piece, :frames, *wide], 1, 0)
         rows = parts.reshape(step * WIDE, -1)
-        smooth = _smooth(rows if step == 1 else halved(rows))
+        smooth = smoothed(rows if step == 1 else halved(rows))
         inner = smooth.reshape(WIDE, count, frames, WIDE)[BLUR:-BLUR, ..., BLUR:-BLUR]
         return np.moveaxis(inner, 0, 2).reshape(count, frames, -1)
 
@@ -190,6 +181,7 @@ class SwayMeter:
         self._times += self._waiting_s[first : first + frames]
         self._away += list(away.swapaxes(0, 1))
         self._lost += np.mean(~found & (solved.left >= MOST_LEFT), axis=0).tolist()
+        self._changed += np.count_nonzero(solved.left > CHANGED, axis=1)
         self._last = np.where(np.any(found, axis=1, keepdims=True), at, self._last)
 
     @staticmethod
@@ -220,6 +212,7 @@ class SwayMeter:
             places_px=2.0 * self._middles.astype(np.float64) + 0.5,
             away_px=2.0 * np.array(self._away).reshape(len(self._times), count, 2),
             replaced=np.array(self._lost),
+            changing=self._changed / max(len(self._times), 1),
         )
 
     def _learn(self, smooth: Singles) -> None:
@@ -228,8 +221,8 @@ class SwayMeter:
         self._corners = [(int(x), int(y)) for x, y in corners]
         parts = np.array([smooth[y : y + SIDE, x : x + SIDE] for x, y in self._corners])
         parts = parts.reshape(-1, SIDE, SIDE)
-        rows, columns = _slopes(parts)
-        (xy, xx), yy = _slopes(columns), _slopes(rows)[0]
+        rows, columns = slopes(parts)
+        (xy, xx), yy = slopes(columns), slopes(rows)[0]
         pieces, down, across, xx_here, xy_here, yy_here = (
             self._inner(each) for each in (parts, rows, columns, xx, xy, yy)
         )
@@ -239,7 +232,7 @@ class SwayMeter:
         inverse = np.linalg.pinv(design.astype(float)).astype(np.float32)
         self._solver, self._by = inverse, design  # (m, pixels, 4) and (m, 4, pixels)
         self._bend = np.stack([0.5 * xx_here, xy_here, 0.5 * yy_here], axis=1)
-        (xxy, xxx), (yyy, yyx) = _slopes(xx), _slopes(yy)
+        (xxy, xxx), (yyy, yyx) = slopes(xx), slopes(yy)
         third = [self._inner(each) for each in (xxx / 6.0, xxy / 2.0, yyx / 2.0, yyy / 6.0)]
         self._beyond = np.asarray(np.stack(third, axis=1) @ inverse[:, :, :2], np.float32)
 
@@ -283,67 +276,5 @@ def _away(smooth: Singles, frames: list[Picture]) -> float:
     """
     height = len(smooth)
     bands = [slice(k * height // 6, k * height // 6 + max(height // 12, 8)) for k in (1, 3, 5)]
-    apart = [_smooth(frame[rows]) - smooth[rows] for frame in frames for rows in bands]
+    apart = [smoothed(frame[rows]) - smooth[rows] for frame in frames for rows in bands]
     return float(np.median([np.median(np.abs(each - np.median(each))) for each in apart]))
-
-
-def _smooth(half: Picture) -> Singles:
-    return np.asarray(cv2.GaussianBlur(half.astype(np.float32), (5, 5), 1.0))
-
-
-def _slopes(pictures: Singles) -> tuple[Singles, Singles]:
-    """Return the slopes down and across of pictures (..., h, w), levels a half-size pixel.
-
-    By five points: by three, those of a lamp's image come out a tenth too small.
-    """
-    down, across = (np.asarray(each) for each in np.gradient(pictures, axis=(-2, -1)))
-    near = 4.0 / 3.0
-    down[..., 2:-2, :] *= near
-    down[..., 2:-2, :] -= (pictures[..., 4:, :] - pictures[..., :-4, :]) / 12.0
-    across[..., 2:-2] *= near
-    across[..., 2:-2] -= (pictures[..., 4:] - pictures[..., :-4]) / 12.0
-    return np.asarray(down, np.float32), np.asarray(across, np.float32)
-
-
-def _middles(smooth: Singles, noise: float) -> Ints:
-    """Return the middles (m, 2) of the best piece of each cell that can be followed, best first.
-
-    `noise` is that of the smoothed frame, in which neighbours are correlated: u below allows for
-    it by the pixels that share their noise.
-    """
-    edge = AROUND
-    height, width = smooth.shape
-    columns = np.linspace(edge, max(width - edge, edge), CELLS[0] + 1).astype(int)
-    rows = np.linspace(edge, max(height - edge, edge), CELLS[1] + 1).astype(int)
-    found = []
-    for top, bottom in pairwise(rows):
-        if top == bottom:
-            continue
-        least = _followed(smooth, top, bottom)
-        for left, right in pairwise(columns):
-            part = least[:, left:right]
-            if part.size and float(part.max()) > (3.5 * noise / MOST_U) ** 2:
-                y, x = np.unravel_index(int(part.argmax()), part.shape)
-                found.append((float(part.max()), left + int(x), top + int(y)))
-    kept: list[tuple[int, int]] = []
-    for _, x, y in sorted(found, reverse=True):
-        if all(max(abs(x - other[0]), abs(y - other[1])) > HALF for other in kept):
-            kept.append((x, y))
-    return np.array(kept, dtype=np.int64).reshape(-1, 2)
-
-
-def _followed(smooth: Singles, top: int, bottom: int) -> Singles:
-    """Return how well (n, w) a piece about each pixel of some rows can be followed.
-
-    It is the smaller eigenvalue of the sums of products of slopes.
-    """
-    above = top - max(top - WEIGHED, 0)
-    down, across = _slopes(smooth[top - above : bottom + WEIGHED])
-    area = float((2 * HALF + 1) ** 2)
-    sums = [
-        area * cv2.GaussianBlur(each, (0, 0), HALF / 1.7)  # highest in the middle of what is seen
-        for each in (across * across, across * down, down * down)
-    ]
-    middle, half = 0.5 * (sums[0] + sums[2]), 0.5 * (sums[0] - sums[2])
-    least = middle - np.sqrt(half * half + sums[1] * sums[1])
-    return np.asarray(least[above : above + bottom - top], np.float32)

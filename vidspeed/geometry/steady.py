@@ -29,6 +29,8 @@ LEAST_SHAKE_PX = 0.05  # RMS from which it is taken out; of cameras that stand s
 OWN_WAYS = 0.6  # of a shaking: pieces that differ by more from it move each in its own way
 MOST_NOISE_PX = 0.15  # of the picture's place in one frame
 REST_PX, REST_SHARE = 0.2, 0.4  # RMS of a coordinate; a bent picture leaves one piece in eight so
+CHANGING = 0.1  # of the frames: a piece that changes oftener is no firm ground
+FIRM = 0.4  # of the pieces: of fewer that are firm nobody knows whether they are
 OWN_PX, OWN_TIMES, OWN_SHARE = 1.0, 8.0, 0.25  # pieces that move on their own: how far, how many
 
 Verdict = Literal["fixed", "shaken", "drifts", "jumps", "bent", "wanders", "unknown"]
@@ -122,7 +124,7 @@ def standing(sway: Sway) -> Sway:
     seen = np.isfinite(sway.away_px[:, :, 0])
     resting = _resting(sway, seen)
     if len(resting) >= BENT_PIECES and resting.mean() > REST_SHARE:
-        return replace(sway, places_px=sway.places_px[resting], away_px=sway.away_px[:, resting])
+        return only(sway, resting)
     filled = np.where(seen[:, :, None], sway.away_px, 0.0)
     common = np.array([np.median(row[here], axis=0) if here.any() else np.zeros(2)
                        for row, here in zip(filled, seen, strict=True)])  # fmt: skip
@@ -131,7 +133,14 @@ def standing(sway: Sway) -> Sway:
     own = (size > OWN_PX) & (size > OWN_TIMES * np.median(size))
     if not own.any() or own.sum() > OWN_SHARE * len(own):
         return sway
-    return replace(sway, places_px=sway.places_px[~own], away_px=sway.away_px[:, ~own])
+    return only(sway, ~own)
+
+
+def only(sway: Sway, kept: Bools) -> Sway:
+    """Leave out all pieces (m,) but some."""
+    changing = None if sway.changing is None else sway.changing[kept]
+    places_px, away_px = sway.places_px[kept], sway.away_px[:, kept]
+    return replace(sway, places_px=places_px, away_px=away_px, changing=changing)
 
 
 def _resting(sway: Sway, seen: Bools) -> Bools:
@@ -152,7 +161,7 @@ def _judged(sway: Sway, enough: Bools, lens: Floats) -> Steadiness:
         ("wanders", _range(common), MOST_RANGE_PX, None),
         ("jumps", jump_px, JUMP_PX, jump_s),
         ("drifts", _drift(time_s, common), DRIFT_PX, None),
-        ("bent", bending(sway, enough, lens), 0.0, None),
+        ("bent", _bent(sway, enough, lens), 0.0, None),
     ]
     for verdict, size_px, most_px, at_s in faults:
         if size_px > most_px:
@@ -162,6 +171,23 @@ def _judged(sway: Sway, enough: Bools, lens: Floats) -> Steadiness:
         together = _apart(sway, enough) <= OWN_WAYS * rms_px
         way = "shaken" if together else "unknown" if rms_px > SHAKE_PX else "fixed"
     return Steadiness(verdict=way, size_px=rms_px, at_s=None, rms_px=rms_px)
+
+
+def _bent(sway: Sway, enough: Bools, lens: Floats) -> float:
+    """Return how far a picture is bent, 0 if not, or if it may be grass that waves.
+
+    A picture that is bent moves a small piece of it as it is; a piece that changes its looks moves
+    by itself, and is not asked. Where most change, those that hardly do are tufts like the others.
+    """
+    size_px = bending(sway, enough, lens)
+    if size_px == 0.0 or sway.changing is None:
+        return size_px
+    firm = sway.changing <= CHANGING
+    if firm.all() or firm.mean() <= FIRM:
+        return size_px if firm.all() else 0.0
+    asked = only(sway, firm)
+    enough = enough & (np.isfinite(asked.away_px[:, :, 0]).sum(axis=1) >= LEAST_PIECES)
+    return bending(asked, enough, lens) if enough.sum() >= LEAST_FRAMES else 0.0
 
 
 def _apart(sway: Sway, enough: Bools) -> float:

@@ -114,13 +114,15 @@ class Sway(Value):
     `places_px` (m, 2) are their middles, `away_px` (n, m, 2) how far each lay from there, NaN
     where it was not seen. `replaced` (n,) is the share of pieces in whose place something else
     was: the picture moved too far, or something stood before them. `later` has what was chosen and
-    followed for a moment where hardly any of them was found any more.
+    followed for a moment where hardly any of them was found any more. `changing` (m,), if known, is
+    the share of the frames in which a piece looked otherwise than shifted: grass that waves.
     """
 
     time_s: Floats
     places_px: Floats
     away_px: Floats
     replaced: Floats
+    changing: Floats | None = None
     later: tuple[Sway, ...] = ()
 
 
