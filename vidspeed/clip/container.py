@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import islice
@@ -35,13 +35,15 @@ class Packets(Value):
     """What a file stores: `stamps` (n,) of all frames that are shown, in ticks, in order.
 
     `sound_s` is how long the sound lasts by its own stamps, None where there is none; `marks` are
-    the names that encoders left in the first packets.
+    the names that encoders left in the first packets; `tags` those of the file and its picture
+    track.
     """
 
     stamps: Ints
     time_base: Fraction
     sound_s: float | None
     marks: tuple[str, ...]
+    tags: Mapping[str, str]
 
 
 def packets_of(path: Path) -> Packets:
@@ -73,12 +75,19 @@ def packets_of(path: Path) -> Packets:
             pictures.append(int(stamp))
         base = stream.time_base or Fraction(1, 1)
         tick_s = float(sound[0].time_base or 0) if sound else 0.0
+        tags = tags_of(container, stream)
     return Packets(
         stamps=np.array(sorted(pictures), dtype=np.int64),
         time_base=base,
         sound_s=(heard[-1][0] + heard[-1][1] - heard[0][0]) * tick_s if heard else None,
         marks=tuple(dict.fromkeys(marks)),
+        tags=tags,
     )
+
+
+def tags_of(container: InputContainer, stream: VideoStream) -> dict[str, str]:
+    """Return the tags of a file and of its picture track; of one name that of the file."""
+    return {**stream.metadata, **container.metadata}
 
 
 def _packets(container: InputContainer, *streams: Any) -> Iterator[Any]:

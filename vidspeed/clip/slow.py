@@ -7,8 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from vidspeed.clip.boxes import movie_boxes
-from vidspeed.clip.container import packets_of
-from vidspeed.clip.read import ClipReader
+from vidspeed.clip.container import open_clip, packets_of, tags_of, video_stream
 from vidspeed.clip.stamps import account
 from vidspeed.errors import ClipError
 from vidspeed.values.timed import CaptureTag, Segment
@@ -103,15 +102,14 @@ def refuse_slow_playback(path: Path) -> None:
     packets = packets_of(path)
     if len(packets.stamps) < 2:
         return
-    with ClipReader(path) as reader:
-        tags = reader.header.tags
     stamps = account(packets.stamps, packets.time_base)
     boxes = movie_boxes(path)
     span_s = float(packets.stamps[-1] - packets.stamps[0]) * float(packets.time_base)
     if span_s <= 0.0:
         return
     stamped_hz = float(stamps.number[-1]) / span_s
-    stated = capture_tags(tags, boxes.capture_hz if boxes else None, stamps.segments, stamped_hz)
+    tagged_hz = boxes.capture_hz if boxes else None
+    stated = capture_tags(packets.tags, tagged_hz, stamps.segments, stamped_hz)
     against = contradictions(
         stamped_hz=stamped_hz,
         segments=stamps.segments,
@@ -133,8 +131,8 @@ def against_rate(path: Path, rate_hz: float) -> tuple[str, ...]:
     ClipError
         Where the file is no clip.
     """
-    with ClipReader(path) as reader:
-        tags = reader.header.tags
+    with open_clip(path) as container:
+        tags = tags_of(container, video_stream(path, container))
     boxes = movie_boxes(path)
     stated = capture_tags(tags, boxes.capture_hz if boxes else None, (), rate_hz)
     return tuple(
