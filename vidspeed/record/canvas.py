@@ -11,6 +11,7 @@ import numpy as np
 from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_svg import RendererSVG
 from matplotlib.figure import Figure
 from matplotlib.image import imsave
 from matplotlib.patheffects import withStroke
@@ -28,6 +29,9 @@ WIDTH_IN, DPI = 9.0, 120
 PNG_LEVEL = 5  # of zlib; the next one takes twice as long over a photograph and saves 5 %
 STRIP_IN = 0.55  # below a picture, for two rows of legend
 GROUND = "#1d2125"
+PHOTO = "photo"  # the name of what an SVG file holds as a photograph
+PHOTO_QUALITY = 90
+POINTS = 72.0  # of an inch, in which an SVG file is drawn
 
 
 def plain(text: str, longest: int = 40) -> str:
@@ -69,7 +73,7 @@ def photo(
         axes.imshow(
             _greyed(picture), cmap="gray", vmin=0, vmax=255, interpolation="antialiased",
             interpolation_stage="data",  # as colours a large picture takes four times the memory
-            extent=(left, left + width, top + height, top),
+            extent=(left, left + width, top + height, top), gid=PHOTO,
         )  # fmt: skip
     axes.set_xlim(low[0], high[0])
     axes.set_ylim(high[1], low[1])
@@ -183,10 +187,35 @@ def svg(figure: Figure, name: str) -> bytes:
         "svg.hashsalt": name,
         "font.sans-serif": FONTS,
     }
+    wide, tall = (POINTS * float(side) for side in figure.get_size_inches())
+    before = figure.get_dpi()
     with warnings.catch_warnings(), rc_context(settings):
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})
+        unsaid = {"Date": None, "Creator": None}
+        drawer: Any = _Vectors  # of a module of Matplotlib's that has no types
+        renderer = drawer(wide, tall, stream, image_dpi=before, metadata=unsaid)
+        figure.set_dpi(POINTS)
+        figure.draw(renderer)
+        figure.set_dpi(before)
+        renderer.finalize()
     return stream.getvalue().encode("utf-8")
+
+
+class _Vectors(RendererSVG):
+    """What draws an SVG file; a photograph in it is a JPEG, made in a hundredth of a PNG's time."""
+
+    def draw_image(self, gc: Any, x: float, y: float, im: Any, transform: Any = None) -> None:
+        """Put a picture (h, w, 4), from its foot up, at a place in points."""
+        if gc.get_gid() != PHOTO:
+            super().draw_image(gc, x, y, im, transform)  # type: ignore[no-untyped-call]
+            return
+        tall, wide = (POINTS * side / self.image_dpi for side in im.shape[:2])
+        place = {"x": x, "y": self.height - y - tall, "width": wide, "height": tall}
+        self.writer.element(  # type: ignore[no-untyped-call]
+            "image",
+            attrib={name: f"{value:g}" for name, value in place.items()}
+            | {"xlink:href": data_uri(jpeg(im[::-1], PHOTO_QUALITY), "jpeg")},
+        )
 
 
 def jpeg(drawn: Figure | Picture, quality: int, wide_px: int | None = None) -> bytes:
