@@ -75,6 +75,16 @@ def test_a_light_where_a_coder_foretold_it_is_a_spot(before, now, spots):
     assert len(look(rng, backdrop, finder, ((60.0, 40.0), (0.0, 0.0), now))[0]) == spots
 
 
+def test_what_grows_in_many_places_at_once_is_the_ground_that_shakes():
+    rng = np.random.default_rng(7)
+    backdrop, finder = start(rng)
+    for peak in (30.0, 45.0, 65.0):
+        edges = [((60.0 + 50.0 * k, 160.0), (0.0, 0.0), peak) for k in range(8)]
+        spots, _ = look(rng, backdrop, finder, *edges, ((60.0 + peak, 40.0), (0.0, 0.0), 60.0))
+        assert len(spots) == (9 if peak == 30.0 else 1)
+    assert np.abs(spots[0].xy_px - (225.0, 90.0)).max() < 1.0
+
+
 def test_a_long_streak_is_one_spot_however_many_pixels_it_has():
     rng = np.random.default_rng(4)
     backdrop, finder = start(rng)

@@ -21,6 +21,7 @@ import numpy as np
 from vidspeed.clip.background import Apart, Backdrop, level_scale, negative
 from vidspeed.clip.groups import Box, groups_of
 from vidspeed.clip.medians import SAMPLES, middle_of_stack
+from vidspeed.clip.newcomers import new_of
 from vidspeed.clip.read import Luma
 from vidspeed.clip.window import Pane
 from vidspeed.values import Bools, Floats, Value
@@ -31,9 +32,6 @@ MARGIN_PX = 14  # full-size pixels around what stood out
 SHUT_PX = 4  # full-size pixels around another spot that are not this one's own
 FLOODED = 0.03  # share of the picture that stands out when the exposure jumped, not a light
 MOST_CLEAR = 6  # spots that may do so and are not taken for noise
-MOST_PAIRS = 400  # groups of two frames that are compared one by one
-STANDING, LIKE = 0.35, 3.0  # half-size pixels, and ratio of strengths: it was there before
-GROWN = 1.2  # times as strong as before: of what is no noise, something else stands there now
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -107,7 +105,7 @@ class Finder:
             if not apart.count or flooded(apart):
                 return []
         boxes = groups_of(apart)
-        new = _moved(boxes, self._before)
+        new = new_of(boxes, self._before)
         self._before = boxes
         clear = sum(box.clear for box in new)
         self._backdrop.adapt(len(new) - min(clear, MOST_CLEAR))
@@ -115,34 +113,6 @@ class Finder:
         darker = [box for box in new if box.darker]
         strongest = [*_strongest(brighter, darker), *_strongest(darker, brighter)]
         return [_cut(pane, ring, box, boxes) for box in strongest]
-
-
-def _moved(boxes: list[Box], before: list[Box]) -> list[Box]:
-    """Return the groups that were not there in the frame before."""
-    if len(boxes) * len(before) > MOST_PAIRS:
-        rows: dict[int, list[Box]] = {}
-        for old in before:
-            rows.setdefault(int(old.y), []).append(old)
-        near = (-1, 0, 1)  # rows: what stands is nearer than that
-        return [
-            box for box in boxes if all(_moves(box, rows.get(int(box.y) + row, [])) for row in near)
-        ]
-    return [box for box in boxes if _moves(box, before)]
-
-
-def _moves(box: Box, before: list[Box]) -> bool:
-    """Say whether none of some groups of the frame before is the same one.
-
-    A coder foretells a light: what is plain and has grown stands where a fainter image of it stood.
-    """
-    x, y = box.x, box.y
-    for old in before:
-        if -STANDING < old.y - y < STANDING and -STANDING < old.x - x < STANDING:
-            most = GROWN if box.clear else LIKE
-            like = 1.0 / most < old.strength / box.strength < LIKE
-            if like and old.darker == box.darker:
-                return False
-    return True
 
 
 def flooded(apart: Apart) -> bool:
