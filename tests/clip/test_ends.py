@@ -89,6 +89,18 @@ def test_a_faint_follower_is_a_ghost_and_a_second_craft_is_not():
     assert without_ghosts([craft, apart], SIZE) == [craft, apart]
 
 
+def test_what_averaging_over_frames_keeps_of_a_lamp_is_its_ghost_and_a_second_lamp_is_not():
+    frames = list(range(30))
+    craft = track(frames, [(20.0 * k, 100.0) for k in frames], 220.0)
+    trail = track(frames[4:], [(20.0 * (k - 1) + 0.7, 99.5) for k in frames[4:]], 110.0)
+    merged = track(frames[4:], [(20.0 * (k - 1), 100.0) for k in frames[4:]], 190.0)
+    behind = track(frames[4:], [(20.0 * k - 13.0, 100.0) for k in frames[4:]], 110.0)
+    ahead = track(frames[:-4], [(20.0 * (k + 1), 100.0) for k in frames[:-4]], 110.0)
+    assert without_ghosts([craft, trail], SIZE) == [craft]
+    for second in (merged, behind, ahead):
+        assert without_ghosts([craft, second], SIZE) == [craft, second]
+
+
 def test_a_fainter_track_mirrored_about_the_middle_is_a_flare_and_an_equal_one_is_not():
     frames = list(range(30))
     places = [(40.0 + 15.0 * k, 100.0 + k) for k in frames]

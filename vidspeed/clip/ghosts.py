@@ -1,7 +1,9 @@
-"""Drop the ghosts that a codec and a lens make of a craft.
+"""Drop the ghosts that a codec, a camera's averaging and a lens make of a craft.
 
 At low bit rates a frame keeps faint remains of its neighbours' lights, at or near the
-neighbours' places; a chain of such remains follows the craft it comes from. Light that is
+neighbours' places; a chain of such remains follows the craft it comes from. A phone that takes
+noise out of its pictures by averaging them over time keeps a share of each frame's lamp in the
+next ones, in its very place: a whole flight of it, a frame or two late. Light that is
 thrown to and fro between the glasses of a lens makes a fainter image of a bright lamp, mirrored
 about the middle of the picture.
 """
@@ -20,6 +22,7 @@ FRAMES = 8  # a ghost may stay for so long
 FAINT = 0.2  # of the brightness of the light it comes from
 FLARE_NEAR, FLARE_FAINT = 0.04, 0.6  # of the width, from the mirrored place; of the brightness
 REMAINS_PX, REMAINS_FAINT = 3.0, 0.75  # from the very place of a light, and of its brightness
+LATE = (1, 2)  # frames by which what averaging keeps of a lamp follows it
 LAMP, SEEN = 7, 0.6  # lights of a lamp that leaves remains; share of frames in which one is seen
 MOST = 0.6  # share of a track's lights that make it a ghost
 
@@ -32,7 +35,7 @@ def without_ghosts(tracks: Sequence[Track], size_px: tuple[int, int]) -> list[Tr
         track
         for track in tracks
         if not any(
-            _is_ghost(track, other) or _is_flare(track, other, size_px)
+            _is_ghost(track, other) or _trails(track, other) or _is_flare(track, other, size_px)
             for other in tracks
             if other is not track
         )
@@ -96,3 +99,19 @@ def _is_ghost(track: Track, other: Track) -> bool:
     fainter = np.abs(track.peak[:, None]) < FAINT * np.abs(other.peak[None])
     near = (apart < NEAR_PX) & (later >= -FRAMES // 2) & (later <= FRAMES) & fainter
     return bool(near.any(axis=1).mean() >= MOST)
+
+
+def _trails(track: Track, other: Track) -> bool:
+    """Say whether most lights of a track lie in the places of a brighter one some frames before.
+
+    Two equal exposures merged into a frame are no such trail, nor is a lamp at another distance.
+    """
+    return any(_late(track, other, frames) >= MOST for frames in LATE)
+
+
+def _late(track: Track, other: Track, frames: int) -> float:
+    """Return the share of a track's lights that are fainter ones of another's, `frames` later."""
+    _, mine, theirs = np.intersect1d(track.frame - frames, other.frame, return_indices=True)
+    near = np.linalg.norm(track.xy_px[mine] - other.xy_px[theirs], axis=1) < REMAINS_PX
+    fainter = np.abs(track.peak[mine]) < REMAINS_FAINT * np.abs(other.peak[theirs])
+    return float(np.sum(near & fainter)) / len(track)
