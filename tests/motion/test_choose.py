@@ -137,6 +137,32 @@ def test_a_scrap_of_the_track_in_one_of_two_clips_is_no_rival():
     assert found.result.sightings[0].track is whole
 
 
+@pytest.mark.parametrize(
+    ("lights", "by_hand", "is_craft"), [(6, False, False), (6, True, True), (30, False, True)]
+)
+def test_few_lights_that_scatter_far_more_than_they_should_are_no_flight(lights, by_hand, is_craft):
+    """Chance makes a way of few lights; those that the user names are believed."""
+    scene = evening(39, 1)
+    lit, _ = flown(scene, speed_mps=90.0)
+    whole = lit[0].track
+    some = np.zeros(len(whole), dtype=bool)
+    some[np.linspace(0, len(whole) - 1, lights).astype(int)] = True
+    track = take(whole, some)
+    off = 6.0 * np.sqrt(track.cov_px2[:, [0, 1], [0, 1]])
+    ways = np.array([[1.0, -1.0], [-1.0, 1.0], [-1.0, -1.0], [1.0, 1.0]])
+    track = replace(track, xy_px=track.xy_px + off * np.resize(ways, (lights, 2)))
+    seen = Seen(
+        clip=Clip(file=lit[0].clip, camera=lit[0].stand.camera.name,
+                  track="hand/one.csv" if by_hand else None),
+        stand=lit[0].stand, tracks=(track,),
+    )  # fmt: skip
+    if is_craft:
+        assert one_pass(scene.session, [seen], "1").result.sightings[0].noise_scale > 4.0
+    else:
+        with pytest.raises(MotionError, match="scatter"):
+            one_pass(scene.session, [seen], "1")
+
+
 def test_choose_decides_between_them():
     scene = evening(31, 1, offset_u_m=3.0, height_u_m=3.0)
     lit, _ = flown(scene, speed_mps=100.0)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from vidspeed.motion.noise import noise_of
+from vidspeed.motion.noise import WORST, noise_of, worst_scale
 
 
 def test_white_residuals_are_taken_at_their_word():
@@ -27,3 +27,12 @@ def test_correlated_residuals_widen_by_the_variance_of_their_mean():
 
 def test_never_below_the_pixel_noise():
     assert noise_of(np.full((20, 2), 1e-3), 4.0).scale == 1.0
+
+
+def test_few_lights_must_keep_more_closely_to_a_flight_than_many():
+    allowed = [worst_scale(lights) for lights in (5, 6, 8, 30, 1000)]
+    assert allowed == sorted(allowed)
+    assert allowed[0] == 3.0
+    assert allowed[-1] == pytest.approx(WORST, rel=0.01)
+    freedom = 2 * 8 - 6
+    assert (allowed[2] / WORST) ** freedom == pytest.approx(0.001)

@@ -18,6 +18,7 @@ from vidspeed.motion.account import account
 from vidspeed.motion.flight import Flight, Lit, solve
 from vidspeed.motion.halves import is_part, joined, one_flight
 from vidspeed.motion.lamps import all_go_along, brightness, lamps_check
+from vidspeed.motion.noise import WORST, worst_scale
 from vidspeed.motion.stand import Stand
 from vidspeed.motion.start import FALLBACK_HEIGHT_M, Sketch, sketch
 from vidspeed.values import Check, Choice, Clip, PassResult, Session, Track, Value
@@ -29,7 +30,6 @@ TRIED = 4  # tracks of a clip that are solved as flights
 SPEED_SLACK = 2.5  # the sketch's range is not known, so its speed is only about right
 CHOICE_PX = 15.0
 EQUAL_LIGHTS = 0.7  # a candidate with this share of the best one's lights in each clip is a rival
-WORST_NOISE = 12.0  # sqrt(q) above which the lights do not follow a flight at all
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -222,9 +222,10 @@ def _attempt(
     except MotionError as error:
         _tell(seen[0].clip.name, tracks[0], f"no flight explains it: {error}")
         return None
-    if _is_craft(found.result):
+    against = _against(found.result, seen)
+    if not against:
         return found
-    _tell(seen[0].clip.name, tracks[0], f"is not the craft: {_against(found.result)}")
+    _tell(seen[0].clip.name, tracks[0], f"is not the craft: {against}")
     return None
 
 
@@ -258,17 +259,14 @@ def _flown(session: Session, seen: Sequence[Seen], tracks: Sequence[Track], labe
     return Found(result=result, flight=flight, tracks=(tracks[0],))
 
 
-def _is_craft(result: PassResult) -> bool:
-    quiet = all(row.noise_scale <= WORST_NOISE for row in result.sightings)
-    return quiet and not any(check.status == "fail" for check in result.checks)
-
-
-def _against(result: PassResult) -> str:
-    """Say what speaks against a flight's being the craft's."""
+def _against(result: PassResult, seen: Sequence[Seen]) -> str:
+    """Say what speaks against a flight's being the craft's: nothing where it may be."""
     noise = max((row.noise_scale for row in result.sightings), default=0.0)
     failed = [f"{row.name}: {row.detail}" for row in result.checks if row.status == "fail"]
+    by_hand = any(row.clip.track is not None or row.clip.choose for row in seen)
+    most = WORST if by_hand else worst_scale(_lights(result))
     loud = [f"its lights scatter {noise:.0f} times as much as they should"]
-    return "; ".join([*failed, *(loud if noise > WORST_NOISE else [])])
+    return "; ".join([*failed, *(loud if noise > most else [])])
 
 
 def _lights(result: PassResult) -> int:
@@ -332,7 +330,7 @@ def best_status(session: Session, seen: Seen) -> str:
     for track in sorted(tracks, key=len, reverse=True)[:TRIED]:
         with suppress(MotionError):
             result = solve_tracks(session, [seen], [track], "?")
-            status = result.status if _is_craft(result) else status
+            status = result.status if not _against(result, [seen]) else status
         if status == "measured":
             break
     return status

@@ -8,6 +8,11 @@ import numpy as np
 
 from vidspeed.values import Floats, Value
 
+WORST = 12.0  # sqrt(q) above which the lights do not follow a flight at all
+LEAST_WORST = 3.0  # a coder may well make errors so large that nobody stated
+BY_CHANCE = 0.001  # that lights that chance gathered follow a flight as nearly
+OF_WAY = 6  # of the degrees of freedom of the lights' places goes into a bent way
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Noise(Value):
@@ -40,6 +45,17 @@ def noise_of(normalised: Floats, leverage: float) -> Noise:
     dof = max(normalised.size - leverage, 1.0)
     scale = max(1.0, float(np.sum(normalised**2)) / dof)
     return Noise(scale=scale, correlation=_correlation(normalised, dof), dof=dof)
+
+
+def worst_scale(lights: int) -> float:
+    """Return the scatter sqrt(q) above which lights, so many of all clips, follow no flight.
+
+    What chance gathers scatters by anything up to `WORST` and far beyond: all of n degrees of
+    freedom by less than a share s of it with a probability of at most s^n. So few lights must
+    keep more closely to a flight before they are believed to be one.
+    """
+    freedom = max(2 * lights - OF_WAY, 1)
+    return float(max(WORST * BY_CHANCE ** (1.0 / freedom), LEAST_WORST))
 
 
 def _correlation(normalised: Floats, dof: float) -> float:
