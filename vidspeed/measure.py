@@ -149,6 +149,7 @@ def run_session(
     steps.done("looking for what would help")
     views = tuple(row.view for row in clips)
     filmed, unseen = film_passes(session, solved if films else [], views, pool)
+    views = tuple(replace(view, footage=()) for view in views)  # it has given what it can
     steps.done("taking the frames of the passes")
     _over(progress, *(row.clip for row in views))
     outcome = Outcome(

@@ -222,6 +222,18 @@ def test_calls_that_are_shared_out_come_back_in_their_order(workers):
         assert seam.shared_out(pool, []) == []
 
 
+def test_what_shared_out_calls_come_to_is_taken_at_once(pool):
+    calls = [(jobs.double, (number,)) for number in range(40)]
+    at_once: list[int] = []
+
+    def taken(number: int, made: int) -> int:
+        at_once.append(made)
+        return number + made
+
+    assert seam.shared_out(pool, calls, taken) == [3 * number for number in range(40)]
+    assert sorted(at_once) == [2 * number for number in range(40)]
+
+
 def test_a_process_that_helps_is_one_that_is_there():
     with executor(2, ready=1) as pool:
         there = pool.submit(jobs.process_id).result()

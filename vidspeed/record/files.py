@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping
 from concurrent.futures import Executor
 from pathlib import Path, PurePosixPath
 from typing import Literal
@@ -20,13 +20,14 @@ from vidspeed.record.contents import (
 )
 from vidspeed.record.lock import locked
 from vidspeed.record.names import legal_name
-from vidspeed.record.pictures import Drawn, all_pictures, named_files, sightings_by_clip
+from vidspeed.record.pictures import all_pictures, sightings_by_clip
 from vidspeed.record.report import report_html
+from vidspeed.record.spool import Spool
 from vidspeed.record.summary import json_bytes, sensitivities, summary
 from vidspeed.record.swap import check_place, replace_folder
 from vidspeed.record.units import unit_named
 from vidspeed.session.heardfile import heard_bytes
-from vidspeed.values import Outcome, Sighted
+from vidspeed.values import Outcome
 
 
 def write_results(
@@ -54,7 +55,8 @@ def write_results(
     """
     home = Path(outcome.session.folder) if folder is None else folder
     files = result_files(outcome, unit=unit, pool=pool)
-    files.update(_kept_inputs(outcome))
+    for path, content in _kept_inputs(outcome).items():
+        files.put(path, content)
     check_place(home)
     with locked(home):
         return replace_folder(home, "results", files)
@@ -77,47 +79,32 @@ def write_calibration(
         return replace_folder(folder, place, legal)
 
 
-def result_files(
-    outcome: Outcome, *, unit: str = "kmh", pool: Executor | None = None
-) -> dict[str, bytes]:
+def result_files(outcome: Outcome, *, unit: str = "kmh", pool: Executor | None = None) -> Spool:
     """Return every file of `results/` by its path, with `/` between folder and name."""
-    spoken = unit_named(unit)
-    files = {
-        "summary.json": json_bytes(summary(outcome)),
-        "sensitivities.json": json_bytes(sensitivities(outcome)),
-        "passes.csv": passes_csv(outcome, spoken),
-    }
+    spoken, files = unit_named(unit), Spool()
+    files.put("summary.json", json_bytes(summary(outcome)))
+    files.put("sensitivities.json", json_bytes(sensitivities(outcome)))
+    files.put("passes.csv", passes_csv(outcome, spoken))
     seen, drives = sightings_by_clip(outcome), drives_by_clip(outcome)
     places = clip_places(outcome)
-    album = all_pictures(outcome, places, unit, pool)
     for key, rows in heard_by_clip(outcome).items():
-        files[f"{places[key]}/heard.json"] = heard_bytes(rows)
+        files.put(f"{places[key]}/heard.json", heard_bytes(rows))
     for key, name in places.items():
-        lights = seen.get(key, []) or drives.get(key, [])
-        files.update(_clip_files(name, lights, album.drawn.get(key, [])))
-    files.update(album.chart_files)
-    for camera, (photo, _) in album.calibration.items():
-        files[f"calibration/{legal_name(camera)}.png"] = photo
-    files[CONTENTS] = contents_bytes(files, outcome.inputs)
-    files[REPORT] = report_html(
+        if lights := seen.get(key, []) or drives.get(key, []):
+            files.put(f"{name}/track.csv", track_csv(lights))
+    album = all_pictures(outcome, places, unit, files, pool)
+    contents = contents_bytes(files, outcome.inputs)
+    files.put(CONTENTS, contents)
+    report = report_html(
         outcome,
         unit=unit,
         drawn=album.drawn,
         charts=album.charts,
-        calibration={camera: shown for camera, (_, shown) in album.calibration.items()},
-        contents_sha256=hashlib.sha256(files[CONTENTS]).hexdigest(),
+        calibration=album.calibration,
+        contents_sha256=hashlib.sha256(contents).hexdigest(),
     )
+    files.put(REPORT, report)
     return files
-
-
-def _clip_files(
-    name: str, seen: Sequence[tuple[str, Sighted]], drawn: Sequence[Drawn]
-) -> Iterator[tuple[str, bytes]]:
-    """Yield the track file of one clip and its pictures: `track.png`, `track-2.png` and so on."""
-    if seen:
-        yield f"{name}/track.csv", track_csv(seen)
-    for number, row in enumerate(drawn, start=1):
-        yield from named_files(name, number, row)
 
 
 def _kept_inputs(outcome: Outcome) -> dict[str, bytes]:

@@ -13,7 +13,9 @@ from vidspeed.record.canvas import jpeg, painted, png, svg
 from vidspeed.record.charts import residual_chart, speed_chart
 from vidspeed.record.courseview import plan_view
 from vidspeed.record.figures import calibration_figure, track_figure
+from vidspeed.record.names import legal_name
 from vidspeed.record.spacetime import Sheet, sheet_of, space_time
+from vidspeed.record.spool import Spool
 from vidspeed.record.wholepass import whole_pass
 from vidspeed.spread.executor import Call, shared_out
 from vidspeed.values import (
@@ -29,6 +31,7 @@ from vidspeed.values import (
 from vidspeed.values.pictured import Filmed, Lane
 
 ClipKey = tuple[str, str]  # camera, clip
+Files = tuple[tuple[str, bytes], ...]  # names and contents
 
 REPORT_BYTES = 2_000_000  # of all photographs of a report of usual length, before they are coded
 MOST_BYTES = 160_000  # of one of them
@@ -43,7 +46,7 @@ class Drawn(Value):
     `shown` and `space` are (kind, bytes), `space` None where its frames were not decoded again.
     """
 
-    files: tuple[tuple[str, bytes], ...]
+    files: Files
     shown: tuple[str, bytes]
     space: tuple[str, bytes] | None = None
     sheet: Sheet | None = None
@@ -60,27 +63,45 @@ class Charts(Value):
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Album(Value):
-    """All pictures of a run; `calibration` by camera: PNG, small JPEG; `chart_files` by path."""
+    """What the report shows of the pictures of a run; `calibration` by camera: small JPEG."""
 
     drawn: Mapping[ClipKey, Sequence[Drawn]]
     charts: Charts
-    chart_files: Mapping[str, bytes]
-    calibration: Mapping[str, tuple[bytes, bytes]]
+    calibration: Mapping[str, bytes]
 
 
 def all_pictures(
-    outcome: Outcome, places: Mapping[ClipKey, str], unit: str, pool: Executor | None = None
+    outcome: Outcome,
+    places: Mapping[ClipKey, str],
+    unit: str,
+    files: Spool,
+    pool: Executor | None = None,
 ) -> Album:
-    """Draw all pictures of a run; one process of `pool` helps."""
+    """Draw all pictures of a run; one process of `pool` helps.
+
+    Their `files` are put away as soon as they are drawn: of many passes they are large.
+    """
     drawing = drawing_calls(outcome, unit)
     charting, plan = chart_calls(outcome, places, unit)
     calls = [*chain.from_iterable(drawing.values()), *charting, plan, *calibration_calls(outcome)]
-    made = iter(shared_out(pool, calls))
+    named = [(places[key], number) for key, rows in drawing.items() for number in range(len(rows))]
+
+    def taken(number: int, made: Drawn | Charted | Shown) -> Drawn | Charted | Shown:
+        numbered = number < len(named)
+        for path, data in named_files(*named[number], made.files) if numbered else made.files:
+            files.put(path, data)
+        return replace(made, files=())
+
+    made = iter(shared_out(pool, calls, taken))
     drawn = {key: [next(made) for _ in rows] for key, rows in drawing.items()}
     charted = [next(made) for _ in charting]
-    charts, files = charts_and_files(next(made), charted)
-    calibration = {fit.camera: row for fit, row in zip(outcome.cameras, made, strict=True)}
-    return Album(drawn=drawn, charts=charts, chart_files=files, calibration=calibration)
+    charts = Charts(
+        plan=next(made).shown,
+        speeds=tuple(row.speed for row in charted),
+        residuals=tuple(row.residuals for row in charted),
+    )
+    calibration = {fit.camera: row.shown for fit, row in zip(outcome.cameras, made, strict=True)}
+    return Album(drawn=drawn, charts=charts, calibration=calibration)
 
 
 def drawing_calls(outcome: Outcome, unit: str) -> dict[ClipKey, list[Call]]:
@@ -201,26 +222,37 @@ def small(pixels: Picture, most_bytes: int) -> bytes:
     return data
 
 
-def named_files(name: str, number: int, drawn: Drawn) -> Iterator[tuple[str, bytes]]:
-    """Yield path and bytes of the pictures of the n-th pass of a clip whose folder is `name`."""
-    for ending, data in drawn.files:
+def named_files(folder: str, number: int, files: Files) -> Iterator[tuple[str, bytes]]:
+    """Yield path and bytes of the pictures of a clip's pass of that number, from 0.
+
+    They are `track.png`, `track-2.png` and so on.
+    """
+    for ending, data in files:
         stem, dot, kind = ending.partition(".")
-        yield f"{name}/{stem}{'' if number == 1 else f'-{number}'}{dot}{kind}", data
+        yield f"{folder}/{stem}{f'-{number + 1}' if number else ''}{dot}{kind}", data
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Charted(Value):
-    """The charts of a pass, None where it has none; `name` is where that of its speed goes."""
+    """The charts of a pass as SVG files, None where it has none, and its files by their paths."""
 
-    name: str
-    speed: tuple[bytes, bytes] | None  # SVG, PNG
+    files: Files
+    speed: bytes | None
     residuals: bytes | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Shown(Value):
+    """One picture as the report shows it, and its files by their paths."""
+
+    files: Files
+    shown: bytes
 
 
 def chart_calls(
     outcome: Outcome, places: Mapping[ClipKey, str], unit: str
 ) -> tuple[list[Call], Call]:
-    """Return what draws the charts of each pass (`Charted`), and the plan (SVG, PNG)."""
+    """Return what draws the charts of each pass (`Charted`), and the plan (`Shown`)."""
     calls: list[Call] = []
     taken: set[str] = set()
     for number, result in enumerate(outcome.passes):
@@ -235,34 +267,16 @@ def chart_calls(
 
 def _charted(result: PassResult, unit: str, number: int, name: str) -> Charted:
     """Draw the charts of a pass; that of its speed where it has a `name`."""
-    seen = bool(result.sightings)
+    speed = _both(speed_chart(result, unit), name) if name else None
     return Charted(
-        name=name,
-        residuals=svg(residual_chart(result), f"residuals {number}") if seen else None,
-        speed=_both(speed_chart(result, unit), name) if name else None,
+        files=() if speed is None else speed.files,
+        speed=None if speed is None else speed.shown,
+        residuals=svg(residual_chart(result), f"residuals {number}") if result.sightings else None,
     )
 
 
-def _plan(outcome: Outcome) -> tuple[bytes, bytes]:
+def _plan(outcome: Outcome) -> Shown:
     return _both(plan_view(outcome), "course")
-
-
-def charts_and_files(
-    plan: tuple[bytes, bytes], charted: Sequence[Charted]
-) -> tuple[Charts, dict[str, bytes]]:
-    """Return the charts of the report, and as files the plan and in a clip's folder its speeds."""
-    pairs = [("course", plan), *((row.name, row.speed) for row in charted if row.speed is not None)]
-    files = {f"{name}.{kind}": data for name, pair in pairs for kind, data in _kinds(pair)}
-    charts = Charts(
-        plan=plan[0],
-        speeds=tuple(None if row.speed is None else row.speed[0] for row in charted),
-        residuals=tuple(row.residuals for row in charted),
-    )
-    return charts, files
-
-
-def _kinds(pair: tuple[bytes, bytes]) -> Iterator[tuple[str, bytes]]:
-    return zip(("svg", "png"), pair, strict=True)
 
 
 def _free(name: str, taken: Container[str]) -> str:
@@ -271,24 +285,24 @@ def _free(name: str, taken: Container[str]) -> str:
     return next(free for free in chain([name], numbered) if free not in taken)
 
 
-def _both(figure: Figure, name: str) -> tuple[bytes, bytes]:
-    """Return a chart as an SVG and as a PNG file."""
-    return svg(figure, name), png(figure)
+def _both(figure: Figure, name: str) -> Shown:
+    """Return a chart as an SVG, which is shown, and as a PNG file."""
+    drawing = svg(figure, name)
+    return Shown(files=((f"{name}.svg", drawing), (f"{name}.png", png(figure))), shown=drawing)
 
 
 def calibration_calls(outcome: Outcome) -> list[Call]:
-    """Return what draws each camera's calibration: as PNG, and as a small JPEG for the report."""
+    """Return what draws each camera's calibration (`Shown`): a PNG, and for the report a JPEG."""
     return [
         (_calibrated, (_first_still(outcome, fit.camera), fit, outcome.drawing.get(fit.camera)))
         for fit in outcome.cameras
     ]
 
 
-def _calibrated(
-    still: Picture | None, fit: CameraFit, drawing: CourseDrawing | None
-) -> tuple[bytes, bytes]:
+def _calibrated(still: Picture | None, fit: CameraFit, drawing: CourseDrawing | None) -> Shown:
     pixels = painted(calibration_figure(still, fit, drawing))
-    return png(pixels, coarse=True), small(pixels, MOST_BYTES)
+    path = f"calibration/{legal_name(fit.camera)}.png"
+    return Shown(files=((path, png(pixels, coarse=True)),), shown=small(pixels, MOST_BYTES))
 
 
 def _first_still(outcome: Outcome, camera: str) -> Picture | None:

@@ -55,8 +55,8 @@ def report_html(
     template = environment.from_string(home.joinpath("report.html").read_text(encoding="utf-8"))
     css = home.joinpath("report.css").read_text(encoding="utf-8")
     view = report_view(outcome, spoken, drawn, charts, calibration)
-    text = template.render(css=css, contents_sha256=contents_sha256, **view)
-    return text.encode("utf-8", errors="xmlcharrefreplace")
+    parts = template.generate(css=css, contents_sha256=contents_sha256, **view)
+    return b"".join(part.encode("utf-8", errors="xmlcharrefreplace") for part in parts)
 
 
 def report_view(

@@ -121,8 +121,15 @@ def executor(
 _one_here = threading.Lock()  # of calls that are shared out and done in one process
 
 
-def shared_out(pool: Executor | None, calls: Sequence[Call]) -> list[Any]:
+def shared_out(
+    pool: Executor | None,
+    calls: Sequence[Call],
+    taken: Callable[[int, Any], Any] = lambda _, made: made,
+) -> list[Any]:
     """Do calls in this process, and beside it others of them in one of a pool's; in their order.
+
+    What is returned of each is what `taken` makes, at once, of its number and of what it came to;
+    two threads call it.
 
     The pool is given the first ones, one at a time, so that it starts no process for them that is
     not there; this process begins with the last, and does what the pool could not. Without a pool
@@ -135,7 +142,7 @@ def shared_out(pool: Executor | None, calls: Sequence[Call]) -> list[Any]:
             while True:
                 number, call = left.popleft()
                 try:
-                    results[number] = pool.submit(_alone, *call).result()
+                    results[number] = taken(number, pool.submit(_alone, *call).result())
                 except BaseException:  # a lost process, or a fault that is the same here
                     left.append((number, call))
                     return
@@ -149,7 +156,7 @@ def shared_out(pool: Executor | None, calls: Sequence[Call]) -> list[Any]:
         except IndexError:  # the last one is done beside
             helper.join()
         else:
-            results[number] = _alone(fn, arguments)
+            results[number] = taken(number, _alone(fn, arguments))
     return [results[number] for number in range(len(calls))]
 
 
