@@ -27,6 +27,10 @@ def test_who_looks_at_clips_has_nothing_that_reads_sessions_or_draws():
     assert _late("vidspeed.assembly.looking", elsewhere) == []
 
 
+def test_what_scans_clips_needs_no_scipy():
+    assert _late("vidspeed.clip.scan", ("scipy",)) == []
+
+
 def test_the_developers_page_lists_what_is_imported_late():
     page = (HOUSE / "DEVELOPERS.md").read_text(encoding="utf-8")
     told = page.split("**Late imports.**")[1].split("\n\n")[0]

@@ -7,7 +7,7 @@ import pytest
 
 from tests.clip.painted import streak_picture
 from vidspeed.clip.background import Backdrop, halved
-from vidspeed.clip.lights import Finder, Look, emptied, flooded
+from vidspeed.clip.lights import MOST_DOUBTFUL, Finder, Look, emptied, flooded
 from vidspeed.clip.window import Pane
 
 SHAPE = (240, 480)
@@ -52,6 +52,18 @@ def test_two_bright_lights_whose_skirts_touch_are_two_spots():
     )  # fmt: skip
     assert len(spots) == 2
     assert not spots[0].own.all()
+
+
+def test_of_many_that_are_hardly_plain_the_strongest_are_kept_and_all_that_are_clear():
+    rng = np.random.default_rng(8)
+    backdrop, finder = start(rng)
+    places = [(30.0 + 40.0 * k, 30.0 + 40.0 * row) for row in range(5) for k in range(11)]
+    faint = [(xy, (0.0, 0.0), 6.0) for xy in places[12:]]
+    bright = [(xy, (0.0, 0.0), 60.0) for xy in places[:12]]
+    spots, _ = look(rng, backdrop, finder, *faint)
+    assert len(spots) == MOST_DOUBTFUL
+    spots, _ = look(rng, backdrop, finder, *bright, *faint)
+    assert len(spots) == len(bright)
 
 
 def test_what_changed_and_stays_is_no_spot_and_what_moves_is():

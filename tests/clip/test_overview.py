@@ -61,6 +61,8 @@ def test_what_was_brightest_since_a_moment_is_kept_apart():
     shot = overview.shot()
     assert shot is not None
     assert np.flatnonzero(shot[205] == 200).tolist() == list(range(51 - back, 80))
+    for rows in (slice(0, 300), slice(150, 260), slice(203, 208), slice(400, 500)):
+        assert np.array_equal(overview.shot(rows), shot[rows])
     overview.end_shot()
     assert overview.shot() is None
 

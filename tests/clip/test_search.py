@@ -26,7 +26,7 @@ def frames(count):
 
 @pytest.mark.parametrize("held", [1, 4, 100])
 def test_frames_that_may_not_wait_make_the_first_background_and_no_later_one(monkeypatch, held):
-    usual = Backdrop(1.0 / RATE_HZ).spacing
+    usual, soon = Backdrop(1.0 / RATE_HZ).spacing, round(room.SOON_S * RATE_HZ / 8)
     monkeypatch.setattr(room, "MOST_WAITING", held * 8 * (64 * 48 + 32 * 24))
     begun = None
     with room.Search(HEADER, None) as search:
@@ -35,5 +35,5 @@ def test_frames_that_may_not_wait_make_the_first_background_and_no_later_one(mon
             if begun is None and search.limits is not None:
                 begun = frame.index
         backdrop = search._backdrop
-    assert begun == 8 * min(held, usual)
-    assert backdrop.spacing == usual > 4
+    assert begun == 8 * min(held, soon)
+    assert backdrop.spacing == usual > soon > 4

@@ -1,6 +1,6 @@
 """Know the still part of the picture and its noise, pixel by pixel, while the clip runs.
 
-A ring of samples spread over about a third of a second holds the recent past. Their median is
+A ring of samples spread over about two fifths of a second holds the recent past. Their median is
 the background of the search, at half the picture's size (the mean of two by two pixels), since
 a median forgets a light that passes and keeps the lamps that stand still, and a ring follows a
 slow change of exposure. The same ring gives the background of a small patch at full size.
@@ -24,7 +24,7 @@ from vidspeed.clip.medians import SAMPLES, RunningMiddle
 from vidspeed.clip.read import Luma
 from vidspeed.values import Floats, Picture, Value
 
-MEMORY_S = 0.3  # the ring's samples are spread over this time
+MEMORY_S = 0.4  # the ring's samples are spread over this time
 GAUSSIAN_MEAN = 1.2533  # standard deviation over mean absolute deviation
 TRIMMED_MEAN = 0.475  # of 9 normal values: mean of the 7 smallest distances from their median
 SIGMAS = 5.0  # a light stands this many standard deviations of noise above the background

@@ -22,6 +22,8 @@ from vidspeed.spread.progress import alive
 from vidspeed.values import Ints, Value
 
 READABLE = "an MP4, MOV, MKV or AVI file as the camera wrote it is needed"
+MOST_DECODED, FEWEST_THREADS = 30 << 20, 3  # bytes of pictures that are decoded at a time
+MOST_WAITING = 12_000_000  # bytes of those that then wait, less than one of 3840 x 2160
 PROBED = 24  # frames by which the order of the stamps is judged
 EARLY_S = 0.5  # before the first frame wanted a clip is read: a decoder has begun by then
 LISTS = ("concat", "hls", "dash", "imf", "sdp")  # formats that lead to other files
@@ -186,10 +188,29 @@ def video_stream(path: Path, container: InputContainer) -> VideoStream:
     stream = streams[0]
     _check_decoder(path, stream)
     stream.thread_type = "AUTO"
-    stream.codec_context.thread_count = THREADS
+    stream.codec_context.thread_count = _threads(stream)
     if stream.codec_context.name == "mjpeg":  # other decoders say what they had to guess
         stream.codec_context.options |= {"err_detect": "explode"}
     return stream
+
+
+def frames_ahead(stream: VideoStream) -> int:
+    """Return how many decoded frames may wait: none of large pictures."""
+    return MOST_WAITING // _frame_bytes(stream)
+
+
+def _threads(stream: VideoStream) -> int:
+    """Return how many threads decode: enough that some work while others wait for each other.
+
+    Each holds a picture, so that of large pictures there are fewer.
+    """
+    return min(THREADS, max(FEWEST_THREADS, MOST_DECODED // _frame_bytes(stream)))
+
+
+def _frame_bytes(stream: VideoStream) -> int:
+    """Return how large a frame of eight bits with its colours is."""
+    context = stream.codec_context
+    return max(context.width * context.height * 3 // 2, 1)
 
 
 def _check_decoder(path: Path, stream: VideoStream) -> None:

@@ -9,19 +9,20 @@ that way, and the rows are those of the path.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
 import cv2
 import numpy as np
 
 from vidspeed.clip.background import to_eight_bits
+from vidspeed.clip.read import Luma
 from vidspeed.clip.rows import MOST_PIXELS, joined, reach_px, window_around
 from vidspeed.clip.window import Pane
 from vidspeed.values import Floats, Footage, Picture
 from vidspeed.values.pictured import Filmed, Lane
 
-MOST_HELD = 18 << 20  # bytes of the half-size frames that are held
+MOST_HELD = 16 << 20  # bytes of the half-size frames that are held
 WIDEST = 1000  # half-size pixels: of larger pictures, every second of what is held
 EARLY_S, LATE_S = 0.3, 0.3  # before the first spot and after the last
 LEAST_SPOTS = 6
@@ -30,6 +31,9 @@ NEAR = 0.6  # of a row's reach: a path that lies farther off the way is decoded 
 COVERED = 0.1  # of a pass's time that may be missing at either end
 QUALITY = 92
 MOST_BYTES = 48 << 20  # of a clip's footage
+
+
+Brightest = Callable[[slice], Luma | None]  # rows (h, w) of the brightest values
 
 
 class Flown(NamedTuple):
@@ -73,22 +77,25 @@ class Recorder:
         """Return the time of the frame so many back, the last one being 1."""
         return self._held[-min(max(back, 1), len(self._held))].time_s
 
-    def keep(self, flown: Flown, brightest: Picture | None, since_s: float) -> None:
-        """Make footage of a flight; `brightest` (h, w) holds all frames since a moment."""
+    def keep(self, flown: Flown, brightest: Brightest, since_s: float) -> None:
+        """Make footage of a flight; `brightest` gives rows of all frames since a moment."""
         first_s, last_s = float(flown.time_s[0]), float(flown.time_s[-1])
         frames = [row for row in self._held if first_s - EARLY_S <= row.time_s <= last_s + LATE_S]
         whole_time = since_s <= first_s and frames and frames[0].time_s <= first_s
-        if flown.darker or brightest is None or len(flown.time_s) < LEAST_SPOTS or not whole_time:
+        if flown.darker or len(flown.time_s) < LEAST_SPOTS or not whole_time:
             return
         way_px = _way(flown.xy_px, self._size_px)
-        window = window_around(way_px, brightest.shape)
-        part, step = joined(to_eight_bits(brightest[window]), MOST_PIXELS)
+        rows, columns = window_around(way_px, self._size_px[::-1])
+        seen = brightest(rows)
+        if seen is None:
+            return
+        part, step = joined(to_eight_bits(seen[:, columns]), MOST_PIXELS)
         made = Footage(
             time_s=np.array([row.time_s for row in frames]),
             way_px=way_px,
             rows=self._rows(frames, way_px),
             jpeg=_jpeg(part),
-            corner_px=(window[1].start, window[0].start),
+            corner_px=(columns.start, rows.start),
             step=step,
         )
         if sum(_size(row) for row in [*self._footage, made]) <= MOST_BYTES:

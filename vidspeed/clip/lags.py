@@ -10,8 +10,9 @@ whatever C is found to be.
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
-from scipy.fft import irfft2, next_fast_len, rfft2
+from numpy.typing import NDArray
 
 from vidspeed.values import Floats
 
@@ -20,6 +21,9 @@ ROUNDS = 6  # in which the covariance settles
 MOST_GROWN = 1.5  # of a pixel's variance, which is about 1: beyond, what is added calls for more
 SIDE = 2 * LAG + 1
 NEAR, FAR = np.arange(-LAG, LAG + 1), np.arange(-2 * LAG, 2 * LAG + 1)
+NEARBY = NEAR[:, None], NEAR
+
+Waves = NDArray[np.complex128]
 
 
 class Lags:
@@ -40,19 +44,16 @@ class Lags:
             return
         there = slice(rows[0], rows[-1] + 1), slice(places[0], places[-1] + 1)
         stack = np.concatenate([odd[None], paired[None], columns])[:, *there]
-        one, other = np.triu_indices(len(columns))
-        size = tuple(next_fast_len(n + 2 * LAG, real=True) for n in stack.shape[1:])
-        waves = rfft2(stack, size)  # so large that pictures do not meet themselves
-        first, second = np.append([0, 1], one + 2), np.append([0, 1], other + 2)
-        sums = irfft2(np.conj(waves[first]) * waves[second], size)
-        near = sums[:, NEAR[:, None], NEAR]
-        self._found += near[0]
-        self._pairs += near[1]
-        self._spread += sums[2:][one == other].sum(axis=0)[np.ix_(FAR, FAR)]
-        products = near[2:].reshape(-1, SIDE**2)
-        turned = products[one != other][:, ::-1]  # k and l the other way round
-        both = np.concatenate([products, turned])
-        self._twice += both.T @ both
+        size = tuple(cv2.getOptimalDFTSize(n + 2 * LAG) for n in stack.shape[1:])
+        waves = np.fft.rfft2(stack, size)  # so large that pictures do not meet themselves
+        self._found += _products(waves[:1], waves[0], size)[0][NEARBY]
+        self._pairs += _products(waves[1:2], waves[1], size)[0][NEARBY]
+        for k in range(2, len(waves)):
+            sums = _products(waves[k:], waves[k], size)
+            self._spread += sums[0][np.ix_(FAR, FAR)]
+            products = sums[:, *NEARBY].reshape(-1, SIDE**2)
+            turned = products[1:, ::-1]  # the two columns the other way round
+            self._twice += products.T @ products + turned.T @ turned
 
     def kernel(self) -> Floats:
         """Return the covariance of pixels by their distance (2 LAG + 1, 2 LAG + 1).
@@ -82,6 +83,11 @@ class Lags:
         down, across = (lag.ravel() for lag in np.meshgrid(NEAR, NEAR, indexing="ij"))
         apart = (lag[:, None] - lag[None, :] + 2 * LAG for lag in (down, across))
         return np.asarray(2.0 * self._spread[*apart] - self._twice)
+
+
+def _products(waves: Waves, wave: Waves, size: tuple[int, ...]) -> Floats:
+    """Return the sums of products (n, *size) of pictures with one, by distance, from waves."""
+    return np.asarray(np.fft.irfft2(np.conj(wave) * waves, size))
 
 
 def white() -> Floats:

@@ -27,6 +27,7 @@ from vidspeed.clip.window import Pane
 from vidspeed.values import Bools, Floats, Value
 
 MOST_SPOTS = 24  # the strongest of a frame are kept, of either sign
+MOST_DOUBTFUL = 8  # beyond so many only those that are clear: a coder's key frame has many
 BESIDE = 8  # half-size pixels: nearer to a stronger spot of the other sign, it is its fringe
 MARGIN_PX = 14  # full-size pixels around what stood out
 SHUT_PX = 4  # full-size pixels around another spot that are not this one's own
@@ -130,6 +131,7 @@ def _strongest(boxes: list[Box], others: list[Box]) -> list[Box]:
     Lenses, sharpening and codecs put a dark rim around a light, and a light one around the dark.
     """
     kept = sorted(boxes, key=lambda box: -box.strength)[:MOST_SPOTS]
+    kept = [*kept[:MOST_DOUBTFUL], *(box for box in kept[MOST_DOUBTFUL:] if box.clear)]
     stronger = sorted(others, key=lambda box: -box.strength)
     found = []
     for box in kept:

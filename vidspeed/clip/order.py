@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-THREADS = 4  # of a decoder, on every machine: by so many packets an error may come late
+THREADS = 6  # of a decoder at the most, on every machine: by so many packets an error comes late
 COMPLETE = ("h264", "hevc", "mjpeg", "prores", "libdav1d", "av1")  # a picture for every packet
 
 

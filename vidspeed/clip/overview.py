@@ -24,6 +24,7 @@ SAMPLED = 64  # rows, of which two tell how much a frame changes
 WHOLE = 256  # rows of a picture that is not sampled
 LITTLE = 0.5  # of the usual change: a frame that changes less is compared as a whole
 FORGET = 0.05  # of the usual change, at each frame
+ALL = slice(None)
 
 
 class Overview:
@@ -42,7 +43,6 @@ class Overview:
         self._in_block = 0
         self._last: Luma | None = None  # the block before
         self._in_last = 0
-        self._spare: Luma | None = None  # memory of the block before that
         self._shot: Luma | None = None
         self._changes: list[float] = []
         self._usual = 0.0
@@ -61,11 +61,7 @@ class Overview:
         low, high = self._span()
         new = lumas
         if self._block is None:
-            self._block, new = self._spare, lumas[1:]
-            if self._block is None:
-                self._block = lumas[0][low:high].copy()
-            else:
-                np.copyto(self._block, lumas[0][low:high])
+            self._block, new = lumas[0][low:high].copy(), lumas[1:]
         for top in range(low, high, STRIPE):
             bottom = min(top + STRIPE, high)
             brightest = self._block[top - low : bottom - low]
@@ -102,7 +98,7 @@ class Overview:
         cv2.max(brightest, block, dst=brightest)
         if self._shot is not None:
             cv2.max(self._shot, block, dst=self._shot)
-        self._spare, self._last, self._in_last = self._last, block, self._in_block
+        self._last, self._in_last = block, self._in_block
         self._block, self._in_block = None, 0
 
     def begin_shot(self) -> int:
@@ -115,17 +111,24 @@ class Overview:
         """Let go of what was gathered apart."""
         self._shot = None
 
-    def shot(self) -> Luma | None:
+    def shot(self, rows: slice = ALL) -> Luma | None:
         """Return the brightest values (h, w) since `begin_shot`, None where none was begun.
 
-        Those of rows of which not every frame is looked at are of all frames so far.
+        Of the picture's rows from `rows.start` to `rows.stop` only, where these are given. Those
+        of rows of which not every frame is looked at are of all frames so far.
         """
         if self._shot is None or self._brightest is None:
             return None
-        whole = self._brightest.copy()
-        since = self._shot if self._block is None else cv2.max(self._shot, self._block)
-        whole[slice(*self._span())] = since
-        return whole
+        first, last, _ = rows.indices(len(self._brightest))
+        low, high = self._span()
+        part = self._brightest[first:last].copy()
+        top, bottom = max(low, first), min(high, last)
+        if top < bottom:
+            since, there = part[top - first : bottom - first], slice(top - low, bottom - low)
+            np.copyto(since, self._shot[there])
+            if self._block is not None:
+                cv2.max(since, self._block[there], dst=since)
+        return part
 
     def _change(self, luma: Luma) -> float:
         """Return the mean absolute change from the frame before, at half size.

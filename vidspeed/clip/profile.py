@@ -5,6 +5,9 @@ level is P V(v) (E(u) + g T(u)), where V = exp(-v^2/2s^2), E is the mean over th
 exp(-(u - t)^2/2s^2) and T the same mean weighted with t/2q: g is the change of brightness from
 end to end, relative. For q -> 0 this is P exp(-r^2/2s^2), a point. A share h of as much light
 again lies in a halo: the same segment under a blur `HALO_WIDTH` times as wide.
+
+The integral of the blur over the segment follows from the blur at its two ends to 2e-7:
+M. Abramowitz, I. Stegun, "Handbook of Mathematical Functions" (1964), 7.1.26.
 """
 
 from __future__ import annotations
@@ -12,7 +15,6 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from scipy.special import erf
 
 from vidspeed.values import Floats
 
@@ -21,6 +23,8 @@ X, Y, HALF_X, HALF_Y, WIDTH, PEAK, SLOPE, HALO = range(8)
 SHAPE = 8
 HALO_WIDTH = 4.0
 LEAST_HALF = 0.05  # half length in widths below which a segment is a point
+BEYOND = (1.061405429, -1.453152027, 1.421413741, -0.284496736, 0.254829592)  # of 7.1.26
+FASTER = 0.3275911
 
 
 class _Along(NamedTuple):
@@ -90,7 +94,7 @@ def _along(u: Floats, half: Floats, width: Floats, slope: Floats) -> tuple[_Alon
     ahead = np.exp(-0.5 * ((u - half) / width) ** 2)
     behind = np.exp(-0.5 * ((u + half) / width) ** 2)
     root = np.sqrt(2.0) * width
-    whole = erf((u + half) / root) - erf((u - half) / root)
+    whole = _error_function((u + half) / root, behind) - _error_function((u - half) / root, ahead)
     whole *= width * np.sqrt(np.pi / 2.0)
     apart, both = ahead - behind, ahead + behind
     even, tilt = 0.5 / half, 0.25 * slope / half**2
@@ -106,3 +110,17 @@ def _along(u: Floats, half: Floats, width: Floats, slope: Floats) -> tuple[_Alon
         even * spread + tilt * by_width,
     )
     return along, moment * (0.25 / half**2)
+
+
+def _error_function(x: Floats, bell: Floats) -> Floats:
+    """Return erf(x), where `bell` is exp(-x^2), to 1.5e-7.
+
+    SciPy's takes twice as long, and brings 24 MB and a tenth of a second to what only scans.
+    """
+    near = 1.0 / (1.0 + FASTER * np.abs(x))
+    beyond = BEYOND[0] * near
+    for each in BEYOND[1:]:
+        beyond += each
+        beyond *= near
+    beyond *= bell
+    return np.copysign(1.0 - beyond, x)

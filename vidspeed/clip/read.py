@@ -21,10 +21,12 @@ from av.container import InputContainer
 from av.sidedata.sidedata import Type as SideData
 from av.video.stream import VideoStream
 
+from vidspeed.clip.ahead import ahead
 from vidspeed.clip.boxes import MovieBoxes, movie_boxes
 from vidspeed.clip.container import (
     PROBED,
     READABLE,
+    frames_ahead,
     open_clip,
     stamped_as_stored,
     video_stream,
@@ -89,6 +91,8 @@ class Header(Value):
 class ClipReader:
     """A clip, open; use it with `with`. `frames` may be asked for once.
 
+    An `eager` one goes on decoding some frames ahead while a frame is worked through.
+
     `header` is known at once. `unstamped` counts the first frames where they have no stamp,
     `cut_short` says that the file ended before its index did.
 
@@ -98,11 +102,12 @@ class ClipReader:
         Where the file is missing, empty, no clip, or of a kind that cannot be measured.
     """
 
-    def __init__(self, path: Path, *, from_s: float | None = None) -> None:
+    def __init__(self, path: Path, *, from_s: float | None = None, eager: bool = False) -> None:
         self.path = path
         self.unstamped = 0
         self.cut_short = False
         self._container = open_clip(path)
+        self._decoded = self._decode()
         try:
             self._stream = video_stream(path, self._container)
             self._order = StoredOrder() if stamped_as_stored(path, self._stream) else None
@@ -111,7 +116,8 @@ class ClipReader:
             self._damage = Damage()
             if from_s is not None:
                 self._seek(from_s)
-            self._decoded = self._decode()
+            if eager:
+                self._decoded = ahead(self._decoded, frames_ahead(self._stream))
             self._first: tuple[Any, int | None] | None = self._begin()
             self._stored_px = (self._first[0].width, self._first[0].height)
             self.header = _header(
@@ -122,7 +128,7 @@ class ClipReader:
                 reordered=self._order is not None and self._container.format.name != "avi",
             )
         except BaseException:
-            self._container.close()
+            self._end()
             raise
 
     @property
@@ -144,6 +150,9 @@ class ClipReader:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
+        self._end()
+
+    def _end(self) -> None:
         self._decoded.close()
         self._container.close()
 
@@ -276,17 +285,12 @@ def _header(
         time_base=Fraction(frame.time_base),
         duration_s=float(container.duration) / 1e6 if container.duration else None,
         frames_announced=stream.frames or None,
-        nominal_hz=_rate(stream.guessed_rate),
+        nominal_hz=float(stream.guessed_rate) if stream.guessed_rate else None,
         reordered=reordered,
         sound=_sound(container),
         tags={**stream.metadata, **container.metadata},
         notes=tuple(_header_notes(stream, mirrored, reordered, movie_boxes(path))),
     )
-
-
-def _rate(rate: Fraction | None) -> float | None:
-    """Return a rate in frames a second, None where it is not said."""
-    return float(rate) if rate else None
 
 
 def _sound(container: InputContainer) -> SoundTrack | None:

@@ -25,8 +25,8 @@ from vidspeed.values import ClipFacts, Floats, Scan, Strip, Track
 
 __all__ = ["frame_numbers", "scan"]
 
-MOST_TOGETHER = 2  # frames that are worked through together; more learn the noise too late
-MOST_HELD = 6_000_000  # bytes of their luma
+MOST_TOGETHER = 4  # frames that are worked through together; more learn the noise too late
+MOST_HELD = 8_000_000  # bytes of their luma
 TOLD_EVERY = 16  # frames
 FEW, PLAIN_SNR = 7, 6.0  # a track of fewer lights than this must be plain to see
 
@@ -61,7 +61,7 @@ def scan(
     ClipError
         Where the clip cannot be read or is too short to hold a pass.
     """
-    with ClipReader(path) as reader:
+    with ClipReader(path, eager=True) as reader:
         if accept is not None:
             accept(reader.header.size_px)
         expected = reader.header.frames_announced or 0

@@ -36,6 +36,7 @@ from vidspeed.values import Footage, Picture, Strip, Sway
 LEAST_FRAMES = 4
 AT_ONCE = 2  # of the frames that waited
 SHOT_S = 2.5  # brightest values are gathered anew after so long without a flight
+SOON_S = 0.27  # over which the first samples are spread, since the frames of that time wait
 MOST_WAITING = 40 << 20  # bytes of the frames that wait for the first background
 
 
@@ -96,7 +97,7 @@ class Search:
             return
         if self._shot_s is not None:
             for flight in flown:
-                self._recorder.keep(flight, overview.shot(), self._shot_s)
+                self._recorder.keep(flight, overview.shot, self._shot_s)
             if self._last_s - self._shot_s > SHOT_S or not self._follower.busy:
                 self._shot_s = None
                 overview.end_shot()
@@ -144,7 +145,8 @@ class Search:
         backdrop = Backdrop(interval_s, self._window.inside)
         pane, half = self._waiting[0]
         room = MOST_WAITING // ((pane.luma.nbytes + half.nbytes) * (SAMPLES - 1))
-        apart = min(backdrop.spacing, max(1, room))  # the first samples; later ones need no room
+        soon = round(SOON_S / (SAMPLES - 1) / interval_s)
+        apart = max(1, min(soon, room))  # the first samples; later ones need no room
         if not short and len(self._waiting) <= (SAMPLES - 1) * apart:
             return
         if short:

@@ -12,10 +12,10 @@ which end is known, and the light gives its place along its way only as well as 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from statistics import NormalDist
 from typing import NamedTuple
 
 import numpy as np
-from scipy.special import ndtr
 
 from vidspeed.clip.fit import Fit
 from vidspeed.clip.profile import HALF_X, HALF_Y, PEAK, WIDTH
@@ -39,6 +39,7 @@ LEAST_WHOLE = 4  # lights by which that can be judged
 BRIEF = 0.25  # of the picture's longer side: a lamp that is seen on no longer way has flashed
 UNEVEN = 0.12  # part of an exposure that whole lights scatter by before it tells
 ROOT_2PI = float(np.sqrt(2.0 * np.pi))
+NORMAL = NormalDist()
 
 
 class Streaks(NamedTuple):
@@ -217,7 +218,7 @@ def _lost(off: float, u: float, switched: float) -> tuple[float, float]:
     `u`.
     """
     low, high = (0.0 - off) / u, (1.0 - off) / u
-    inside = max(float(ndtr(high) - ndtr(low)), 1e-12)
+    inside = max(NORMAL.cdf(high) - NORMAL.cdf(low), 1e-12)
     at_low, at_high = np.exp(-0.5 * low**2) / ROOT_2PI, np.exp(-0.5 * high**2) / ROOT_2PI
     slope = float(at_low - at_high) / inside
     bend = float(low * at_low - high * at_high) / inside
