@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import threading
 from collections.abc import Generator
 from contextvars import copy_context
@@ -10,6 +11,7 @@ from typing import Any, TypeVar
 
 Item = TypeVar("Item")
 
+TURN_S = 0.0005  # after which a thread that asks for its turn has it: decoders wait for it
 LOOKED_S = 0.1  # after which who waits to hand something over looks whether it is still wanted
 
 
@@ -33,6 +35,8 @@ def ahead(items: Generator[Item], most: int) -> Generator[Item]:
     thread = threading.Thread(
         target=copy_context().run, args=(_make, items, made, unwanted), daemon=True
     )
+    before = sys.getswitchinterval()
+    sys.setswitchinterval(min(before, TURN_S))
     thread.start()
     try:
         while not isinstance(item := made.get(), _End):
@@ -41,6 +45,7 @@ def ahead(items: Generator[Item], most: int) -> Generator[Item]:
         if item.error is not None:
             raise item.error
     finally:
+        sys.setswitchinterval(before)
         unwanted.set()
         thread.join()
 

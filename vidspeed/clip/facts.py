@@ -10,7 +10,7 @@ import numpy as np
 from vidspeed.clip.boxes import movie_boxes
 from vidspeed.clip.container import packets_of
 from vidspeed.clip.integrity import count_notes, end_notes, length_notes, picture_notes
-from vidspeed.clip.read import ClipReader, file_sha256
+from vidspeed.clip.read import ClipReader
 from vidspeed.clip.stamps import StampAccount, account
 from vidspeed.errors import ClipError
 from vidspeed.values import ClipFacts, Floats, Ints
@@ -35,11 +35,12 @@ def facts_of(
     changes: Floats,
     stamps: StampAccount,
     rate_hz: float | None,
+    sha256: str,
 ) -> ClipFacts:
     """Gather what the file says of itself.
 
     `ticks` (n,) are the stamps of its frames, `changes` (n,) how much each differs from the one
-    before, in luma levels.
+    before, in luma levels, `sha256` the hash of its bytes.
     """
     header = reader.header
     span_s = float((ticks.max() - ticks.min()) * header.time_base)
@@ -60,7 +61,7 @@ def facts_of(
         time_base_s=float(header.time_base),
         stamp_u_s=stamps.stamp_u_s,
         has_sound=header.has_sound,
-        sha256=file_sha256(path),
+        sha256=sha256,
         notes=(
             *header.notes,
             *_damage(reader, len(ticks)),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import cv2
@@ -17,7 +18,7 @@ from vidspeed.clip.ghosts import without_ghosts, without_remains
 from vidspeed.clip.lamp import Light
 from vidspeed.clip.moves import Limits, is_flight, on_its_way
 from vidspeed.clip.overview import Overview
-from vidspeed.clip.read import ClipReader, Frame, readout_row
+from vidspeed.clip.read import ClipReader, Frame, file_sha256, readout_row
 from vidspeed.clip.search import Search
 from vidspeed.clip.stamps import StampAccount, account
 from vidspeed.decisions import decided
@@ -68,6 +69,7 @@ def scan(
         stamps: list[int] = []
         told = -TOLD_EVERY
         with _one_thread(), Search(reader.header, strip) as search:
+            hashed = search.beside(partial(file_sha256, path))
             overview = Overview(expected, search.rows)
             for frames in _together(_timed(path, reader, rate_hz)):
                 stamps += [frame.stamp for frame in frames]
@@ -84,7 +86,7 @@ def scan(
             found = account(
                 ticks, reader.header.time_base, changes=overview.changes, rate_hz=rate_hz
             )
-            facts = facts_of(path, reader, ticks, overview.changes, found, rate_hz)
+            facts = facts_of(path, reader, ticks, overview.changes, found, rate_hz, hashed.result())
             lamps = search.lamps()
             sigmas = search.sigmas
     if progress is not None:

@@ -8,13 +8,13 @@ in the order in which they end, so that threads change no result.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextvars import copy_context
 from dataclasses import replace
 from functools import partial
 from types import TracebackType
-from typing import Self
+from typing import Self, TypeVar
 
 import numpy as np
 
@@ -32,6 +32,8 @@ from vidspeed.clip.sway import SwayMeter
 from vidspeed.clip.window import Pane, window_of
 from vidspeed.spread.progress import alive
 from vidspeed.values import Footage, Picture, Strip, Sway
+
+R = TypeVar("R")
 
 LEAST_FRAMES = 4
 AT_ONCE = 2  # of the frames that waited
@@ -200,12 +202,15 @@ class Search:
         for look, spots in zip(looks, self._finder.spots(looks), strict=True):
             self._fit(self._follower.offer(look.pane.time_s, spots))
 
+    def beside(self, work: Callable[[], R]) -> Future[R]:
+        """Have something done in the thread that fits, before what it is given later."""
+        return self._fitting.submit(copy_context().run, work)
+
     def _fit(self, chains: Sequence[Sequence[Spot]]) -> None:
         """Fit the lights of chains that have ended; their pixels are then let go."""
         self._flown += [_flown(spots) for spots in chains]
         for spots in chains:
-            job = self._fitting.submit(copy_context().run, self._lights, spots)
-            self._fitted.append(job)
+            self._fitted.append(self.beside(partial(self._lights, spots)))
 
     def _lights(self, spots: Sequence[Spot]) -> list[Light]:
         alive()
