@@ -108,6 +108,35 @@ def test_one_pass_each_is_one_pass():
     assert problems == []
 
 
+def test_a_clip_of_a_label_that_shows_nothing_of_its_pass_is_told():
+    scene, cameras = world()
+    (north, _), truths = fly(scene, [(10.0, 100.0)])
+    clips = [
+        looked("n.mp4", "n", north, pass_label="1"),
+        looked("s.mp4", "s", [], pass_label="1"),
+    ]
+    passes, problems = results_of(scene.session, cameras, clips)
+    assert [(row.status, row.clips) for row in passes] == [("measured", ("n.mp4",))]
+    assert passes[0].speed_mps == pytest.approx(truths[0], abs=4.0 * passes[0].speed_u_mps)
+    assert [(row.level, row.where) for row in problems] == [("error", "s.mp4, pass 1")]
+    assert "measured without this clip: no light moves along the course" in problems[0].message
+
+
+def test_a_label_seen_by_one_camera_only_has_no_speed_where_no_line_is_stated():
+    scene, cameras = world()
+    session = replace(scene.session, flight_line=replace(scene.line, stated=False))
+    (north, _), _ = fly(scene, [(10.0, 100.0)])
+    clips = [
+        looked("n.mp4", "n", north, pass_label="1"),
+        looked("s.mp4", "s", [], pass_label="1"),
+    ]
+    passes, problems = results_of(session, cameras, clips)
+    assert [(row.status, row.speed_mps) for row in passes] == [("none", None)]
+    assert [(row.level, row.where) for row in problems] == [("error", "n.mp4, s.mp4, pass 1")]
+    assert 'only camera "n"' in problems[0].message
+    assert "state [flight_line]" in problems[0].message
+
+
 def two_each(scene):
     """Return two clips a camera, each with one pass the same way, as both cameras saw them."""
     (north, south), _ = fly(scene, [(10.0, 100.0), (80.0, 101.0)])

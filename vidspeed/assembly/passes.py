@@ -10,7 +10,7 @@ from vidspeed.assembly.cameras import Cameras
 from vidspeed.assembly.gather import Looked
 from vidspeed.errors import MotionError
 from vidspeed.motion.account import account
-from vidspeed.motion.choose import Found, Seen, many_passes, one_pass, relabelled
+from vidspeed.motion.choose import Found, Seen, many_passes, one_pass, plausible, relabelled
 from vidspeed.motion.flight import Flight
 from vidspeed.motion.offsets import tied
 from vidspeed.motion.pairs import UNNAMED, Solved, joined, with_assumed_line
@@ -151,9 +151,30 @@ def _solve_labelled(
     try:
         found = one_pass(session, seen, label)
     except MotionError as error:
-        problem = Problem(level="error", where=where, message=str(error))
+        message = _one_eyed(session, seen) or str(error)
+        problem = Problem(level="error", where=where, message=message)
         return Pass(result=_no_pass(seen, label)), [problem]
-    return Pass(result=found.result, flight=found.flight), _complaints([found], where)
+    used = found.result.clips
+    idle = [row for row in seen if row.clip.name not in used and not row.clip.expect_none]
+    problems = [*_complaints([found], where), *(_not_in(session, row, label) for row in idle)]
+    return Pass(result=found.result, flight=found.flight), problems
+
+
+def _not_in(session: Session, row: Seen, label: str) -> Problem:
+    """Return the problem of a clip that shows nothing of the pass that its label names."""
+    message = f"the pass was measured without this clip: {_why(session, row)}"
+    return Problem(level="error", where=f"{row.clip.name}, pass {label}", message=message)
+
+
+def _one_eyed(session: Session, seen: Sequence[Seen]) -> str | None:
+    """Say that one camera alone saw a pass of which no line is stated; None where others did."""
+    cameras = {row.clip.camera for row in seen if plausible(session, row)}
+    if session.flight_line.stated or len(cameras) != 1:
+        return None
+    return (
+        f'only camera "{cameras.pop()}" shows a light that moves along the course like the craft, '
+        "and one camera alone cannot see how far away it is; state [flight_line]"
+    )
 
 
 def _solve_others(
