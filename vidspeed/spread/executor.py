@@ -21,6 +21,7 @@ from typing import Any
 
 from vidspeed.decisions import Noting
 from vidspeed.errors import WorkerDied, WorkerError, WorkerStuck
+from vidspeed.spread.memory import collected_at_its_end
 from vidspeed.spread.patience import Patient
 from vidspeed.spread.processes import Processes
 from vidspeed.spread.progress import Tell, told_to
@@ -161,7 +162,7 @@ def shared_out(
 
 
 def _alone(fn: Callable[..., Any], arguments: tuple[Any, ...]) -> Any:
-    with _one_here:
+    with _one_here, collected_at_its_end():
         return fn(*arguments)
 
 

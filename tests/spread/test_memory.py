@@ -1,0 +1,31 @@
+import gc
+import weakref
+
+import pytest
+
+from vidspeed.spread.memory import collected_at_its_end
+
+
+class Ring:
+    """An object that holds itself."""
+
+    def __init__(self) -> None:
+        self.itself = self
+
+
+@pytest.mark.parametrize("before", [True, False])
+def test_garbage_of_a_block_is_gone_at_its_end_and_not_looked_for_within(before):
+    was = gc.isenabled()
+    (gc.enable if before else gc.disable)()
+    try:
+        with collected_at_its_end():
+            assert not gc.isenabled()
+            left = weakref.ref(Ring())
+            assert left() is not None
+        assert left() is None
+        assert gc.isenabled() == before
+        with pytest.raises(ValueError, match="no"), collected_at_its_end():
+            raise ValueError("no")
+        assert gc.isenabled() == before
+    finally:
+        (gc.enable if was else gc.disable)()
