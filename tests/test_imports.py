@@ -27,8 +27,8 @@ def test_who_looks_at_clips_has_nothing_that_reads_sessions_or_draws():
     assert _late("vidspeed.assembly.looking", elsewhere) == []
 
 
-def test_what_scans_clips_needs_no_scipy():
-    assert _late("vidspeed.clip.scan", ("scipy",)) == []
+def test_who_looks_at_clips_needs_no_scipy_until_they_are_scanned():
+    assert _late("vidspeed.assembly.looking", ("scipy",)) == []
 
 
 def test_the_developers_page_lists_what_is_imported_late():

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from itertools import pairwise
 
+import cv2
 import numpy as np
-from scipy.spatial import ConvexHull, QhullError
 
 from vidspeed.geometry.lens import project
 from vidspeed.values import Course, CourseDrawing, Craft, FlightLine, Floats, Pose, Strip
@@ -57,9 +57,8 @@ def strip(course: Course, line: FlightLine, craft: Craft, pose: Pose, lens: Floa
     if not np.all(np.isfinite(corners)):
         return None
     speeds = _pixel_speeds(course, line, pose, lens)
-    try:
-        hull = corners[ConvexHull(corners).vertices]
-    except QhullError:
+    hull = corners[cv2.convexHull(corners.astype(np.float32), returnPoints=False).ravel()]
+    if len(hull) < 3:
         return None
     low = float(speeds.min()) * craft.speed_mps[0] / SPEED_SLACK
     high = float(speeds.max()) * craft.speed_mps[1] * SPEED_SLACK

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Generic, Protocol, TypeVar
 
 import numpy as np
-from scipy.linalg import LinAlgError, cho_factor, cho_solve
+from numpy.linalg import LinAlgError
 
 from vidspeed.errors import MotionError
 from vidspeed.values import Floats
@@ -122,11 +122,13 @@ def newton_steps(normal: Floats, pull: Floats) -> Floats:
     scaled = normal / (scale[:, :, None] * scale[:, None, :])
     try:
         return np.asarray(np.linalg.solve(scaled, (pull / scale)[:, :, None])[:, :, 0] / scale)
-    except np.linalg.LinAlgError:
+    except LinAlgError:
         return np.full_like(pull, np.nan)
 
 
 def _damped_step(normal: Floats, gradient: Floats, damping: float) -> Floats:
+    from scipy.linalg import cho_factor, cho_solve  # here: who scans has no use for it
+
     scale = np.diag(normal).copy()
     scale[scale <= 0.0] = 1.0
     try:
@@ -140,6 +142,8 @@ def _damped_step(normal: Floats, gradient: Floats, damping: float) -> Floats:
 
 def _inverse(normal: Floats) -> Floats:
     """Return the inverse of the normal matrix, scaled to unit diagonal first."""
+    from scipy.linalg import cho_factor, cho_solve  # here: who scans has no use for it
+
     scale = np.sqrt(np.diag(normal))
     if not np.all(scale > 0.0):
         raise MotionError("the solution is not determined by what was measured")

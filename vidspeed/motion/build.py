@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import block_diag
 
 from vidspeed.geometry.pose import fitted_picks
 from vidspeed.motion import station, traverse
@@ -70,6 +69,8 @@ def _survey(ledger: Ledger, session: Session) -> _Survey:
 
     Markers behind those of the factor, which a plan may add, are known by themselves.
     """
+    from scipy.linalg import block_diag  # here: who scans has no use for it
+
     if session.survey is None:
         at, sizes = _one_by_one(ledger, session.markers)
         course = session.course
