@@ -79,20 +79,23 @@ def all_pictures(
 ) -> Album:
     """Draw all pictures of a run; one process of `pool` helps.
 
-    Their `files` are put away as soon as they are drawn: of many passes they are large.
+    Their `files` are put away as soon as they are drawn: of many passes they are large. The helper
+    begins with the largest picture: it has just read clips, and its memory is larger anyway.
     """
-    drawing = drawing_calls(outcome, unit)
+    calibrating, drawing = calibration_calls(outcome), drawing_calls(outcome, unit)
     charting, plan = chart_calls(outcome, places, unit)
-    calls = [*chain.from_iterable(drawing.values()), *charting, plan, *calibration_calls(outcome)]
-    named = [(places[key], number) for key, rows in drawing.items() for number in range(len(rows))]
+    calls = [*calibrating, *chain.from_iterable(drawing.values()), *charting, plan]
+    passes = [(places[key], number) for key, rows in drawing.items() for number in range(len(rows))]
+    named = dict(enumerate(passes, len(calibrating)))
 
     def taken(number: int, made: Drawn | Charted | Shown) -> Drawn | Charted | Shown:
-        numbered = number < len(named)
-        for path, data in named_files(*named[number], made.files) if numbered else made.files:
+        own = named_files(*named[number], made.files) if number in named else made.files
+        for path, data in own:
             files.put(path, data)
         return replace(made, files=())
 
     made = iter(shared_out(pool, calls, taken))
+    calibration = {fit.camera: next(made).shown for fit in outcome.cameras}
     drawn = {key: [next(made) for _ in rows] for key, rows in drawing.items()}
     charted = [next(made) for _ in charting]
     charts = Charts(
@@ -100,7 +103,6 @@ def all_pictures(
         speeds=tuple(row.speed for row in charted),
         residuals=tuple(row.residuals for row in charted),
     )
-    calibration = {fit.camera: row.shown for fit, row in zip(outcome.cameras, made, strict=True)}
     return Album(drawn=drawn, charts=charts, calibration=calibration)
 
 

@@ -7,7 +7,7 @@ import weakref
 from collections.abc import Iterator, Mapping
 from tempfile import SpooledTemporaryFile
 
-MOST_HELD = 8 << 20  # bytes; a run of twenty passes stays below it
+MOST_HELD = 2 << 20  # bytes; a run of four passes stays below it, and going beyond takes a copy
 
 
 class Spool(Mapping[str, bytes]):
