@@ -13,14 +13,16 @@ SPEED = 1200.0
 SURE = 7.0
 
 
-def seen(frames, parts, *, resolved=True, snr=40.0, noise=None):
+def seen(frames, parts, *, resolved=True, snr=40.0, noise=None, off_s=0.0):
     """Return streaks whose lengths and light are as the lit parts say."""
     count = len(frames)
     full = SPEED * EXPOSURE_S
     length = full * parts + (0.0 if noise is None else 0.2 * noise.standard_normal(count))
+    time_s = np.asarray(frames) * INTERVAL_S
     return Streaks(
         frame=np.asarray(frames),
-        time_s=np.asarray(frames) * INTERVAL_S,
+        time_s=time_s,
+        xy_px=np.column_stack([SPEED * (time_s + off_s), np.full(count, 90.0)]),
         velocity=np.tile([SPEED, 0.0], (count, 1)),
         length_px=length,
         length_u_px=np.full(count, 0.2),
@@ -46,7 +48,7 @@ def flashed(hz, duty, count=60):
 def corrected(hz, duty, **more):
     """Return errors along the way (n,) in px, before and after, and the added u (n,)."""
     frames, parts, off_s = flashed(hz, duty)
-    shift, extra = corrections(seen(frames, parts, **more), SURE)
+    shift, extra = corrections(seen(frames, parts, off_s=off_s, **more), SURE)
     before = off_s * SPEED
     return before, before + shift[:, 0], np.sqrt(extra[:, 0, 0])
 
@@ -68,7 +70,7 @@ def test_streaks_too_short_for_ends_are_judged_by_their_light():
 def test_frames_that_a_flash_fills_are_as_sure_as_any():
     """Of a lamp that is lit in two frames at a time the lengths show that it was whole in some."""
     frames, parts, off_s = flashed(14.3, 0.31)
-    shift, extra = corrections(seen(frames, parts), SURE)
+    shift, extra = corrections(seen(frames, parts, off_s=off_s), SURE)
     _, _, run = edges_of(frames)
     assert run.max() == 2
     whole = parts == 1.0
@@ -88,10 +90,24 @@ def test_single_frames_of_short_flashes_give_no_place_along_the_way():
 def test_a_fixed_beat_of_flashes_and_frames_does_not_prove_an_exposure():
     frames = np.array([3 * k + j for k in range(10) for j in (0, 1)])
     parts = np.tile([0.8, 0.53], 10)
+    off_s = 0.5 * (1.0 - parts) * EXPOSURE_S * np.tile([1.0, -1.0], 10)
     assert not exposure_of(seen(frames, parts))[1]
-    _, extra = corrections(seen(frames, parts), SURE)
-    off_px = 0.5 * (1.0 - parts) * SPEED * EXPOSURE_S
-    assert np.all(np.sqrt(extra[:, 0, 0]) > 0.5 * off_px)
+    shift, extra = corrections(seen(frames, parts, off_s=off_s), SURE)
+    left_px = np.abs(off_s * SPEED + shift[:, 0])
+    assert np.all(np.sqrt(extra[:, 0, 0]) > np.maximum(left_px, 0.3))
+
+
+@pytest.mark.parametrize("dark", [(0.0, 0.0), (0.3, 0.1), (0.0, 0.7), (0.5, 0.5)])
+def test_two_lit_frames_tell_by_their_distance_how_long_the_lamp_was_dark(dark):
+    """Of points no length tells how long the shutter was open, or how much of it the lamp lit."""
+    frames = np.array([0, 1, 9, 10, 17, 18])
+    off_s = 0.5 * np.tile([dark[0], -dark[1]], 3) * INTERVAL_S
+    uneven = 0.1 * np.array([1.0, 0.6, 0.5, 0.9, 0.7, 0.4])
+    places = seen(frames, uneven, resolved=False, off_s=off_s)
+    shift, extra = corrections(places, SURE)
+    u_px, left_px = np.sqrt(extra[:, 0, 0]), np.abs(off_s * SPEED + shift[:, 0])
+    assert np.all(left_px < 2.0 * u_px)
+    assert u_px.max() < (0.6 if sum(dark) == 0.0 else 4.0)
 
 
 def test_two_flashes_in_neighbouring_frames_leave_open_which_end_is_known():

@@ -18,7 +18,7 @@ from typing import NamedTuple
 import numpy as np
 
 from vidspeed.clip.fit import Fit
-from vidspeed.clip.profile import HALF_X, HALF_Y, PEAK, WIDTH
+from vidspeed.clip.profile import HALF_X, HALF_Y, PEAK, WIDTH, X, Y
 from vidspeed.values import Bools, Floats, Ints
 
 FULL_QUANTILE = 0.75  # of the light gathered in the frames of a flashing lamp: about a whole one
@@ -38,6 +38,7 @@ BY_CHANCE = 0.5  # that a faint lamp was only missed in a shorter gap
 LEAST_WHOLE = 4  # lights by which that can be judged
 BRIEF = 0.25  # of the picture's longer side: a lamp that is seen on no longer way has flashed
 UNEVEN = 0.12  # part of an exposure that whole lights scatter by before it tells
+SPEED_U = 0.05  # of the speed in the picture that few flashes give
 ROOT_2PI = float(np.sqrt(2.0 * np.pi))
 NORMAL = NormalDist()
 
@@ -45,12 +46,14 @@ NORMAL = NormalDist()
 class Streaks(NamedTuple):
     """What the lights of a lamp look like, n of them: `velocity` (n, 2) in px/s.
 
-    `length_px` (n,) from end to end with `length_u_px`, `resolved` where there are ends to speak
-    of; `gathered` is their light and `snr` their peak over the noise.
+    `xy_px` (n, 2) is the middle of what is seen of each, `length_px` (n,) how long it is from end
+    to end with `length_u_px`, `resolved` where there are ends to speak of; `gathered` is their
+    light and `snr` their peak over the noise.
     """
 
     frame: Ints
     time_s: Floats
+    xy_px: Floats
     velocity: Floats
     length_px: Floats
     length_u_px: Floats
@@ -68,7 +71,8 @@ def streaks_of(
     gathered = np.maximum(parameters[:, PEAK], 1e-9) * parameters[:, WIDTH] ** 2
     long = float(np.quantile(length, 0.9)) > RESOLVED * parameters[:, WIDTH]
     none = np.zeros((len(frame), 2))
-    return Streaks(frame, time_s, none, length, length_u_px, long, gathered, snr)
+    places = parameters[:, [X, Y]]
+    return Streaks(frame, time_s, places, none, length, length_u_px, long, gathered, snr)
 
 
 def edges_of(frame: Ints) -> tuple[Ints, Ints, Ints]:
@@ -190,9 +194,10 @@ def corrections(seen: Streaks, sure_snr: float, *, single: bool = False) -> tupl
         lost, variance = _lost(1.0 - part[k], part_u[k], 1.0 if broken else switched[k])
         if edges == 1:
             side = 1.0 if after[k] else -1.0
-            shift[k] = side * 0.5 * lost * way
             if not known and run[k] <= SHORT_RUN:
-                way, variance = seen.velocity[k] * interval_s, 1.0 / 3.0
+                way = seen.velocity[k] * interval_s
+                lost, variance = _lost_of_two(seen, k if after[k] == 0 else k - 1)
+            shift[k] = side * 0.5 * lost * way
             extra[k] = 0.25 * variance * np.outer(way, way)
         elif known or edges == 0:  # lit somewhere within the exposure
             extra[k] = (lost**2 + variance) / 12.0 * np.outer(way, way)
@@ -200,6 +205,22 @@ def corrections(seen: Streaks, sure_snr: float, *, single: bool = False) -> tupl
             free = seen.velocity[k] * max(interval_s - min(part[k], 1.0) * exposure_s, 0.0)
             extra[k] = np.outer(free, free) / 12.0
     return shift, extra
+
+
+def _lost_of_two(seen: Streaks, first: int) -> tuple[float, float]:
+    """Return mean and variance of the part of a frame that each of two lit ones was dark.
+
+    The first was lit until its shutter closed, the next from when it opened: their middles are
+    nearer to each other than the way from frame to frame by half of what both were dark. How much
+    of it is whose is open.
+    """
+    there = slice(first, first + 2)
+    way = np.mean(seen.velocity[there], axis=0) * float(np.ptp(seen.time_s[there]))
+    far = max(float(np.linalg.norm(way)), 1e-6)
+    off = 1.0 - float((seen.xy_px[first + 1] - seen.xy_px[first]) @ way) / far**2
+    u2 = SPEED_U**2 + 0.25 * float(np.sum(seen.length_u_px[there] ** 2)) / far**2
+    lost = min(max(off, 0.0), 1.0)
+    return lost, min(lost**2 / 3.0 + u2, 1.0 / 3.0)
 
 
 def _dark(seen: Streaks, sure_snr: float) -> Floats:
