@@ -6,10 +6,12 @@ import numpy as np
 import pytest
 
 from tests.motion.flown import drawn_clock, evening, flown
+from vidspeed.assembly.agree import by_light
 from vidspeed.assembly.cameras import Cameras
 from vidspeed.assembly.gather import Looked
-from vidspeed.assembly.passes import solve_passes
+from vidspeed.assembly.passes import seen_of, solve_passes
 from vidspeed.motion.calibration import calibrate_camera
+from vidspeed.motion.choose import plausible
 from vidspeed.record.columns import track_csv
 from vidspeed.session.tables import read_tracks
 from vidspeed.values import Clip, ClipView, Sync
@@ -120,6 +122,54 @@ def test_a_clip_of_a_label_that_shows_nothing_of_its_pass_is_told():
     assert passes[0].speed_mps == pytest.approx(truths[0], abs=4.0 * passes[0].speed_u_mps)
     assert [(row.level, row.where) for row in problems] == [("error", "s.mp4, pass 1")]
     assert "measured without this clip: no light moves along the course" in problems[0].message
+
+
+def insect(track, end=140):
+    """Return a track that is laid on the course like a craft's and is no flight."""
+    frames = np.arange(end // 10)
+    places = np.column_stack([300.0 + 90.0 * frames, 500.0 + 60.0 * np.sin(0.5 * frames)])
+    some = slice(0, len(frames))
+    fields = ("cov_px2", "time_u_s", "streak_px", "streak_u_px", "streak_angle_rad", "peak", "snr")
+    cut = {name: getattr(track, name)[some] for name in fields}
+    return replace(
+        track,
+        frame=frames,
+        time_s=9.6 + frames / 15.0,
+        xy_px=places,
+        row=places[:, 1] / 1080.0,
+        **cut,
+    )
+
+
+def test_a_camera_that_saw_an_insect_does_not_take_the_pass_from_another():
+    scene, cameras = world()
+    (north, south), truths = fly(scene, [(10.0, 100.0)])
+    clips = [
+        looked("n.mp4", "n", north, pass_label="1"),
+        looked("s.mp4", "s", [insect(south[0])], pass_label="1"),
+    ]
+    assert plausible(scene.session, seen_of(cameras, clips[1]))
+    passes, problems = results_of(scene.session, cameras, clips)
+    assert [(row.status, row.clips) for row in passes] == [("measured", ("n.mp4",))]
+    assert passes[0].speed_mps == pytest.approx(truths[0], abs=4.0 * passes[0].speed_u_mps)
+    assert [(row.level, row.where) for row in problems] == [("error", "s.mp4, pass 1")]
+    assert "measured without this clip" in problems[0].message
+
+
+def test_two_passes_under_one_label_are_told_and_not_taken_for_slow_playback():
+    scene, cameras = world()
+    (north, south), _ = fly(scene, [(10.0, 100.0), (80.0, -90.0)])
+    clips = [
+        looked("n.mp4", "n", north[:1], pass_label="1"),
+        looked("s.mp4", "s", south[1:], pass_label="1"),
+    ]
+    solved, problems = solve_passes(scene.session, cameras, clips)
+    assert [row.result.status for row in solved] == ["none"]
+    assert [(row.level, row.where) for row in problems] == [("error", "n.mp4, s.mp4, pass 1")]
+    assert "n.mp4 a forward flight at about 3" in problems[0].message
+    assert "s.mp4 a reverse flight at about 3" in problems[0].message
+    assert "`pass` labels" in problems[0].message
+    assert by_light(scene.session, cameras, clips, solved)[1] == []
 
 
 def test_a_label_seen_by_one_camera_only_has_no_speed_where_no_line_is_stated():

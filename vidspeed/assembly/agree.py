@@ -206,9 +206,14 @@ def scan_again(path: Path, name: str, where: Strip | None, keeping: Keeping | No
 def _if_faster(
     session: Session, cameras: Cameras, row: Looked, tracks: Sequence[Track]
 ) -> str | None:
-    """Say whether a light of a clip would be the craft if the clip played faster, None if none."""
+    """Say whether a light of a clip would be the craft if the clip played faster, None if none.
+
+    Where a light is the craft by the clip's own stamps, these are not in doubt.
+    """
     several = len({entry.camera for entry in session.clips}) > 1
     alone = with_assumed_line(session) if several else session
+    if _as_if(alone, cameras, row.clip, tracks, 1.0) is not None:
+        return None
     for factor in FACTORS:
         found = _as_if(alone, cameras, row.clip, tracks, factor)
         if found is not None and found.result.speed_mps is not None:

@@ -147,22 +147,70 @@ def _solve_labelled(
     session: Session, seen: Sequence[Seen], label: str
 ) -> tuple[Pass, list[Problem]]:
     """Solve the clips of one label as one pass."""
-    where = f"{_names(seen)}, pass {label}"
     try:
-        found = one_pass(session, seen, label)
+        return _reported(session, seen, label, one_pass(session, seen, label))
     except MotionError as error:
-        message = _one_eyed(session, seen) or str(error)
-        problem = Problem(level="error", where=where, message=message)
-        return Pass(result=_no_pass(seen, label)), [problem]
+        return _apart(session, seen, label, str(error))
+
+
+def _reported(
+    session: Session, seen: Sequence[Seen], label: str, found: Found
+) -> tuple[Pass, list[Problem]]:
+    """Return a pass that was found, and a problem for each of its clips that is not in it."""
     used = found.result.clips
     idle = [row for row in seen if row.clip.name not in used and not row.clip.expect_none]
-    problems = [*_complaints([found], where), *(_not_in(session, row, label) for row in idle)]
+    problems = _complaints([found], f"{_names(seen)}, pass {label}")
+    problems += [_not_in(session, row, label) for row in idle]
     return Pass(result=found.result, flight=found.flight), problems
+
+
+def _apart(
+    session: Session, seen: Sequence[Seen], label: str, why: str
+) -> tuple[Pass, list[Problem]]:
+    """Solve the clips of a label without those that show no flight; else say what each shows.
+
+    A camera that saw only an insect does not take the pass from another. What is left must be
+    one flight from gate to gate; clips that each show a flight are never chosen between.
+    """
+    assumed = with_assumed_line(session)
+    alone = [_by_itself(assumed, row) for row in seen] if len(seen) > 1 else [None]
+    flying = [row for row, found in zip(seen, alone, strict=True) if found is not None]
+    if flying and len(flying) < len(seen):
+        found = _by_itself(session, *flying, label=label)
+        if found is not None and found.result.status == "measured":
+            return _reported(session, seen, label, found)
+    message = _one_eyed(session, seen) or why + _each(seen, alone)
+    problem = Problem(level="error", where=f"{_names(seen)}, pass {label}", message=message)
+    return Pass(result=_no_pass(seen, label)), [problem]
+
+
+def _by_itself(session: Session, *seen: Seen, label: str = UNNAMED) -> Found | None:
+    try:
+        return one_pass(session, seen, label)
+    except MotionError:
+        return None
+
+
+def _each(seen: Sequence[Seen], alone: Sequence[Found | None]) -> str:
+    """Say what the clips of a label show, each by itself; nothing where none shows a flight."""
+    if not any(alone):
+        return ""
+    words = [
+        f"{row.clip.name} a {found.result.direction} flight at about "
+        f"{3.6 * (found.result.speed_mps or 0.0):.0f} km/h"
+        if found is not None
+        else f"{row.clip.name} none"
+        for row, found in zip(seen, alone, strict=True)
+    ]
+    return (
+        f"; each by itself shows: {', '.join(words)}; mend their `pass` labels if they do not show "
+        "one pass, or say with `choose` which light is the craft"
+    )
 
 
 def _not_in(session: Session, row: Seen, label: str) -> Problem:
     """Return the problem of a clip that shows nothing of the pass that its label names."""
-    message = f"the pass was measured without this clip: {_why(session, row)}"
+    message = f"the pass was measured without this clip: {_why(with_assumed_line(session), row)}"
     return Problem(level="error", where=f"{row.clip.name}, pass {label}", message=message)
 
 
