@@ -2,6 +2,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
+from vidspeed.errors import ResultsError
 from vidspeed.record import spool as module
 from vidspeed.record.spool import Spool
 
@@ -26,3 +27,21 @@ def test_what_is_put_again_takes_the_place_of_what_was_put():
     for content in (b"first", b"second", b"x"):
         spool.put("track.csv", content)
     assert dict(spool) == {"track.csv": b"x"}
+
+
+def test_a_full_disk_of_temporary_files_is_named(monkeypatch, tmp_path):
+    class Full:
+        def seek(self, _):
+            pass
+
+        def write(self, _):
+            raise OSError(28, "No space left on device")
+
+        def close(self):
+            pass
+
+    monkeypatch.setattr(module, "SpooledTemporaryFile", lambda **_: Full())
+    monkeypatch.setattr(module, "gettempdir", lambda: str(tmp_path))
+    with pytest.raises(ResultsError, match=r"No space left.*TMPDIR") as caught:
+        Spool().put("track.png", b"1")
+    assert str(tmp_path) in str(caught.value)

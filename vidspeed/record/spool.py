@@ -5,7 +5,9 @@ from __future__ import annotations
 import threading
 import weakref
 from collections.abc import Iterator, Mapping
-from tempfile import SpooledTemporaryFile
+from tempfile import SpooledTemporaryFile, gettempdir
+
+from vidspeed.errors import ResultsError
 
 MOST_HELD = 2 << 20  # bytes; a run of four passes stays below it, and going beyond takes a copy
 
@@ -24,10 +26,23 @@ class Spool(Mapping[str, bytes]):
         self._turn = threading.Lock()
 
     def put(self, path: str, content: bytes) -> None:
-        """Take what a file is to hold."""
+        """Take what a file is to hold.
+
+        Raises
+        ------
+        ResultsError
+            Where the disk of temporary files has no room for it.
+        """
         with self._turn:
             self._file.seek(self._end)
-            self._file.write(content)
+            try:
+                self._file.write(content)
+            except OSError as fault:
+                raise ResultsError(
+                    f"{gettempdir()}: the folder for temporary files cannot hold the pictures of "
+                    f"this run ({fault.strerror or fault}); earlier results are as they were; make "
+                    "room on its disk, or name another folder in TMPDIR, and run again"
+                ) from None
             self._places[path] = (self._end, len(content))
             self._end += len(content)
 
