@@ -27,6 +27,7 @@ from vidspeed.record.summary import json_bytes, sensitivities, summary
 from vidspeed.record.swap import check_place, replace_folder
 from vidspeed.record.units import unit_named
 from vidspeed.session.heardfile import heard_bytes
+from vidspeed.spread.memory import give_back
 from vidspeed.values import Outcome
 
 
@@ -92,6 +93,7 @@ def result_files(outcome: Outcome, *, unit: str = "kmh", pool: Executor | None =
     for key, name in places.items():
         if lights := seen.get(key, []) or drives.get(key, []):
             files.put(f"{name}/track.csv", track_csv(lights))
+    give_back()  # what solving many passes took, before drawing takes as much
     album = all_pictures(outcome, places, unit, files, pool)
     contents = contents_bytes(files, outcome.inputs)
     files.put(CONTENTS, contents)

@@ -85,10 +85,10 @@ def memory_within(more_bytes: int, *, anywhere: bool = False) -> Iterator[None]:
         yield
     finally:
         resource.setrlimit(resource.RLIMIT_DATA, before)
-        _give_back()
+        give_back()
 
 
-def _give_back() -> None:
+def give_back() -> None:
     """Hand what is free in the heap to the system; the C library of GNU keeps 100 MB of a scan."""
     with suppress(OSError, AttributeError):  # another C library
         ctypes.CDLL(None).malloc_trim(0)
