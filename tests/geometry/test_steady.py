@@ -100,6 +100,18 @@ def test_a_picture_that_wanders_is_refused():
     assert (found.verdict, found.at_s) == ("wanders", pytest.approx(2.0, abs=0.05))
 
 
+@pytest.mark.parametrize(("changing", "refused"), [(0.3, True), (0.8, False)])
+def test_grass_that_is_not_known_at_times_is_no_picture_that_wanders(changing, refused):
+    """It changes where it is known, too; a picture that moved away does not."""
+    known = sway(0.3 * wave(1.3, 1.0), pieces=5)
+    lost = np.sin(2 * np.pi * 1.3 * TIME) < -0.6
+    seen = replace(
+        known, away_px=np.where(lost[:, None, None], np.nan, known.away_px),
+        replaced=lost.astype(float), changing=np.full(5, changing),
+    )  # fmt: skip
+    assert steadiness(seen, LENS).refused == refused
+
+
 def leaving(step_px, frames=200, seen=6):
     """Return seven lamps of a picture that is panned, in sight for the first few frames."""
     time_s = np.arange(frames) / 60.0

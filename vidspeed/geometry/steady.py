@@ -30,6 +30,7 @@ OWN_WAYS = 0.6  # of a shaking: pieces that differ by more from it move each in 
 MOST_NOISE_PX = 0.15  # of the picture's place in one frame
 REST_PX, REST_SHARE = 0.2, 0.4  # RMS of a coordinate; a bent picture leaves one piece in eight so
 CHANGING = 0.1  # of the frames: a piece that changes oftener is no firm ground
+STAYS_PX = 4.0  # as far as grass waves; a picture that is moved goes farther before it is lost
 FIRM = 0.4  # of the pieces: of fewer that are firm nobody knows whether they are
 OWN_PX, OWN_TIMES, OWN_SHARE = 1.0, 8.0, 0.25  # pieces that move on their own: how far, how many
 
@@ -65,7 +66,7 @@ def steadiness(sway: Sway, lens: Floats) -> Steadiness:
         return _astray(sway, lens)
     seen = np.isfinite(sway.away_px[:, :, 0])
     enough = seen.sum(axis=1) >= max(LEAST_PIECES, pieces // 3)
-    replaced = sway.replaced > MOST_REPLACED
+    replaced = _replaced(sway, seen)
     if replaced.mean() > MOST_REPLACED_FRAMES:
         at_s = float(sway.time_s[int(np.argmax(replaced))])
         size_px = _range(_common(sway, enough))
@@ -82,6 +83,21 @@ def _within(sway: Sway, lens: Floats) -> Sway:
     if kept.all():
         return sway
     return replace(sway, places_px=sway.places_px[kept], away_px=sway.away_px[:, kept])
+
+
+def _replaced(sway: Sway, seen: Bools) -> Bools:
+    """Tell in which frames (n,) something else lay where most of the pieces had been.
+
+    Never where it is their own doing: grass that waves far is at times not known any more, but it
+    changes its looks where it is known, too, and stays where it is. `seen` (n, m).
+    """
+    if sway.changing is not None:
+        there = seen.mean(axis=0)
+        own = sway.changing - (1.0 - there) > CHANGING * there
+        stays = float(np.max(np.abs(sway.away_px[seen]), initial=0.0)) < STAYS_PX
+        if stays and own.mean() > 1.0 - FIRM:
+            return np.zeros(len(seen), dtype=bool)
+    return np.asarray(sway.replaced > MOST_REPLACED)
 
 
 def _astray(sway: Sway, lens: Floats) -> Steadiness:
