@@ -15,7 +15,7 @@ from vidspeed.assembly.faint import with_faint
 from vidspeed.assembly.gather import Keeping, Looked, failed, look, undismissed
 from vidspeed.errors import ClipError, WorkerError
 from vidspeed.spread.executor import AGAIN, clip_words
-from vidspeed.spread.memory import memory_within
+from vidspeed.spread.memory import give_back, memory_within
 from vidspeed.spread.progress import Tell, report
 from vidspeed.values import Clip, Session
 
@@ -73,6 +73,7 @@ def look_within_bounds(
     width, height = session.camera(clip.camera).image_size_px
     with memory_within(MEMORY_BYTES + MEMORY_BYTES_PER_PIXEL * width * height):
         looked = look(driven(session, clip), cameras, clip, report, keeping)
+        give_back()  # what decoding took, before a solver with its libraries comes on top
         if not drive_of(session, clip):
             looked = with_faint(session, cameras, clip, looked, keeping)
         return undismissed(looked)  # last: what is seen in a clip is not for a user to say
