@@ -150,7 +150,7 @@ def test_the_map_names_every_room_and_module():
     named = set()
     room = ""
     for line in tree.splitlines()[1:]:
-        if found := re.match(r"  ([a-z]+)/", line):
+        if found := re.match(r"  ([a-z/]+)/ ", line):
             room = found[1] + "/"
         elif not line.startswith("    "):
             room = ""

@@ -12,9 +12,9 @@ from pathlib import Path
 
 import numpy as np
 
-from vidspeed.clip.bands import fit_bands
-from vidspeed.clip.edges import RateFit, fit_edges
-from vidspeed.clip.flashes import Flashes, flashes
+from vidspeed.clip.rate.bands import fit_bands
+from vidspeed.clip.rate.edges import RateFit, fit_edges
+from vidspeed.clip.rate.flashes import Flashes, flashes
 from vidspeed.clip.read import ClipReader
 from vidspeed.errors import ClipError, SessionError
 from vidspeed.saving import save

@@ -13,10 +13,21 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vidspeed.clip.curve import curve_of
-from vidspeed.clip.fit import Pixels, Prior, fit_streak
-from vidspeed.clip.profile import HALF_X, HALF_Y, HALO, PEAK, SHAPE, SLOPE, WIDTH, X, Y, streak
-from vidspeed.clip.steps import PARAMETERS
+from vidspeed.clip.light.curve import curve_of
+from vidspeed.clip.light.fit import Pixels, Prior, fit_streak
+from vidspeed.clip.light.profile import (
+    HALF_X,
+    HALF_Y,
+    HALO,
+    PEAK,
+    SHAPE,
+    SLOPE,
+    WIDTH,
+    X,
+    Y,
+    streak,
+)
+from vidspeed.clip.light.steps import PARAMETERS
 
 LINEAR = curve_of(1.0, True)
 NOISE = 2.0  # levels

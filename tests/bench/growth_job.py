@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from vidspeed.clip.straight import way_of
+from vidspeed.clip.spots.straight import way_of
 from vidspeed.values import Floats
 
 LIGHTS = 20

@@ -8,8 +8,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from vidspeed.clip import follow
-from vidspeed.clip.lights import Spot
+from vidspeed.clip.spots import follow
+from vidspeed.clip.spots.lights import Spot
 from vidspeed.values import Floats
 
 WIDTH_PX, RATE_HZ, COUNT = 1920.0, 60.0, 40

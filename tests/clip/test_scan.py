@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from vidspeed.clip import scan as room
-from vidspeed.clip.lamp import Light
-from vidspeed.clip.lights import Spot
-from vidspeed.clip.moves import is_flight, limits_of
+from vidspeed.clip.light.lamp import Light
 from vidspeed.clip.scan import scan
+from vidspeed.clip.spots.lights import Spot
+from vidspeed.clip.spots.moves import is_flight, limits_of
 from vidspeed.clip.write import even_stamps, uneven_stamps, write_clip
 from vidspeed.errors import ClipError
 from vidspeed.values import Strip

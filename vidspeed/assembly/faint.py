@@ -16,7 +16,7 @@ from vidspeed.assembly.cameras import Cameras
 from vidspeed.assembly.gather import Keeping, Looked
 from vidspeed.assembly.kept import faint_once
 from vidspeed.clip.coding import drag_u_px
-from vidspeed.clip.striplight import faint_tracks
+from vidspeed.clip.faint.striplight import faint_tracks
 from vidspeed.decisions import decided
 from vidspeed.errors import ClipError
 from vidspeed.geometry.corridor import corridor

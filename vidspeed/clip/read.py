@@ -29,6 +29,7 @@ from vidspeed.clip.container import (
     frames_ahead,
     open_clip,
     stamped_as_stored,
+    tags_of,
     video_stream,
 )
 from vidspeed.clip.order import Damage, StoredOrder
@@ -288,7 +289,7 @@ def _header(
         nominal_hz=float(stream.guessed_rate) if stream.guessed_rate else None,
         reordered=reordered,
         sound=_sound(container),
-        tags={**stream.metadata, **container.metadata},
+        tags=tags_of(container, stream),
         notes=tuple(_header_notes(stream, mirrored, reordered, movie_boxes(path))),
     )
 

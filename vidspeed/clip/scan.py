@@ -11,15 +11,15 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from vidspeed.clip.alone import LEAST_LIGHTS
 from vidspeed.clip.coding import ALONE
 from vidspeed.clip.facts import check_length, facts_of, frame_numbers
-from vidspeed.clip.ghosts import without_ghosts, without_remains
-from vidspeed.clip.lamp import Light
-from vidspeed.clip.moves import Limits, is_flight, on_its_way
+from vidspeed.clip.light.alone import LEAST_LIGHTS
+from vidspeed.clip.light.ghosts import without_ghosts, without_remains
+from vidspeed.clip.light.lamp import Light
 from vidspeed.clip.overview import Overview
 from vidspeed.clip.read import ClipReader, Frame, file_sha256, readout_row
 from vidspeed.clip.search import Search
+from vidspeed.clip.spots.moves import Limits, is_flight, on_its_way
 from vidspeed.clip.stamps import StampAccount, account
 from vidspeed.decisions import decided
 from vidspeed.values import ClipFacts, Floats, Scan, Strip, Track

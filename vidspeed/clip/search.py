@@ -18,17 +18,17 @@ from typing import Self, TypeVar
 
 import numpy as np
 
-from vidspeed.clip.astray import Astray
 from vidspeed.clip.background import SIGMAS, Backdrop, halved
-from vidspeed.clip.follow import Follower
 from vidspeed.clip.footage import Flown, Recorder
-from vidspeed.clip.lamp import Light, as_scattered, lights_of
-from vidspeed.clip.lights import Finder, Look, Spot, emptied, flooded
+from vidspeed.clip.ground.astray import Astray
+from vidspeed.clip.ground.sway import SwayMeter
+from vidspeed.clip.light.lamp import Light, as_scattered, lights_of
 from vidspeed.clip.medians import SAMPLES, middle_in_bands
-from vidspeed.clip.moves import Limits, limits_of
 from vidspeed.clip.overview import Overview
 from vidspeed.clip.read import Frame, Header
-from vidspeed.clip.sway import SwayMeter
+from vidspeed.clip.spots.follow import Follower
+from vidspeed.clip.spots.lights import Finder, Look, Spot, emptied, flooded
+from vidspeed.clip.spots.moves import Limits, limits_of
 from vidspeed.clip.window import Pane, window_of
 from vidspeed.spread.progress import alive
 from vidspeed.values import Footage, Picture, Strip, Sway

@@ -1,0 +1,113 @@
+"""Places that scatter more than is stated make lights less certain, also where errors stay."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from vidspeed.clip.light import scatter
+from vidspeed.clip.light.scatter import carried_on, scatter_of, stretched
+from vidspeed.values import Sway
+
+U_PX = (0.08, 0.03)  # along and across
+CLIPS = 30
+
+
+def clip(count, size, stays=0.0, seed=0, bend=0.0):
+    """A track along a slanting way whose errors are `size` times (along, across) those stated."""
+    rng = np.random.default_rng(seed)
+    frame = np.arange(count)
+    fresh = rng.standard_normal((count, 2))
+    error = fresh.copy()
+    for k in range(1, count):
+        error[k] = stays * error[k - 1] + np.sqrt(1.0 - stays**2) * fresh[k]
+    turn = np.array([[0.8, 0.6], [-0.6, 0.8]])  # rows: along, across
+    place = 20.0 * frame[:, None] * turn[0] + bend * np.sin(frame / 9.0)[:, None] * turn[1]
+    error_px = (error * np.array(size) * U_PX) @ turn
+    cov = np.tile(turn.T @ np.diag(np.square(U_PX)) @ turn, (count, 1, 1))
+    return frame / 60.0, frame, place + error_px, cov
+
+
+def usual(count, size, *, carried=0.0, **how):
+    """The median over clips of what scatter makes of the stated errors."""
+    found = [scatter_of(*clip(count, size, seed=k, **how), carried) for k in range(CLIPS)]
+    return np.median(found, axis=0)
+
+
+def test_errors_as_stated_stay_as_they_are():
+    assert usual(40, (1.0, 1.0), bend=0.5) == pytest.approx([1.0, 1.0], abs=0.08)
+
+
+def test_larger_errors_widen_on_their_own_axis():
+    along, across = usual(40, (1.0, 3.0))
+    assert along == pytest.approx(1.0, abs=0.08)
+    assert across == pytest.approx(3.0, rel=0.2)  # the stated errors count for eight degrees
+
+
+def test_errors_that_stay_are_seen_through_how_much_is_carried():
+    unaware = usual(90, (1.0, 3.0), stays=0.8)[1]
+    aware = usual(90, (1.0, 3.0), stays=0.8, carried=scatter.CHANCE + 0.8 / scatter.STAYS)[1]
+    assert unaware < 2.2
+    assert aware == pytest.approx(3.0, rel=0.25)
+
+
+def test_places_that_agree_prove_nothing():
+    assert np.all(usual(40, (0.2, 0.2)) == 1.0)
+
+
+def test_few_lights_say_nothing_unless_they_scatter_wildly():
+    assert scatter_of(*clip(5, (9.0, 9.0)), 0.0) == (1.0, 1.0)
+    assert np.all(usual(7, (12.0, 12.0)) > 2.0)
+
+
+def test_long_tracks_are_looked_at_in_pieces():
+    assert usual(300, (1.0, 2.0))[1] == pytest.approx(2.0, rel=0.1)
+
+
+def test_the_sway_of_the_picture_is_no_scatter():
+    time_s, frame, xy, cov = clip(30, (1.0, 1.0))
+    sway_s = np.arange(60) / 60.0 - 0.2
+    moved = np.column_stack([np.sin(31.0 * sway_s), np.cos(25.0 * sway_s)])
+    shaken = xy + np.column_stack(
+        [np.interp(time_s + 0.002, sway_s, one) for one in (2.0 * moved).T]
+    )
+    sway = Sway(
+        time_s=sway_s,
+        places_px=np.zeros((3, 2)),
+        away_px=np.repeat(2.0 * moved[:, None], 3, axis=1),
+        replaced=np.zeros(60),
+    )
+    assert max(scatter_of(time_s, frame, shaken, cov, 0.0)) > 1.5
+    assert max(scatter_of(time_s, frame, shaken, cov, 0.0, sway)) < 1.2
+
+
+def test_covariances_are_stretched_along_the_way():
+    _, _, xy, cov = clip(20, (0.0, 0.0))
+    wide = stretched(xy, cov, (1.0, 2.0))
+    across = np.array([-0.6, 0.8])
+    along = np.array([0.8, 0.6])
+    assert along @ wide[7] @ along == pytest.approx(U_PX[0] ** 2)
+    assert across @ wide[7] @ across == pytest.approx(4.0 * U_PX[1] ** 2)
+
+
+@pytest.mark.parametrize(("share", "least", "most"), [(0.0, 0.0, 0.05), (0.6, 0.45, 0.75)])
+def test_what_is_left_of_a_light_is_held_against_the_frame_before(monkeypatch, share, least, most):
+    rng = np.random.default_rng(3)
+    rows, columns = np.mgrid[0:21, 0:31].astype(float)
+    old, pixels, fits, odd = rng.standard_normal((21, 31)), [], [], {}
+    for k in range(40):
+        grain = share * old + np.sqrt(1.0 - share**2) * rng.standard_normal((21, 31))
+        old = grain
+        place = np.array([100.0 + 17.0 * k, 50.0 + k])
+        part = SimpleNamespace(x=columns.ravel() + place[0] - 15, y=rows.ravel() + place[1] - 10)
+        level = np.exp(-0.5 * ((columns - 15) ** 2 + (rows - 10) ** 2) / 4.0).ravel()
+        fit = SimpleNamespace(parameters=place + rng.uniform(-0.3, 0.3, 2), modelled=50.0 * level)
+        odd[id(fit)] = grain.ravel()
+        pixels.append(part)
+        fits.append(fit)
+    monkeypatch.setattr(scatter, "odd_part", lambda part, fit, noise: odd[id(fit)])
+    frame = np.arange(40)
+    assert least <= carried_on(frame, pixels, fits, None) <= most
+    assert carried_on(2 * frame, pixels, fits, None) == 0.0  # no two frames in a row

@@ -1,0 +1,1 @@
+"""Fit lights to pixels: what a moving lamp looks like, and how well its place is known."""

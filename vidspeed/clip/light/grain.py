@@ -1,0 +1,259 @@
+"""The noise of the pixels that lights are fitted to, learnt from what the fits leave.
+
+What a fit leaves is noise and misfit. A misfit that is the same on both sides of a light's
+middle (a halo, a transfer curve, a width that is not quite right) cannot move the middle, so the
+noise that counts is taken from the odd part of the residuals: each pixel less the one opposite
+it. Its size depends on the light's level, and it hangs together from pixel to pixel (codecs,
+noise reduction); both are learnt from all lights of a lamp together and carried into the
+covariance of each: with the gain G of the fit and the covariance C of the noise it is G C G'
+(the sandwich form; P. J. Huber, "The behavior of maximum likelihood estimates under nonstandard
+conditions", Proc. 5th Berkeley Symp. 1 (1967) 221-233).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from vidspeed.clip.light.fit import Fit, Pixels, Prior
+from vidspeed.clip.light.lags import LAG, Lags, white
+from vidspeed.clip.light.profile import HALF_X, SHAPE, SLOPE, X, Y
+from vidspeed.values import Bools, Floats, Ints, Value
+
+LEVELS = np.array([0.0, 1.0, 3.0, 8.0, 20.0, 60.0, 150.0])  # bins of level over noise
+MIDDLES = np.concatenate([[0.5], np.sqrt(LEVELS[1:-1] * LEVELS[2:]), [2.0 * LEVELS[-1]]])
+PATTERNS = 30.0  # over the noise: from about here on a coder describes a light by many patterns
+TRUST = 30.0  # pixels' worth of the next lower bin, so that an empty bin has a value
+ODD = np.array([X, Y, SLOPE, SHAPE + 1, SHAPE + 2])  # parameters that change odd parts
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Noise(Value):
+    """The noise of one lamp's lights.
+
+    `ratio` (7,) is the variance of the residuals' odd part over the background's, by the bins of
+    `LEVELS`; `weighed` (7,) the ratio that the fits' weights assumed. `kernel` (2 LAG + 1,
+    2 LAG + 1) is the covariance of pixels by their distance, in units of `ratio`. `even` is how
+    much larger the variance of the whole residual is than that of its odd part; `usual` is the
+    lights' mean chi-square over its degrees of freedom, `trust` how far each one's own is
+    believed.
+    """
+
+    ratio: Floats
+    weighed: Floats
+    kernel: Floats
+    even: float
+    usual: float
+    trust: float
+
+
+def noise_by_level(
+    pixels: Sequence[Pixels], fits: Sequence[Fit], variances: Sequence[Floats]
+) -> Floats:
+    """Return the variance of the whole residuals over the background's (7,), by level."""
+    tally = _Tally()
+    for part, fit, variance in zip(pixels, fits, variances, strict=True):
+        used = _used(fit)
+        square = fit.residual**2 * variance / part.noise2
+        tally.add(part, fit, used, square, 1.0 - np.minimum(fit.leverage, 0.9))
+    return tally.ratio()
+
+
+def scaled(pixels: Pixels, fit: Fit, ratio: Floats) -> Floats:
+    """Return the variance (n,) of each pixel by its background and the light's level there."""
+    return np.asarray(pixels.noise2 * _at_level(pixels, fit, ratio))
+
+
+def learn_noise(
+    pixels: Sequence[Pixels], fits: Sequence[Fit], variances: Sequence[Floats]
+) -> Noise:
+    """Learn the noise of a lamp's lights from the odd part of their residuals.
+
+    Where that tells nothing (no pixel has one opposite the middle), from all, as if white.
+    """
+    odd, all_of_it, weighed = _Tally(), _Tally(), _Tally()
+    for part, fit, variance in zip(pixels, fits, variances, strict=True):
+        used, opposite = _used(fit), _opposite(part, fit)
+        paired = used & (opposite >= 0)
+        over = variance / part.noise2
+        difference = np.where(paired, fit.residual - fit.residual[opposite], 0.0)
+        free = 1.0 - 2.0 * np.minimum(_odd_leverage(fit), 0.45)
+        odd.add(part, fit, paired, 0.5 * difference**2 * over, free)
+        whole = 1.0 - np.minimum(fit.leverage, 0.9)
+        all_of_it.add(part, fit, used, fit.residual**2 * over, whole)
+        weighed.add(part, fit, used, over, np.ones(len(over)))
+    if not odd.total.any():
+        return Noise(ratio=all_of_it.ratio(), weighed=weighed.ratio(), kernel=white(),
+                     even=1.0, usual=1.0, trust=0.0)  # fmt: skip
+    ratio = odd.ratio()
+    noise = Noise(
+        ratio=ratio,
+        weighed=weighed.ratio(),
+        kernel=_correlation(pixels, fits, variances, ratio),
+        even=max(1.0, all_of_it.mean() / odd.mean()),
+        usual=1.0,
+        trust=0.0,
+    )
+    usual, trust = _trusted(pixels, fits, noise)
+    return replace(noise, usual=usual, trust=trust)
+
+
+def covariance(pixels: Pixels, fit: Fit, prior: Prior, noise: Noise) -> Floats:
+    """Return the covariance (4, 4) of middle and half vector.
+
+    A light that fits worse than the others is wider, as far as that is more than chance. A faint
+    one that fits better is hardly surer.
+    """
+    size = _standard(pixels, fit, noise)
+    gain = (fit.inverse @ fit.slopes.T)[: HALF_X + 2] * size
+    pictures = np.array([_picture(row, pixels) for row in gain])
+    spread = np.array([_through(one, noise.kernel) for one in pictures])
+    product = np.tensordot(pictures, spread, axes=([1, 2], [1, 2]))
+    own, _ = _own(pixels, fit, noise, size)
+    more = own - noise.usual
+    product *= noise.usual + noise.trust * max(more, _surer(pixels, fit, noise) * more)
+    product = 0.5 * (product + product.T)
+    from_prior = (fit.inverse / prior.sd**2 @ fit.inverse)[: HALF_X + 2, : HALF_X + 2]
+    return np.asarray(product + from_prior)
+
+
+def odd_part(pixels: Pixels, fit: Fit, noise: Noise) -> Floats:
+    """Return the odd part of the residuals (n,) over the noise, 0 where there is none."""
+    return _odd_part(pixels, fit, _standard(pixels, fit, noise))[0]
+
+
+class _Tally:
+    """Sums of squares and of degrees of freedom by bins of level."""
+
+    def __init__(self) -> None:
+        self.total, self.count = np.zeros(len(LEVELS)), np.zeros(len(LEVELS))
+
+    def add(self, pixels: Pixels, fit: Fit, used: Bools, square: Floats, free: Floats) -> None:
+        """Add the pixels of one fit."""
+        over = np.abs(fit.modelled) / np.sqrt(pixels.noise2)
+        bins = np.clip(np.digitize(over, LEVELS) - 1, 0, len(LEVELS) - 1)
+        np.add.at(self.total, bins[used], square[used])
+        np.add.at(self.count, bins[used], free[used])
+
+    def mean(self) -> float:
+        """Return the mean square over all bins."""
+        return float(self.total.sum() / max(self.count.sum(), 1.0))
+
+    def ratio(self) -> Floats:
+        """Return the mean square of each bin, leaning on the bin below where there is little."""
+        base = float(self.total[:2].sum() / max(self.count[:2].sum(), 1.0)) or 1.0
+        ratio = np.empty(len(LEVELS))
+        for k in range(len(LEVELS)):
+            base = (self.total[k] + TRUST * base) / (self.count[k] + TRUST)
+            ratio[k] = base
+        return np.maximum(ratio, 1e-3)
+
+
+def _at_level(pixels: Pixels, fit: Fit, ratio: Floats) -> Floats:
+    """Return the ratio (n,) at each pixel's level."""
+    over = np.abs(fit.modelled) / np.sqrt(pixels.noise2)
+    return np.asarray(np.exp(np.interp(np.log(over + 0.1), np.log(MIDDLES), np.log(ratio))))
+
+
+def _used(fit: Fit) -> Bools:
+    """Say which pixels (n,) took part; full ones that the model outshines did not."""
+    return np.asarray(np.any(fit.slopes != 0.0, axis=1))
+
+
+def _odd_leverage(fit: Fit) -> Floats:
+    """Return the leverage (n,) that comes from the parameters of odd parts."""
+    taken = fit.slopes[:, ODD] @ np.linalg.cholesky(fit.inverse[np.ix_(ODD, ODD)])
+    return np.asarray((taken**2).sum(axis=1))
+
+
+def _opposite(pixels: Pixels, fit: Fit) -> Ints:
+    """Return for each pixel the index (n,) of the one opposite the light's middle, or -1."""
+    places = np.full(pixels.shape, -1, dtype=np.int64)
+    places.flat[pixels.at] = np.where(_used(fit), np.arange(len(pixels.at)), -1)
+    rows, columns = np.unravel_index(pixels.at, pixels.shape)
+    corner_x, corner_y = pixels.x[0] - columns[0], pixels.y[0] - rows[0]
+    other_x = np.rint(2.0 * (fit.parameters[X] - corner_x) - columns).astype(int)
+    other_y = np.rint(2.0 * (fit.parameters[Y] - corner_y) - rows).astype(int)
+    inside = (other_x >= 0) & (other_x < pixels.shape[1])
+    inside &= (other_y >= 0) & (other_y < pixels.shape[0])
+    found = np.full(len(rows), -1, dtype=np.int64)
+    found[inside] = places[other_y[inside], other_x[inside]]
+    return found
+
+
+def _standard(pixels: Pixels, fit: Fit, noise: Noise) -> Floats:
+    """Return the standard deviation (n,) of the noise over the one that the weights assumed."""
+    ratio = _at_level(pixels, fit, noise.ratio) / _at_level(pixels, fit, noise.weighed)
+    return np.sqrt(ratio)
+
+
+def _odd_part(pixels: Pixels, fit: Fit, size: Floats) -> tuple[Floats, Bools]:
+    """Return the odd part of the residuals (n,) over the noise, and where there is one."""
+    opposite = _opposite(pixels, fit)
+    paired = _used(fit) & (opposite >= 0)
+    odd = np.where(paired, fit.residual - fit.residual[opposite], 0.0) / np.sqrt(2.0)
+    return odd / size, paired
+
+
+def _own(pixels: Pixels, fit: Fit, noise: Noise, size: Floats) -> tuple[float, float]:
+    """Return a light's own chi-square over its degrees of freedom, and the variance by chance."""
+    odd, paired = _odd_part(pixels, fit, size)
+    free = max(float(np.sum(1.0 - 2.0 * _odd_leverage(fit)[paired])), 1.0)
+    correlation = noise.kernel / noise.kernel[LAG, LAG]
+    independent = 0.5 * free / max(float((correlation**2).sum()), 1.0)
+    return float(odd @ odd) / free, 2.0 / max(independent, 2.0)
+
+
+def _surer(pixels: Pixels, fit: Fit, noise: Noise) -> float:
+    """Return how far a light that fits better than the others is surer, 0 to 1: as it is bright.
+
+    Of a faint one a coder may leave one pattern of a block: no fit misses that, wherever it is.
+    """
+    over = (fit.modelled**2).max() / (np.median(pixels.noise2) * noise.ratio[0])
+    return float(over / (over + PATTERNS**2))
+
+
+def _trusted(pixels: Sequence[Pixels], fits: Sequence[Fit], noise: Noise) -> tuple[float, float]:
+    """Return the lights' mean chi-square, and how far a light's own is more than chance.
+
+    The share of the scatter between lights that chance does not explain: empirical Bayes, as in
+    B. Efron and C. Morris, "Stein's estimation rule and its competitors", J. Am. Stat. Assoc. 68
+    (1973) 117-130.
+    """
+    found = [
+        _own(part, fit, noise, _standard(part, fit, noise))
+        for part, fit in zip(pixels, fits, strict=True)
+    ]
+    own, chance = np.array(found).T
+    mean = float(own.mean())
+    between = float(own.var()) - mean**2 * float(chance.mean())
+    return mean, max(between, 0.0) / max(float(own.var()), 1e-12)
+
+
+def _correlation(
+    pixels: Sequence[Pixels], fits: Sequence[Fit], variances: Sequence[Floats], ratio: Floats
+) -> Floats:
+    """Return the covariance of the noise of pixels by their distance, in units of `ratio`."""
+    lags = Lags()
+    for part, fit, variance in zip(pixels, fits, variances, strict=True):
+        size = np.sqrt(_at_level(part, fit, ratio) * part.noise2 / variance)
+        odd, paired = _odd_part(part, fit, size)
+        columns = fit.slopes[:, ODD] @ np.linalg.cholesky(fit.inverse[np.ix_(ODD, ODD)])
+        taken = np.array([_picture(np.where(paired, one, 0.0), part) for one in columns.T])
+        lags.add(_picture(odd, part), _picture(paired.astype(np.float64), part), taken)
+    return lags.kernel()
+
+
+def _through(picture: Floats, kernel: Floats) -> Floats:
+    """Return C times a picture: each pixel gets its neighbours' values by their covariance."""
+    return np.asarray(cv2.filter2D(picture, -1, kernel, borderType=cv2.BORDER_CONSTANT))
+
+
+def _picture(values: Floats, pixels: Pixels) -> Floats:
+    """Put values (n,) back into the shape of the patch, 0 where nothing is fitted."""
+    picture = np.zeros(pixels.shape)
+    picture.flat[pixels.at] = values
+    return picture

@@ -1,0 +1,173 @@
+"""Judge the stated errors of a lamp's lights by how their places scatter about a smooth way.
+
+What resembles a small shift of the light is taken for one by the fit, and no residual shows it: a
+coder that drops what it holds for little leaves such errors. The places of successive lights show
+them, for the true way is smooth over a few frames. Of an error that stays over many frames they
+show only a part; how much is worked out from how much of a frame's errors a coder carries into
+the next, and that can be seen in the pictures: what the fit leaves of a light is then like what
+it left of the light before, while the noise of a camera is new in every frame.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from vidspeed.clip.light.fit import Fit, Pixels
+from vidspeed.clip.light.grain import Noise, odd_part
+from vidspeed.clip.light.profile import X, Y
+from vidspeed.values import Floats, Ints, Sway
+
+LEAST_LIGHTS = 6
+MOST_LIGHTS = 96  # that one trend describes
+DEGREE, PER_DEGREE = 4, 8  # of the trend, and one more for so many lights
+OWN_DEGREES = 8.0  # how many degrees of freedom the stated errors are worth beside the scatter
+FAR_OUT = 5.0  # robust standard deviations: what lies beyond counts as that far
+CORE = 0.1  # of a light's largest level: pixels above are compared with the frame before
+CHANCE = 0.03  # by which the noise of two frames may look alike
+STAYS, MOST = (
+    3.0,
+    0.9,
+)  # measured: errors of the place stay so many times as much as those of pixels
+ROUNDS = 4
+BESIDE = 3  # lights on either side that give the direction of the way
+AROUND_S = 0.1  # before the first light and after the last in which the sway is looked at
+SHAKEN_PX = 0.15  # RMS from which the picture's sway is part of the trend
+
+
+def carried_on(frame: Ints, pixels: Sequence[Pixels], fits: Sequence[Fit], noise: Noise) -> float:
+    """Return how like the odd part of residuals is to that of the frame before, 0 to 1.
+
+    Lights of frames (n,) in a row are laid on each other by whole pixels.
+    """
+    odd = [odd_part(part, fit, noise) for part, fit in zip(pixels, fits, strict=True)]
+    both, before, after = 0.0, 0.0, 0.0
+    for k in np.flatnonzero(np.diff(frame) == 1):
+        one, other = _laid_on(pixels, fits, odd, int(k))
+        both += float(one @ other)
+        before += float(one @ one)
+        after += float(other @ other)
+    return max(both, 0.0) / max(float(np.sqrt(before * after)), 1e-12)
+
+
+def scatter_of(
+    time_s: Floats,
+    frame: Ints,
+    xy_px: Floats,
+    cov_px2: Floats,
+    carried: float,
+    sway: Sway | None = None,
+) -> tuple[float, float]:
+    """Return by what the stated errors of places must be multiplied, along and across the way.
+
+    Standard deviations, at least 1 (places that agree prove nothing: a coder can put lights of
+    many frames into the same wrong row), 1 where it may be chance and of fewer than six lights.
+    The scatter and the stated errors are weighed by their degrees of freedom. `xy_px` (n, 2),
+    `cov_px2` (n, 2, 2); `carried` as from `carried_on`.
+    """
+    if len(time_s) < LEAST_LIGHTS:
+        return 1.0, 1.0
+    stays = min(STAYS * max(carried - CHANCE, 0.0), MOST)
+    found, expected = np.zeros(2), np.zeros(2)
+    for part in np.array_split(np.arange(len(time_s)), -(-len(time_s) // MOST_LIGHTS)):
+        moved = _moved(sway, time_s[part])
+        squares, degrees = _about_trend(
+            time_s[part], frame[part], xy_px[part], cov_px2[part], stays, moved
+        )
+        found += squares
+        expected += degrees
+    more = found > expected + np.sqrt(2.0 * expected)  # than scatter of one standard deviation
+    ratio = np.sqrt(np.where(more, (OWN_DEGREES + found) / (OWN_DEGREES + expected), 1.0))
+    return float(ratio[0]), float(ratio[1])
+
+
+def stretched(xy_px: Floats, cov_px2: Floats, scatter: tuple[float, float]) -> Floats:
+    """Return covariances (n, 2, 2) multiplied along and across the way of the lights."""
+    axes = _axes(xy_px)
+    stretch = np.swapaxes(axes, 1, 2) @ (np.array(scatter)[:, None] * axes)
+    return np.asarray(stretch @ cov_px2 @ np.swapaxes(stretch, 1, 2))
+
+
+def _laid_on(
+    pixels: Sequence[Pixels], fits: Sequence[Fit], odd: Sequence[Floats], k: int
+) -> tuple[Floats, Floats]:
+    """Return the odd parts (m,) of light k and of the next where both have one."""
+    one, other, level = pixels[k], pixels[k + 1], np.abs(fits[k + 1].modelled)
+    step = np.rint(fits[k + 1].parameters[[X, Y]] - fits[k].parameters[[X, Y]]).astype(int)
+    left, top = int(other.x.min()), int(other.y.min())
+    columns, rows = one.x.astype(int) + step[0] - left, one.y.astype(int) + step[1] - top
+    picture = np.zeros((int(other.y.max()) - top + 1, int(other.x.max()) - left + 1))
+    core = level > CORE * level.max()
+    picture[other.y[core].astype(int) - top, other.x[core].astype(int) - left] = odd[k + 1][core]
+    inside = (columns >= 0) & (rows >= 0)
+    inside &= (columns < picture.shape[1]) & (rows < picture.shape[0])
+    before, after = odd[k][inside], picture[rows[inside], columns[inside]]
+    both = (before != 0.0) & (after != 0.0)
+    return before[both], after[both]
+
+
+def _axes(xy_px: Floats) -> Floats:
+    """Return unit vectors (n, 2, 2) along and across the way at each light, in rows."""
+    place = np.arange(len(xy_px))
+    ahead = xy_px[np.minimum(place + BESIDE, len(place) - 1)]
+    along = ahead - xy_px[np.maximum(place - BESIDE, 0)]
+    along = along / np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-9)
+    return np.stack([along, np.column_stack([-along[:, 1], along[:, 0]])], axis=1)
+
+
+def _about_trend(
+    time_s: Floats, frame: Ints, xy_px: Floats, cov_px2: Floats, stays: float, moved: Floats
+) -> tuple[Floats, Floats]:
+    """Return squares about a trend over stated variances, and what they should add up to, (2,).
+
+    `moved` (n, k, 2) are shapes in time that a trend may hold in x and in y.
+    """
+    count, axes = len(time_s), _axes(xy_px)
+    spread = axes @ cov_px2 @ np.swapaxes(axes, 1, 2)
+    white = axes / np.sqrt(spread[:, [0, 1], [0, 1]])[:, :, None]
+    tau = 2.0 * (time_s - time_s[0]) / max(float(np.ptp(time_s)), 1e-9) - 1.0
+    smooth = np.polynomial.legendre.legvander(tau, min(DEGREE + count // PER_DEGREE, count - 4))
+    shapes = np.concatenate([np.repeat(smooth[:, :, None], 2, axis=2), moved], axis=1)
+    design = np.einsum("nij,nkj->nikj", white, shapes).reshape(2 * count, -1)
+    value = np.einsum("nij,nj->ni", white, xy_px - xy_px.mean(axis=0)).reshape(-1)
+    weight = np.ones(2 * count)
+    for _ in range(ROUNDS):
+        base = np.linalg.qr(design * weight[:, None])[0]
+        left = (value * weight - base @ (base.T @ (value * weight))).reshape(count, 2)
+        size = np.abs(left / weight.reshape(count, 2))
+        limit = FAR_OUT / 0.6745 * np.maximum(np.median(size, axis=0), 1e-9)
+        weight = np.sqrt(np.minimum(1.0, limit / np.maximum(size, 1e-12))).reshape(-1)
+    apart = np.abs(frame[:, None] - frame[None, :])
+    together = np.power(stays, apart) if stays > 0.0 else np.eye(count)
+    degrees = np.empty(2)
+    for axis in (0, 1):
+        free = np.eye(count) - base[axis::2] @ base[axis::2].T
+        other = base[axis::2] @ base[1 - axis :: 2].T
+        degrees[axis] = np.sum((free @ together) * free) + np.sum((other @ together) * other)
+    return np.sum(left**2, axis=0), degrees
+
+
+def _moved(sway: Sway | None, time_s: Floats) -> Floats:
+    """Return the picture's sway and its rate (n, 2, 2) at some times; (n, 0, 2) of a calm one.
+
+    The rate allows for rows that are read at other times.
+    """
+    none = np.zeros((len(time_s), 0, 2))
+    if sway is None or not len(sway.time_s):
+        return none
+    seen = np.isfinite(sway.away_px[:, :, 0]).any(axis=1)
+    seen &= (sway.time_s > time_s[0] - AROUND_S) & (sway.time_s < time_s[-1] + AROUND_S)
+    if seen.sum() < LEAST_LIGHTS:
+        return none
+    away, at = np.nanmedian(sway.away_px[seen], axis=1), sway.time_s[seen]
+    if np.sqrt(np.mean(np.var(away, axis=0))) < SHAKEN_PX:
+        return none
+    rate = np.gradient(away, at, axis=0) * float(np.median(np.diff(at)))
+    return np.stack(
+        [
+            np.column_stack([np.interp(time_s, at, one) for one in shape.T])
+            for shape in (away, rate)
+        ],
+        axis=1,
+    )

@@ -1,0 +1,1 @@
+"""Measure a camera's clock and read-out by a lamp of known rate."""

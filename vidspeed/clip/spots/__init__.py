@@ -1,0 +1,1 @@
+"""Find what stands out of the background, and follow what moves."""

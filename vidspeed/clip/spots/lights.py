@@ -1,0 +1,319 @@
+"""Find what stands out of the background in one frame: spots, with the pixels to fit them by.
+
+By day a craft may be darker than what lies behind it. Such a spot keeps the negative of its
+pixels, and is from there on treated like any other.
+
+A spot is found at half size, cheaply, and keeps a patch of the frame at full size together with
+the background's samples there. Only the spots of a track that moves are fitted (`fit.py`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import accumulate, chain, islice
+from typing import Any, NamedTuple
+
+import cv2
+import numpy as np
+
+from vidspeed.clip.background import Apart, Backdrop, level_scale, negative
+from vidspeed.clip.medians import SAMPLES, middle_of_stack
+from vidspeed.clip.read import Luma
+from vidspeed.clip.spots.groups import Box, groups_of
+from vidspeed.clip.spots.newcomers import new_of
+from vidspeed.clip.window import Pane
+from vidspeed.values import Bools, Floats, Value
+
+MOST_SPOTS = 24  # the strongest of a frame are kept, of either sign
+MOST_DOUBTFUL = 8  # beyond so many only those that are clear: a coder's key frame has many
+BESIDE = 8  # half-size pixels: nearer to a stronger spot of the other sign, it is its fringe
+MARGIN_PX = 14  # full-size pixels around what stood out
+SHUT_PX = 4  # full-size pixels around another spot that are not this one's own
+FLOODED = 0.03  # share of the picture that stands out when the exposure jumped, not a light
+MOST_CLEAR = 6  # spots that may do so and are not taken for noise
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Spot(Value):
+    """A place in one frame that stands out: rough figures, and the pixels of the patch.
+
+    `xy_px` (2,) is the centre of what stands out, `half_px` (2,) half the streak's vector,
+    `sigma_px` its width; `corner_px` (x, y) is the patch's first pixel; `luma` (h, w) and `past`
+    (n, h, w) are the frame and the background's samples there, `own` (h, w) is False where
+    another spot lies. `cut` says that it reaches the edge of the picture, `darker` that it is
+    darker than the background: `luma`, `past` and `peak` are then those of the negative.
+    """
+
+    frame: int
+    time_s: float
+    xy_px: Floats
+    half_px: Floats
+    sigma_px: float
+    peak: float
+    snr: float
+    corner_px: tuple[int, int]
+    luma: Luma
+    past: Luma
+    own: Bools
+    cut: bool
+    darker: bool = False
+
+
+def emptied(spot: Spot) -> Spot:
+    """Return a spot without its pixels, which nobody needs once its light is fitted."""
+    none = np.empty((0, 0), spot.luma.dtype)
+    return replace(spot, luma=none, past=none[None], own=none.astype(bool))
+
+
+class Look(NamedTuple):
+    """A frame's window, what stands out in it, and the background's samples at that time."""
+
+    pane: Pane
+    apart: Apart
+    ring: tuple[Luma, ...]
+
+
+class Finder:
+    """Finds the spots of frame after frame; remembers what stood out in the frame before."""
+
+    def __init__(self, backdrop: Backdrop) -> None:
+        self._backdrop = backdrop
+        self._before: list[Box] = []
+
+    def spots(self, looks: Sequence[Look]) -> list[list[Spot]]:
+        """Return the spots of each of some frames, strongest of each sign first.
+
+        What stood out at the same place in the frame before has changed and stayed, as the blocks
+        of a coder do: it is no spot.
+        """
+        cuts = [self._cuts(*look) for look in looks]
+        spots = iter(_spots(list(chain.from_iterable(cuts))))
+        return [list(islice(spots, len(each))) for each in cuts]
+
+    def _cuts(self, pane: Pane, apart: Apart, ring: tuple[Luma, ...]) -> list[_Cut]:
+        """Return the patches of what is new in a frame."""
+        if not apart.count:
+            self._before = []
+            self._backdrop.adapt(0)
+            return []
+        if flooded(apart):
+            self._before = []
+            if self._backdrop.follow_jump(pane.half):
+                apart = self._backdrop.apart(pane.half)
+                ring = self._backdrop.ring
+            if not apart.count or flooded(apart):
+                return []
+        boxes = groups_of(apart)
+        new = new_of(boxes, self._before)
+        self._before = boxes
+        clear = sum(box.clear for box in new)
+        self._backdrop.adapt(len(new) - min(clear, MOST_CLEAR))
+        brighter = [box for box in new if not box.darker]
+        darker = [box for box in new if box.darker]
+        strongest = [*_strongest(brighter, darker), *_strongest(darker, brighter)]
+        return [_cut(pane, ring, box, boxes) for box in strongest]
+
+
+def flooded(apart: Apart) -> bool:
+    """Say whether far too much became brighter at once, or darker, for lights to have done it."""
+    most = FLOODED * apart.over.size
+    if apart.count <= most:
+        return False
+    brighter = cv2.countNonZero(apart.brighter)
+    return max(brighter, apart.count - brighter) > most
+
+
+def _strongest(boxes: list[Box], others: list[Box]) -> list[Box]:
+    """Return the strongest groups, without the fringes of stronger ones of the other sign.
+
+    Lenses, sharpening and codecs put a dark rim around a light, and a light one around the dark.
+    """
+    kept = sorted(boxes, key=lambda box: -box.strength)[:MOST_SPOTS]
+    kept = [*kept[:MOST_DOUBTFUL], *(box for box in kept[MOST_DOUBTFUL:] if box.clear)]
+    stronger = sorted(others, key=lambda box: -box.strength)
+    found = []
+    for box in kept:
+        left, right = box.left - BESIDE, box.right + BESIDE
+        top, bottom, strength = box.top - BESIDE, box.bottom + BESIDE, box.strength
+        for other in stronger:
+            if strength >= other.strength:
+                found.append(box)
+                break
+            across = left < other.right and other.left < right
+            if across and top < other.bottom and other.top < bottom:
+                break
+        else:
+            found.append(box)
+    return found
+
+
+def _spots(cuts: Sequence[_Cut]) -> list[Spot]:
+    """Measure patches, all together."""
+    if not cuts:
+        return []
+    scale = level_scale(cuts[0].luma)
+    return [
+        _spot(cut, above, peak, max(scale * noise, 0.3))
+        for cut, (above, peak), noise in zip(cuts, _above(cuts), _noises(cuts), strict=True)
+    ]
+
+
+class _Cut(NamedTuple):
+    """The patch of a group: its corner in the window, its pixels, its background's samples."""
+
+    pane: Pane
+    box: Box
+    left: int
+    top: int
+    luma: Luma
+    past: Luma
+    own: Bools | None
+
+
+def _cut(pane: Pane, ring: tuple[Luma, ...], box: Box, others: list[Box]) -> _Cut:
+    """Cut the patch of a group out of a frame; `own` is None where no other group is near."""
+    height, width = pane.luma.shape
+    left, top = max(2 * box.left - MARGIN_PX, 0), max(2 * box.top - MARGIN_PX, 0)
+    right, bottom = min(2 * box.right + MARGIN_PX, width), min(2 * box.bottom + MARGIN_PX, height)
+    rows, columns = slice(top, bottom), slice(left, right)
+    past = np.empty((len(ring), bottom - top, right - left), pane.luma.dtype)
+    for place, one in enumerate(ring):
+        past[place] = one[rows, columns]
+    luma = pane.luma[rows, columns].copy()
+    if box.darker:
+        luma, past = negative(luma), negative(past)
+    low, high = (left - SHUT_PX) / 2, (right + SHUT_PX) / 2
+    first, last = (top - SHUT_PX) / 2, (bottom + SHUT_PX) / 2
+    around = [  # what reaches into the patch, or what lies near it
+        other
+        for other in others
+        if other.left < high
+        and low < other.right
+        and other.top < last
+        and first < other.bottom
+        and other is not box
+    ]
+    if not around:
+        return _Cut(pane, box, left, top, luma, past, None)
+    own = np.ones(luma.shape, dtype=bool)
+    for other in around:
+        _shut_out(own, box, other, left, top)
+    return _Cut(pane, box, left, top, luma, past, own)
+
+
+def _spot(cut: _Cut, above: Floats, peak: float, noise: float) -> Spot:
+    """Measure a patch roughly; `above` (h, w) is how far it stands above its background."""
+    pane, box, luma, past = cut.pane, cut.box, cut.luma, cut.past
+    rough, peak = _moments(above, noise), max(peak, 1e-3)
+    own = np.ones(luma.shape, dtype=bool) if cut.own is None else cut.own
+    height, width = pane.luma.shape
+    edge = min(2 * box.left, 2 * box.top, width - 2 * box.right, height - 2 * box.bottom) < 3
+    x, y = cut.left + pane.corner_px[0], cut.top + pane.corner_px[1]
+    middle, half = np.array([rough.x_px + x, rough.y_px + y]), np.array(rough.half_px)
+    for held in (middle, half, luma, past, own):
+        held.flags.writeable = False  # they are the spot's own already, and need no copy
+    return Spot(
+        frame=pane.frame,
+        time_s=pane.time_s,
+        xy_px=middle,
+        half_px=half,
+        sigma_px=rough.sigma_px,
+        peak=peak,
+        snr=peak / noise,
+        corner_px=(x, y),
+        luma=luma,
+        past=past,
+        own=own,
+        cut=edge,
+        darker=box.darker,
+    )
+
+
+def _shut_out(own: Bools, box: Box, other: Box, left: int, top: int) -> None:
+    """Mark the pixels of another group, and those near it, as not this spot's own."""
+    window = np.s_[
+        max(2 * other.top - SHUT_PX - top, 0) : max(2 * other.bottom + SHUT_PX - top, 0),
+        max(2 * other.left - SHUT_PX - left, 0) : max(2 * other.right + SHUT_PX - left, 0),
+    ]
+    mine = np.s_[
+        2 * box.top - top : 2 * box.bottom - top, 2 * box.left - left : 2 * box.right - left
+    ]
+    kept = own[mine].copy()
+    own[window] = False
+    own[mine] |= kept
+
+
+class _Rough(NamedTuple):
+    """Centre, half vector and width of a patch, from its moments."""
+
+    x_px: float
+    y_px: float
+    half_px: tuple[float, float]
+    sigma_px: float
+
+
+def _moments(above: Any, noise: float) -> _Rough:
+    """Measure a patch by the moments of what stands above its background."""
+    smooth: Any = cv2.GaussianBlur(above, (9, 9), 1.0)
+    least = max(0.2 * cv2.minMaxLoc(smooth)[1], noise)
+    sums = cv2.moments(cv2.threshold(smooth, least, 0.0, cv2.THRESH_TOZERO)[1])
+    total = sums["m00"] or 1.0
+    xx, yy, xy = sums["mu20"] / total, sums["mu02"] / total, sums["mu11"] / total
+    apart = math.hypot(0.5 * (xx - yy), xy)  # the eigenvalues are the mean of xx and yy +- apart
+    sigma = math.sqrt(max(0.5 * (xx + yy) - apart - 0.8, 0.4))  # less the blur of one pixel, nearly
+    turn = 0.5 * math.atan2(2.0 * xy, xx - yy)
+    half = 0.5 * math.sqrt(24.0 * apart)
+    return _Rough(
+        x_px=sums["m10"] / total,
+        y_px=sums["m01"] / total,
+        half_px=(half * math.cos(turn), half * math.sin(turn)),
+        sigma_px=sigma,
+    )
+
+
+def _above(cuts: Sequence[_Cut]) -> list[tuple[Floats, float]]:
+    """Return how far patches (h, w) stand above the median of their samples, and their peaks.
+
+    They are worked out side by side: what takes long of small pictures is the number of calls.
+    Where a patch is another spot's it stands above nothing.
+    """
+    luma = np.concatenate([cut.luma.reshape(-1) for cut in cuts])
+    past = np.concatenate([cut.past.reshape(SAMPLES, -1) for cut in cuts], axis=1)
+    middle = middle_of_stack(past[:, None])
+    above: Any = np.asarray(cv2.subtract(luma[None], middle, dtype=cv2.CV_32F))[0]
+    if (scale := level_scale(luma)) != 1.0:
+        above *= np.float32(scale)
+    sizes = [cut.luma.size for cut in cuts]
+    parts = [
+        part.reshape(cut.luma.shape) for part, cut in zip(_split(above, sizes), cuts, strict=True)
+    ]
+    for part, cut in zip(parts, cuts, strict=True):
+        if cut.own is not None:
+            np.multiply(part, cut.own, out=part)
+    peaks = np.maximum.reduceat(above, [0, *accumulate(sizes[:-1])])
+    return list(zip(parts, peaks.tolist(), strict=True))
+
+
+def _noises(cuts: Sequence[_Cut]) -> list[float]:
+    """Return the median standard deviation of the samples of a quarter of each patch's pixels."""
+    some = [cut.past[:, ::2, ::2].reshape(SAMPLES, -1) for cut in cuts]
+    values = np.concatenate(some, axis=1).astype(np.float32)
+    values -= values[0]
+    mean = np.add.reduce(values, axis=0) / np.float32(SAMPLES)
+    square = np.einsum("ij,ij->j", values, values) / SAMPLES - mean * mean
+    found = []
+    for part in _split(square, [one.shape[1] for one in some]):
+        middle = len(part) // 2
+        part.partition(middle)
+        found.append(math.sqrt(max(float(part[middle]), 0.0)))
+    return found
+
+
+def _split(values: Any, sizes: Sequence[int]) -> Iterator[Any]:
+    """Yield pieces of some values (n,), of these sizes."""
+    first = 0
+    for size in sizes:
+        yield values[first : first + size]
+        first += size
