@@ -101,6 +101,20 @@ def test_what_averaging_over_frames_keeps_of_a_lamp_is_its_ghost_and_a_second_la
         assert without_ghosts([craft, second], SIZE) == [craft, second]
 
 
+def test_a_faint_craft_that_goes_past_a_bright_one_on_its_line_is_no_ghost():
+    rng = np.random.default_rng(5)
+    frames = list(range(64))
+    bright = track(frames, [(900.0 - 10.0 * k, 100.0) for k in frames], 220.0)
+    flown = np.array([(950.0 - 11.5 * k - 0.01 * k**2, 108.0) for k in frames])
+    past = track(frames, flown + rng.normal(0.0, 0.5, flown.shape), 12.0)
+    assert without_ghosts([bright, past], SIZE) == [bright, past]
+    late = rng.choice([1, 2, 4], len(frames))
+    jumping = track(frames, [(900.0 - 10.0 * (k - n), 104.0) for k, n in enumerate(late)], 12.0)
+    growing = track(frames, [(900.0 - 10.0 * (k - k // 16), 104.0) for k in frames], 12.0)
+    for ghost in (jumping, growing):
+        assert without_ghosts([bright, ghost], SIZE) == [bright]
+
+
 def test_a_fainter_track_mirrored_about_the_middle_is_a_flare_and_an_equal_one_is_not():
     frames = list(range(30))
     places = [(40.0 + 15.0 * k, 100.0 + k) for k in frames]

@@ -24,6 +24,10 @@ FLARE_NEAR, FLARE_FAINT = 0.04, 0.6  # of the width, from the mirrored place; of
 REMAINS_PX, REMAINS_FAINT = 3.0, 0.75  # from the very place of a light, and of its brightness
 LATE = (1, 2)  # frames by which what averaging keeps of a lamp follows it
 LAMP, SEEN = 7, 0.6  # lights of a lamp that leaves remains; share of frames in which one is seen
+STEADY, PAST = (
+    0.15,
+    3.0,
+)  # frames: what flies by itself keeps so near to a curve, and so far goes past
 MOST = 0.6  # share of a track's lights that make it a ghost
 
 _Table = tuple[Ints, Floats, Floats]  # frames (n,), places (n, 2) and brightness (n,) of lights
@@ -98,7 +102,24 @@ def _is_ghost(track: Track, other: Track) -> bool:
     later = track.frame[:, None] - other.frame[None]
     fainter = np.abs(track.peak[:, None]) < FAINT * np.abs(other.peak[None])
     near = (apart < NEAR_PX) & (later >= -FRAMES // 2) & (later <= FRAMES) & fainter
-    return bool(near.any(axis=1).mean() >= MOST)
+    return bool(near.any(axis=1).mean() >= MOST) and not _goes_past(track, other)
+
+
+def _goes_past(track: Track, other: Track) -> bool:
+    """Say whether a track steadily falls behind another, or draws ahead: what flies by itself.
+
+    Asked is by how many frames of the other's way it is behind. Remains stay as far behind, or jump
+    from frame to frame.
+    """
+    frame, mine, theirs = np.intersect1d(track.frame, other.frame, return_indices=True)
+    if len(frame) < LAMP:
+        return False
+    way = np.gradient(other.xy_px[theirs], frame, axis=0)
+    off = other.xy_px[theirs] - track.xy_px[mine]
+    behind = np.sum(off * way, axis=1) / np.maximum(np.sum(way**2, axis=1), 1e-9)
+    line = np.polynomial.Polynomial.fit(frame, behind, 2)
+    smooth = float(np.std(behind - line(frame))) < STEADY
+    return smooth and abs(float(line(frame[-1]) - line(frame[0]))) > PAST
 
 
 def _trails(track: Track, other: Track) -> bool:
