@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from vidspeed.agreement.exposure import Exposure
-from vidspeed.agreement.playback import slow_by_exposure
-from vidspeed.values import Clip
+from vidspeed.agreement.playback import denied_by_speed, slow_by_exposure
+from vidspeed.values import Clip, Craft
 
 
 def seen(exposure_ms, streak_px, *, u_ms=0.1, interval_ms=1000.0 / 60.0):
@@ -40,3 +40,11 @@ def test_short_streaks_that_are_a_pixel_too_long_may_be_a_wide_lamp():
 
 def test_an_exposure_that_is_only_a_little_too_long_is_a_wrong_figure():
     assert slow_by_exposure(seen(2.8, 12.0), stated(2.0)) is None
+
+
+def test_a_craft_that_would_be_too_fast_for_itself_was_not_filmed_faster():
+    """Lamps that run together, or a wrong exposure, made its streaks long."""
+    told = slow_by_exposure(seen(8.0, 12.0), stated(2.0))
+    craft = Craft(speed_mps=(40.0, 170.0))
+    assert not denied_by_speed(craft, 40.0, told)
+    assert denied_by_speed(craft, 60.0, told)

@@ -66,6 +66,14 @@ def denied_by_exposure(seen: Exposure, clip: Clip, slow: Slow) -> bool:
     return seen.exposure_s + u < slow.low * max(clip.exposure_s - stated_u, 0.0)
 
 
+def denied_by_speed(craft: Craft, speed_mps: float, slow: Slow) -> bool:
+    """Tell whether what flies at `speed_mps` would be too fast for the craft if it plays so slowly.
+
+    Then something else made the streaks long: lamps that run together, or a wrong exposure.
+    """
+    return speed_mps * slow.low > craft.speed_mps[1]
+
+
 def slow_by_speed(craft: Craft, speed_mps: float, interval_s: float) -> Slow:
     """Return how much too slowly a clip plays if what flies in it at `speed_mps` is the craft."""
     low, high = craft.speed_mps

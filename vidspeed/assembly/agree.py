@@ -22,6 +22,7 @@ from vidspeed.agreement.frames import SpeedJump, aslant, check_frames, dashed, s
 from vidspeed.agreement.playback import (
     FACTORS,
     denied_by_exposure,
+    denied_by_speed,
     exposure_words,
     faster,
     slow_by_exposure,
@@ -67,7 +68,7 @@ def by_light(
     problems: list[Problem] = []
     told: set[str] = set()
     for row in solved:
-        reason = _against(row, looked, jumps)
+        reason = _against(session, row, looked, jumps)
         if reason is not None:
             problems.append(reason)
             told |= {seen.clip for seen in row.result.sightings}
@@ -115,7 +116,10 @@ def _judged(row: Pass, looked: dict[str, Looked]) -> Pass:
 
 
 def _against(
-    row: Pass, looked: dict[str, Looked], jumps: dict[str, list[SpeedJump]]
+    session: Session,
+    row: Pass,
+    looked: dict[str, Looked],
+    jumps: dict[str, list[SpeedJump]],
 ) -> Problem | None:
     """Return why a pass's speed would be false, None where nothing speaks against its stamps."""
     if row.flight is None:
@@ -125,7 +129,8 @@ def _against(
         if seen is None or dashed(lit.track) or aslant(lit.track):
             continue
         slow = slow_by_exposure(seen, entry)
-        if slow is not None:
+        speed_mps = row.result.speed_mps or 0.0
+        if slow is not None and not denied_by_speed(session.craft, speed_mps, slow):
             return _error(lit.clip, row.result, exposure_words(seen, entry, slow))
     for sighted in row.result.sightings:
         time_s = sighted.track.time_s[sighted.used]
