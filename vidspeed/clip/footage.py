@@ -16,13 +16,14 @@ import cv2
 import numpy as np
 
 from vidspeed.clip.background import to_eight_bits
+from vidspeed.clip.medians import BAND
 from vidspeed.clip.read import Luma
-from vidspeed.clip.rows import MOST_PIXELS, joined, reach_px, window_around
+from vidspeed.clip.rows import MOST_PIXELS, joined_by, reach_px, step_for, window_around
 from vidspeed.clip.window import Pane
 from vidspeed.values import Floats, Footage, Picture
 from vidspeed.values.pictured import Filmed, Lane
 
-MOST_HELD = 16 << 20  # bytes of the half-size frames that are held
+MOST_HELD = 14 << 20  # bytes of the half-size frames that are held
 WIDEST = 1000  # half-size pixels: of larger pictures, every second of what is held
 EARLY_S, LATE_S = 0.3, 0.3  # before the first spot and after the last
 LEAST_SPOTS = 6
@@ -86,10 +87,9 @@ class Recorder:
             return
         way_px = _way(flown.xy_px, self._size_px)
         rows, columns = window_around(way_px, self._size_px[::-1])
-        seen = brightest(rows)
-        if seen is None:
+        part, step = _in_bands(brightest, rows, self._size_px[0])
+        if part is None:
             return
-        part, step = joined(to_eight_bits(seen[:, columns]), MOST_PIXELS)
         made = Footage(
             time_s=np.array([row.time_s for row in frames]),
             way_px=way_px,
@@ -189,6 +189,19 @@ def _place_along(way_px: Floats, line_px: Floats, size_px: tuple[int, int]) -> F
     at = np.full(len(line_px), np.nan)
     at[seen] = np.interp(place, u, np.arange(len(u)))
     return at
+
+
+def _in_bands(brightest: Brightest, rows: slice, width: int) -> tuple[Picture | None, int]:
+    """Return some rows, joined to few pixels, and the side of the blocks; a few rows at a time."""
+    step = step_for((rows.stop - rows.start) * width, MOST_PIXELS)
+    last = rows.start + (rows.stop - rows.start) // step * step
+    bands = []
+    for top in range(rows.start, last, BAND * step):
+        seen = brightest(slice(top, min(top + BAND * step, last)))
+        if seen is None:
+            return None, step
+        bands.append(joined_by(to_eight_bits(seen), step))
+    return np.concatenate(bands), step
 
 
 def _jpeg(picture: Picture) -> Picture:

@@ -13,6 +13,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+import numpy.ma  # the first np.median asks for it, and a decoder would wait
 
 from vidspeed.clip.shown import Luma
 from vidspeed.values import Picture

@@ -150,11 +150,21 @@ def _row(picture: Picture, places: Places, darker: bool) -> Picture:
 
 def joined(picture: Picture, most_pixels: int, darker: bool = False) -> tuple[Picture, int]:
     """Return a picture with blocks of `step` x `step` pixels joined to their brightest value."""
-    step = int(np.ceil(np.sqrt(picture.size / most_pixels)))
+    step = step_for(picture.size, most_pixels)
+    return joined_by(picture, step, darker), step
+
+
+def step_for(pixels: int, most_pixels: int) -> int:
+    """Return the side of the blocks that are joined where there are so many pixels."""
+    return max(1, int(np.ceil(np.sqrt(pixels / most_pixels))))
+
+
+def joined_by(picture: Picture, step: int, darker: bool = False) -> Picture:
+    """Return a picture (h, w) with blocks of `step` x `step` pixels joined; what is left is cut."""
     if step == 1:
-        return picture, step
+        return picture
     height, width = (side // step * step for side in picture.shape)
     edges = [np.arange(0, side, step) for side in (height, width)]
     join = np.minimum if darker else np.maximum
     lines = join.reduceat(picture[:height, :width], edges[0], axis=0)
-    return np.asarray(join.reduceat(lines, edges[1], axis=1), np.uint8), step
+    return np.asarray(join.reduceat(lines, edges[1], axis=1), np.uint8)

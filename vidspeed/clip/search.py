@@ -144,13 +144,13 @@ class Search:
         if len(times) < SAMPLES and not short:
             return
         interval_s = max(float(np.median(np.diff(times))), 1e-6)
-        backdrop = Backdrop(interval_s, self._window.inside)
         pane, half = self._waiting[0]
         room = MOST_WAITING // ((pane.luma.nbytes + half.nbytes) * (SAMPLES - 1))
         soon = round(SOON_S / (SAMPLES - 1) / interval_s)
         apart = max(1, min(soon, room))  # the first samples; later ones need no room
         if not short and len(self._waiting) <= (SAMPLES - 1) * apart:
             return
+        backdrop = Backdrop(interval_s, self._window.inside)
         if short:
             apart = backdrop.spacing = max(1, (len(self._waiting) - 1) // (SAMPLES - 1))
         turns = [turn * apart % len(self._waiting) for turn in range(SAMPLES)]
