@@ -87,7 +87,8 @@ def dismiss_and_restore(tiny, page, address):
     solved_so_often(page, 2)
     assert states_of(page, 13) == ["dismissed"]
     assert "1 light was dismissed by hand" in page.inner_text("table")
-    assert "The results are of before this change" in page.inner_text("#said")
+    said = page.inner_text("#said")  # which of the two depends on the last digit of the speed
+    assert "The results are of before this change" in said or "The results still say" in said
     assert page.inner_text("#speed") == speed_words(run(tiny).passes[0])
     assert page.inner_text("#dismiss") == "Restore this light"
     page.keyboard.press("Shift+ArrowDown")

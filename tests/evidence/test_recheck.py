@@ -285,7 +285,7 @@ def test_memory_is_bounded(packed, tmp_path, monkeypatch):
     """What a pack makes the solver take is taken within the bound: here by an honest hunger."""
 
     def hungry(*session, **how):
-        np.ones(64 << 20, dtype=np.uint8)
+        np.empty(4 << 30, dtype=np.uint8)  # more than what earlier tests have left free
 
     monkeypatch.setattr("vidspeed.evidence.recheck.run_session", hungry)
     message = refused(tmp_path, packed, limits=Limits(memory_bytes=1 << 20))
