@@ -78,8 +78,9 @@ def test_runs_are_the_fast_stretches():
     assert [run.middle_s for run in runs(record())] == pytest.approx([20.0, 50.0, 80.0], abs=0.3)
 
 
-def test_a_record_of_something_that_never_moved_has_no_runs():
-    still = replace(record(places=False), speed_mps=np.zeros(len(record().time_s)))
+@pytest.mark.parametrize("speed_mps", [0.0, 1e-300])
+def test_a_record_of_something_that_never_moved_has_no_runs(speed_mps):
+    still = replace(record(places=False), speed_mps=np.full(len(record().time_s), speed_mps))
     assert runs(still) == []
     assert beside_record(still, PASSES, NEVER)[0] == {}
 

@@ -21,6 +21,7 @@ from vidspeed.values import Floats, Onboard, PassResult, Profile, Value
 RUN = 0.6  # of the record's greatest speed: a run is faster
 JOIN_S = 1.0  # runs nearer than this are one
 MANY, GLITCHES = 200, 0.005  # rows of a record from which on that share of the fastest may be wrong
+LEAST_MPS = 1e-3  # slower than any record tells from standing still
 STARTS = 200  # places of a pass within its run that are weighed
 SHAPE_U = 0.01  # of the speed: rise and fall are not compared finer
 TOGETHER_S = 5.0  # a pass and its run are no farther apart, by clocks that agree so far
@@ -45,7 +46,7 @@ def runs(record: Onboard) -> list[Run]:
     time_s, speed = own_speeds(record)
     top = float(np.quantile(speed, 1.0 - GLITCHES)) if len(speed) > MANY else float(np.max(speed))
     fast = np.flatnonzero(speed >= RUN * top)
-    if not top > 0.0:  # it never moved
+    if not top > LEAST_MPS:  # it never moved
         return []
     parts = np.split(fast, np.flatnonzero(np.diff(time_s[fast]) > JOIN_S) + 1)
     return [
