@@ -35,6 +35,9 @@ def test_pieces_where_the_lens_has_no_place_take_no_part():
     assert not reached(sway(np.zeros((200, 2))).places_px, folded).all()
     assert steadiness(sway(np.zeros((200, 2))), folded).verdict == "fixed"
     assert steadiness(sway(np.zeros((200, 2)), pieces=6, seed=2), folded).verdict == "fixed"
+    scanned = sway(wave(2.0, 3.0))  # as a clip gives it, with how often each changed its looks
+    scanned = replace(scanned, changing=np.linspace(0.0, 0.2, len(scanned.places_px)))
+    assert steadiness(scanned, folded).verdict == steadiness(scanned, LENS).verdict == "shaken"
 
 
 def test_a_fixed_camera_is_fixed():

@@ -80,9 +80,7 @@ def steadiness(sway: Sway, lens: Floats) -> Steadiness:
 
 def _within(sway: Sway, lens: Floats) -> Sway:
     kept = reached(sway.places_px, lens)
-    if kept.all():
-        return sway
-    return replace(sway, places_px=sway.places_px[kept], away_px=sway.away_px[:, kept])
+    return sway if kept.all() else only(sway, kept)
 
 
 def _replaced(sway: Sway, seen: Bools) -> Bools:

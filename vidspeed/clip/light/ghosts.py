@@ -24,10 +24,7 @@ FLARE_NEAR, FLARE_FAINT = 0.04, 0.6  # of the width, from the mirrored place; of
 REMAINS_PX, REMAINS_FAINT = 3.0, 0.75  # from the very place of a light, and of its brightness
 LATE = (1, 2)  # frames by which what averaging keeps of a lamp follows it
 LAMP, SEEN = 7, 0.6  # lights of a lamp that leaves remains; share of frames in which one is seen
-STEADY, PAST = (
-    0.15,
-    3.0,
-)  # frames: what flies by itself keeps so near to a curve, and so far goes past
+STEADY, PAST = 0.15, 3.0  # frames: what passes another keeps so near a curve, and goes so far
 MOST = 0.6  # share of a track's lights that make it a ghost
 
 _Table = tuple[Ints, Floats, Floats]  # frames (n,), places (n, 2) and brightness (n,) of lights
