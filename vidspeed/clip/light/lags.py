@@ -18,6 +18,7 @@ from vidspeed.values import Floats
 
 LAG = 6  # pixels over which the noise of neighbours is looked at
 ROUNDS = 6  # in which the covariance settles
+MOST_KEPT = 512  # rows of products that wait to be multiplied: many at once take a fifth of the time
 MOST_GROWN = 1.5  # of a pixel's variance, which is about 1: beyond, what is added calls for more
 SIDE = 2 * LAG + 1
 NEAR, FAR = np.arange(-LAG, LAG + 1), np.arange(-2 * LAG, 2 * LAG + 1)
@@ -33,6 +34,7 @@ class Lags:
         self._found, self._pairs = np.zeros((SIDE, SIDE)), np.zeros((SIDE, SIDE))
         self._spread = np.zeros((len(FAR), len(FAR)))  # by distance: the columns with themselves
         self._twice = np.zeros((SIDE**2, SIDE**2))  # the products X' X by two distances
+        self._kept: list[Floats] = []  # X (k, SIDE**2) that are not in them yet
 
     def add(self, odd: Floats, paired: Floats, columns: Floats) -> None:
         """Add the pictures of a light: the odd part (h, w), where it is, and K (k, h, w).
@@ -46,14 +48,25 @@ class Lags:
         stack = np.concatenate([odd[None], paired[None], columns])[:, *there]
         size = tuple(cv2.getOptimalDFTSize(n + 2 * LAG) for n in stack.shape[1:])
         waves = np.fft.rfft2(stack, size)  # so large that pictures do not meet themselves
-        self._found += _products(waves[:1], waves[0], size)[0][NEARBY]
-        self._pairs += _products(waves[1:2], waves[1], size)[0][NEARBY]
-        for k in range(2, len(waves)):
-            sums = _products(waves[k:], waves[k], size)
-            self._spread += sums[0][np.ix_(FAR, FAR)]
-            products = sums[:, *NEARBY].reshape(-1, SIDE**2)
-            turned = products[1:, ::-1]  # the two columns the other way round
-            self._twice += products.T @ products + turned.T @ turned
+        odd_wave, paired_wave, taken = waves[0], waves[1], waves[2:]
+        one, other = np.triu_indices(len(taken))
+        firsts = np.concatenate([[odd_wave, paired_wave], taken[one]])
+        sums = _products(firsts, np.concatenate([[odd_wave, paired_wave], taken[other]]), size)
+        near = sums[:, *NEARBY]
+        self._found += near[0]
+        self._pairs += near[1]
+        alike, products = one == other, near[2:].reshape(-1, SIDE**2)
+        self._spread += sums[2:][alike].sum(axis=0)[np.ix_(FAR, FAR)]
+        self._kept += [products, products[~alike, ::-1]]  # and the columns the other way round
+        if sum(len(products) for products in self._kept) > MOST_KEPT:
+            self._multiply()
+
+    def _multiply(self) -> None:
+        """Put what is kept into the products by two distances."""
+        if self._kept:
+            products = np.concatenate(self._kept)
+            self._twice += products.T @ products
+            self._kept = []
 
     def kernel(self) -> Floats:
         """Return the covariance of pixels by their distance (2 LAG + 1, 2 LAG + 1).
@@ -80,14 +93,15 @@ class Lags:
 
         It gives the sums by distance of H C + C H - H C H.
         """
+        self._multiply()
         down, across = (lag.ravel() for lag in np.meshgrid(NEAR, NEAR, indexing="ij"))
         apart = (lag[:, None] - lag[None, :] + 2 * LAG for lag in (down, across))
         return np.asarray(2.0 * self._spread[*apart] - self._twice)
 
 
-def _products(waves: Waves, wave: Waves, size: tuple[int, ...]) -> Floats:
-    """Return the sums of products (n, *size) of pictures with one, by distance, from waves."""
-    return np.asarray(np.fft.irfft2(np.conj(wave) * waves, size))
+def _products(waves: Waves, others: Waves, size: tuple[int, ...]) -> Floats:
+    """Return the sums of products (n, *size) of pictures with others, by distance, from waves."""
+    return np.asarray(np.fft.irfft2(np.conj(waves) * others, size))
 
 
 def white() -> Floats:
