@@ -3,6 +3,7 @@
 import cv2
 import numpy as np
 import pytest
+from scipy.interpolate import CubicSpline
 
 from vidspeed.clip.ground.sway import SwayMeter
 
@@ -112,3 +113,23 @@ def test_what_waves_does_not_keep_its_looks(waves):
     changing = found.sway().changing
     assert (np.median(changing) > 0.3) == waves
     assert waves or np.quantile(changing, 0.9) < 0.1
+
+
+def test_a_picture_that_stands_still_is_looked_at_less_often_until_it_shakes():
+    """Sixty frames a second: at rest every second one, which tells how a shaking begins."""
+    rng = np.random.default_rng(8)
+    picture = ground()
+    found = meter(rng, picture)
+    time_s = np.arange(150) / 60
+    away = np.where(time_s < 1.0, 0.0, 1.0 * np.sin(2 * np.pi * 3.0 * (time_s - 1.0)))
+    for moment, there in zip(time_s, away, strict=True):
+        half = frame(rng, shifted(picture, (there, 0.0)))
+        found.take_whole(moment, half.repeat(2, axis=0).repeat(2, axis=1))
+    sway = found.sway()
+    steps = np.rint(60 * np.diff(sway.time_s)).astype(int)
+    assert set(steps[:15]) == {1}
+    assert set(steps[16:30]) == {2}
+    assert set(steps[-40:]) == {1}
+    middle = np.nanmedian(sway.away_px[:, :, 0], axis=1)
+    off = CubicSpline(sway.time_s, middle)(time_s[2:-2]) - 2.0 * away[2:-2]
+    assert np.sqrt(np.mean(off**2)) < 0.06

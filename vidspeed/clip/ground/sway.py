@@ -2,9 +2,10 @@
 
 Where a piece lies is solved in one step from its gradient, at half the picture's size, together
 with its brightness and contrast: B. D. Lucas, T. Kanade, Proc. 7th IJCAI (1981) 674-679. It
-costs a small part of a frame's decoding, so that no frame is left out: what lies around the pieces
-is put aside until there are several frames of it, and those in which nothing moved are solved
-together. What the movement means is judged elsewhere (`geometry/steady.py`).
+costs a small part of a frame's decoding: what lies around the pieces is put aside until there are
+several frames of it, and those in which nothing moved are solved together. While the picture stands
+still it is looked at thirty times a second, which tells a shaking that begins; then at every frame.
+What the movement means is judged elsewhere (`geometry/steady.py`).
 """
 
 from __future__ import annotations
@@ -38,6 +39,8 @@ SIDE = 2 * AROUND + 1
 WIDE = 2 * (HALF + BLUR) + 1  # half-size pixels of a piece and what its smoothing reaches
 TOGETHER = 16  # frames
 FEW_MOVED = 0.2  # of the pieces
+STOOD = 0.1  # half-size pixels: some frames in which the middle piece moves less stand still
+SELDOM_S = 0.03  # after so long, at least, a picture that stands still is looked at again
 FOUND = 1.0 / 3.0  # of the pieces: where fewer are found they are astray
 
 
@@ -69,6 +72,8 @@ class SwayMeter:
         self._waiting = np.empty((count, TOGETHER, SIDE, SIDE), np.uint8)
         self._whole: Luma | None = None  # the same at full size, halved together
         self._waiting_s: list[float] = []
+        self._next_s = -np.inf  # before which no frame is looked at
+        self._seldom = False
         self._times: list[float] = []
         self._away: list[Floats] = []
         self._lost: list[float] = []
@@ -88,7 +93,7 @@ class SwayMeter:
 
     def take_whole(self, time_s: float, luma: Luma) -> None:
         """Look up the pieces in the next frame, given at its full size."""
-        if not len(self._middles):
+        if not len(self._middles) or time_s < self._next_s:
             return
         if self._whole is None:
             self._work()
@@ -100,6 +105,7 @@ class SwayMeter:
         self._waiting_s.append(time_s)
         if len(self._waiting_s) == TOGETHER:
             self._work()
+        self._next_s = time_s + (SELDOM_S if self._seldom else 0.0)
 
     def _work(self) -> None:
         """Find the pieces in the frames that wait."""
@@ -122,8 +128,10 @@ class SwayMeter:
                 self._follow(done, smooth[:, done : done + 1])
                 done += 1
         self._waiting_s.clear()
-        found = np.isfinite(np.array(self._away[-frames:])[:, :, 0])
+        away = np.array(self._away[-frames:])
+        found = np.isfinite(away[:, :, 0])
         self.astray = bool((found.mean(axis=1) < FOUND).all())
+        self._seldom = bool(found.any(axis=1).all()) and _stood(away)
 
     def _smoothed(self, frames: int) -> Singles:
         """Return all that was put aside of so many frames, smoothed (m, n, SIDE * SIDE)."""
@@ -276,6 +284,11 @@ class SwayMeter:
         x, y = (np.clip(away[:, :, k], -1.2, 1.2) for k in (0, 1))
         away = away + np.stack([x**3, x * x * y, x * y * y, y**3], axis=2) @ self._beyond
         return _Solved(away.astype(float), np.where(dark, 0.0, found[:, :, 2]), share.astype(float))
+
+
+def _stood(away: Floats) -> bool:
+    """Say whether the middle one of pieces (n, m, 2) stayed where it was, in n frames."""
+    return bool(np.ptp(np.nanmedian(away, axis=1), axis=0).max() < STOOD)
 
 
 def _away(smooth: Singles, frames: list[Picture]) -> float:

@@ -18,7 +18,7 @@ from vidspeed.values import Floats
 
 LAG = 6  # pixels over which the noise of neighbours is looked at
 ROUNDS = 6  # in which the covariance settles
-MOST_KEPT = 512  # rows of products that wait to be multiplied: many at once take a fifth of the time
+MOST_KEPT = 512  # rows of products that wait: multiplied at once they take a fifth of the time
 MOST_GROWN = 1.5  # of a pixel's variance, which is about 1: beyond, what is added calls for more
 SIDE = 2 * LAG + 1
 NEAR, FAR = np.arange(-LAG, LAG + 1), np.arange(-2 * LAG, 2 * LAG + 1)
