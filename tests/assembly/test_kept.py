@@ -1,6 +1,8 @@
 """Nothing is decoded twice, and nothing that is kept is believed blindly."""
 
 from dataclasses import replace
+from importlib import resources
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -123,3 +125,11 @@ def test_no_more_than_a_few_searches_of_a_clip_are_kept(rendered):
         )
     held = list((rendered / kept.KEPT).glob(f"{sha256[:20]}-*"))
     assert len(held) == kept.MOST_A_CLIP
+
+
+def test_a_change_of_any_module_that_searches_decodes_again():
+    """Those of the rooms within a room, too."""
+    room = Path(kept.__file__).parents[1] / "clip"
+    known = {Path(str(entry)) for entry in kept._modules(resources.files("vidspeed.clip"))}
+    assert known == set(room.rglob("*.py"))
+    assert room / "spots" / "follow.py" in known

@@ -17,6 +17,7 @@ from contextlib import suppress
 from functools import lru_cache
 from importlib import resources
 from importlib.metadata import version
+from importlib.resources.abc import Traversable
 from pathlib import Path
 from secrets import token_hex
 from typing import TypeVar
@@ -194,15 +195,21 @@ def _settings(rate_hz: float | None) -> str:
     return hashlib.sha256(told.encode("utf-8")).hexdigest()[:16]
 
 
+def _modules(room: Traversable) -> Iterator[Traversable]:
+    """Yield the modules of a room and of the rooms in it, always in the same order."""
+    for entry in sorted(room.iterdir(), key=lambda row: row.name):
+        if entry.is_dir():
+            yield from _modules(entry)
+        elif entry.name.endswith(".py"):
+            yield entry
+
+
 @lru_cache(maxsize=1)
 def _search_version() -> str:
     """Return a hash of the code that searches and of the libraries that it stands on."""
     digest = hashlib.sha256()
     for room in ("clip", "values"):
-        for entry in sorted(
-            resources.files(f"vidspeed.{room}").iterdir(), key=lambda row: row.name
-        ):
-            if entry.name.endswith(".py"):
-                digest.update(entry.read_bytes())
+        for entry in _modules(resources.files(f"vidspeed.{room}")):
+            digest.update(entry.read_bytes())
     digest.update(" ".join(version(name) for name in SEARCHES).encode("utf-8"))
     return digest.hexdigest()
