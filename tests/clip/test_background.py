@@ -56,6 +56,22 @@ def filled(rng, level, interval_s=1 / 60, inside=None):
     return backdrop
 
 
+@pytest.mark.parametrize("known", [True, False])
+def test_edges_of_a_ground_that_is_known_to_shake_do_not_stand_out(known):
+    """Nor does the search become less eager where there are none."""
+    rng = np.random.default_rng(9)
+    level = np.full((120, 240), 40.0)
+    level[60:] = np.where(np.arange(240) // 12 % 2, 150.0, 60.0)  # a fence below an even sky
+    backdrop = filled(rng, level)
+    if known:
+        backdrop.shakes(1.5)
+    moved = np.clip(np.rint(rng.normal(np.roll(level, 2, axis=1), 2.0)), 0, 255)
+    light = streak_picture((120, 240), (150.0, 30.0), (0, 0), 1.4, 20.0, points=1)
+    apart = backdrop.apart(halved((moved + light).astype(np.uint8)))
+    assert apart.over[10:20, 70:80].any()
+    assert apart.over[32:, 4:-4].any() != known
+
+
 def test_a_standing_lamp_is_background_and_a_new_light_is_not():
     rng = np.random.default_rng(2)
     level = 40.0 + streak_picture((80, 120), (30.0, 30.0), (0, 0), 2.0, 150.0, points=1)

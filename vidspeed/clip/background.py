@@ -11,6 +11,7 @@ has them, and every frame goes through few passes over it: this runs beside the 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -33,6 +34,8 @@ LEAST_STEP = 1.0  # luma levels above the background that are never a light
 MOST_FLOOR = 2.0  # times as many where the search is less eager: coders change single blocks
 UNIT = 16  # of what stands out, in a luma level: the weights below add up to it
 WEIGHTS = np.array([1.0, 2.0, 1.0])  # along each side of three by three pixels
+SHAKES = 0.15  # half-size pixels of shaking from which edges of the ground stand out
+MOST_REACH = 3.0  # half-size pixels
 MANY = 6  # spots in a frame that are taken for noise: the search then becomes less eager
 FORGET = 0.1  # of the noise's average at each sample
 FOLD = 8  # samples whose deviations are added up before they enter that average
@@ -92,6 +95,7 @@ class Backdrop:
         self._ceiling: Raised | None = None
         self._ceiling_sigmas = 0.0
         self._raised = 0  # times that the search became less eager under this ceiling
+        self._reach = self._ceiling_reach = 0.0  # half-size pixels
 
     def begin(self, samples: list[tuple[Luma, Picture]]) -> None:
         """Begin with nine samples: pictures at full and at half size."""
@@ -136,6 +140,12 @@ class Backdrop:
         elif spots < MANY // 4:
             self.sigmas = max(self.sigmas / 1.02, SIGMAS)
 
+    def shakes(self, reach: float) -> None:
+        """Allow for a ground that goes so far, in half-size pixels, from where it lies."""
+        self._reach = min(reach, MOST_REACH)
+        if self._reach > max(1.2 * self._ceiling_reach, SHAKES):
+            self._raise_ceiling()
+
     def follow_jump(self, half: Picture) -> bool:
         """Put the ring through the curve by which the exposure jumped; say whether it did."""
         if not self._full:
@@ -160,11 +170,15 @@ class Backdrop:
         floor = LEAST_STEP * UNIT * min(self.sigmas / SIGMAS, MOST_FLOOR)
         step = self._spread.smooth * np.float32(self.sigmas * GAUSSIAN_MEAN)
         np.clip(step, np.float32(floor), np.float32(32_000.0), out=step)
+        if self._reach > SHAKES and self._level is not None:
+            usual = np.float32(max(float(np.median(step[::4, ::4])), floor))
+            np.maximum(step, usual + _range_within(self._level, self._reach), out=step)
         ceiling: Raised = step.astype(np.int16)
         if self._outside is not None:
             cv2.max(ceiling, self._outside, dst=ceiling)
         self._ceiling = ceiling
         self._ceiling_sigmas, self._raised = self.sigmas, 0
+        self._ceiling_reach = self._reach
 
 
 class _Spread:
@@ -245,6 +259,19 @@ def halved(luma: Luma) -> Picture:
 def _weighed(half: Picture) -> Raised:
     """Return a picture weighed over three by three pixels, in `UNIT` of a luma level."""
     return np.asarray(cv2.sepFilter2D(half, cv2.CV_16S, WEIGHTS, WEIGHTS), np.int16)
+
+
+def _range_within(level: Raised, reach: float) -> NDArray[np.float32]:
+    """Return by how much a level (h, w) may change where the picture moves so many pixels."""
+    side = math.ceil(reach)
+    wide, near = (_range_beside(level, pixels).astype(np.float32) for pixels in (side, side - 1))
+    return near + np.float32(reach - (side - 1)) * (wide - near)
+
+
+def _range_beside(level: Raised, side: int) -> Raised:
+    """Return how far the levels (h, w) within so many pixels of each are apart."""
+    box = np.ones((2 * side + 1, 2 * side + 1), np.uint8)
+    return np.asarray(cv2.subtract(cv2.dilate(level, box), cv2.erode(level, box)), np.int16)
 
 
 def level_scale(luma: Luma) -> float:

@@ -91,6 +91,8 @@ class Search:
                 self._meter.take_whole(frame.time_s, frame.luma)
                 lost = self._meter.astray
                 self._astray.take(frame.time_s, partial(halved, frame.luma), lost=lost)
+                assert self._backdrop is not None
+                self._backdrop.shakes(self._meter.reach)
 
     def record(self, overview: Overview) -> None:
         """Keep for the pictures what was filmed of flights that have ended."""
@@ -161,14 +163,22 @@ class Search:
         self.limits = limits_of(self._header.size_px, interval_s, self._strip)
         self._backdrop, self._finder = backdrop, Finder(backdrop)
         self._follower = Follower(self.limits)
+        self._begin_to_follow(self._meter)
+        backdrop.shakes(self._meter.reach)
         del samples, halves, pane, half  # each frame is let go as soon as it is worked through
         while self._waiting:
             some, self._waiting = self._waiting[:AT_ONCE], self._waiting[AT_ONCE:]
-            news = self._look([pane for pane, _ in some])
-            for (pane, half), new in zip(some, news, strict=True):
-                if new:
-                    self._meter.take(pane.time_s, half)
-                    self._astray.take(pane.time_s, half.view, lost=self._meter.astray)
+            self._look([pane for pane, _ in some])
+
+    def _begin_to_follow(self, meter: SwayMeter) -> None:
+        """Look up the pieces of the background in the frames that wait."""
+        last_s = -np.inf
+        for pane, half in self._waiting:
+            if pane.time_s > last_s:
+                last_s = pane.time_s
+                meter.take(pane.time_s, half)
+                self._astray.take(pane.time_s, half.view, lost=meter.astray)
+        meter.settle()
 
     def _look(self, panes: Sequence[Pane]) -> list[bool]:
         """Search some frames; say which are new. Each enters the background in its turn.

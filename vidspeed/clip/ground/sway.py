@@ -40,6 +40,8 @@ WIDE = 2 * (HALF + BLUR) + 1  # half-size pixels of a piece and what its smoothi
 TOGETHER = 16  # frames
 FEW_MOVED = 0.2  # of the pieces
 STOOD = 0.1  # half-size pixels: some frames in which the middle piece moves less stand still
+LATELY = 0.7  # of the reach is left when as many frames have passed
+ON_ITS_WAY = 0.8  # of how far it went lies between the first frame and the last
 SELDOM_S = 0.03  # after so long, at least, a picture that stands still is looked at again
 FOUND = 1.0 / 3.0  # of the pieces: where fewer are found they are astray
 
@@ -79,6 +81,7 @@ class SwayMeter:
         self._lost: list[float] = []
         self._changed = np.zeros(count, dtype=np.int64)  # frames
         self.astray = not count  # none, or hardly any, of the pieces is found any more
+        self.reach = 0.0  # half-size pixels: how far the picture went lately
 
     def take(self, time_s: float, half: Picture) -> None:
         """Look up the pieces in the next frame, given at half size (h, w)."""
@@ -89,14 +92,14 @@ class SwayMeter:
             self._waiting[piece, len(self._waiting_s)] = part
         self._waiting_s.append(time_s)
         if len(self._waiting_s) == TOGETHER:
-            self._work()
+            self.settle()
 
     def take_whole(self, time_s: float, luma: Luma) -> None:
         """Look up the pieces in the next frame, given at its full size."""
         if not len(self._middles) or time_s < self._next_s:
             return
         if self._whole is None:
-            self._work()
+            self.settle()
             shape = (len(self._middles), TOGETHER, 2 * SIDE, 2 * SIDE)
             self._whole = np.zeros(shape, luma.dtype)
         place, size = len(self._waiting_s), 2 * SIDE
@@ -104,10 +107,10 @@ class SwayMeter:
             self._whole[piece, place] = luma[2 * y : 2 * y + size, 2 * x : 2 * x + size]
         self._waiting_s.append(time_s)
         if len(self._waiting_s) == TOGETHER:
-            self._work()
+            self.settle()
         self._next_s = time_s + (SELDOM_S if self._seldom else 0.0)
 
-    def _work(self) -> None:
+    def settle(self) -> None:
         """Find the pieces in the frames that wait."""
         frames = len(self._waiting_s)
         if not frames:
@@ -131,7 +134,10 @@ class SwayMeter:
         away = np.array(self._away[-frames:])
         found = np.isfinite(away[:, :, 0])
         self.astray = bool((found.mean(axis=1) < FOUND).all())
-        self._seldom = bool(found.any(axis=1).all()) and _stood(away)
+        seen = found.any(axis=1)
+        went, goes_on = _reach(away[seen]) if seen.any() else (0.0, False)
+        self._seldom = bool(seen.all()) and went < STOOD and frames == TOGETHER
+        self.reach = max(2.0 * went if goes_on else went, LATELY * self.reach)
 
     def _smoothed(self, frames: int) -> Singles:
         """Return all that was put aside of so many frames, smoothed (m, n, SIDE * SIDE)."""
@@ -221,8 +227,7 @@ class SwayMeter:
 
     def sway(self) -> Sway:
         """Return where the pieces were in every frame, in pixels of the whole picture."""
-        if self._waiting_s:
-            self._work()
+        self.settle()
         count = len(self._middles)
         return Sway(
             time_s=np.array(self._times),
@@ -286,9 +291,15 @@ class SwayMeter:
         return _Solved(away.astype(float), np.where(dark, 0.0, found[:, :, 2]), share.astype(float))
 
 
-def _stood(away: Floats) -> bool:
-    """Say whether the middle one of pieces (n, m, 2) stayed where it was, in n frames."""
-    return bool(np.ptp(np.nanmedian(away, axis=1), axis=0).max() < STOOD)
+def _reach(away: Floats) -> tuple[float, bool]:
+    """Return how far the middle one of pieces (n, m, 2) went in n frames, along its worse axis.
+
+    And whether it was on its way to the end, and may go as far again.
+    """
+    middle = np.nanmedian(away, axis=1)
+    went = np.ptp(middle, axis=0)
+    worse = int(np.argmax(went))
+    return float(went[worse]), bool(abs(middle[-1] - middle[0])[worse] > ON_ITS_WAY * went[worse])
 
 
 def _away(smooth: Singles, frames: list[Picture]) -> float:
