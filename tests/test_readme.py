@@ -176,7 +176,7 @@ def test_dependencies_are_used_where_it_is_said():
     places = {name: re.findall(r"`([a-z_/.]+)`", where) for name, where in rows}
     assert len(places) > 12
     for name in places.keys() - {"numpy", "tzdata"}:  # used everywhere, and by Python itself
-        module = {"opencv-python": "cv2"}.get(name, name)
+        module = {"opencv-python": "cv2", "pillow": "PIL"}.get(name, name)
         word = re.compile(rf"^\s*(?:import|from) {module}\b", re.MULTILINE)
         used = [
             path.relative_to(ROOT / "vidspeed").as_posix()

@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 import io
+import pickle
 import warnings
 from base64 import b64encode
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from matplotlib import rc_context
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import RendererSVG
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
 from matplotlib.image import imsave
 from matplotlib.patheffects import withStroke
 
+from vidspeed.record.greys import Grey
+from vidspeed.record.lettering import Pixels, Size, drawn_size, families
+from vidspeed.record.pngfile import png_file
 from vidspeed.values import CourseDrawing, Floats, Picture
 
 # M. Okabe and K. Ito, "Color Universal Design" (2008).
@@ -26,10 +31,11 @@ MINT = "#2BC79B"  # the green, lighter, for dark ground
 
 FONTS = ["DejaVu Sans", "Verdana", "Arial"]  # of words in drawings, by the first that is there
 WIDTH_IN, DPI = 9.0, 120
-PNG_LEVEL = 5  # of zlib; the next one takes twice as long over a photograph and saves 5 %
+OPAQUE = 255
 STRIP_IN = 0.55  # below a picture, for two rows of legend
 GROUND = "#1d2125"
-PHOTO = "photo"  # the name of what an SVG file holds as a photograph
+PHOTO, SHEET = "photo", "sheet"  # names of grey pictures
+KINDS = {PHOTO: "jpeg", SHEET: "png"}  # of files, that an SVG file holds them as
 PHOTO_QUALITY = 90
 POINTS = 72.0  # of an inch, in which an SVG file is drawn
 
@@ -48,6 +54,31 @@ def chart(height_in: float) -> tuple[Figure, Axes]:
     return figure, axes
 
 
+def board(
+    wide_in: float, tall_in: float, heights: tuple[float, ...] = (1.0,), *, shared: bool = False
+) -> tuple[Figure, list[Axes]]:
+    """Return a figure with axes one above the other, of such `heights`, that draw no ticks.
+
+    `shared` axes have their limits in common. Making axes takes longer than drawing them: what is
+    returned is a copy of some that were made once.
+    """
+    figure: Figure = pickle.loads(_blank(heights, shared))
+    figure.set_size_inches(wide_in, tall_in)
+    return figure, list(figure.axes)
+
+
+@lru_cache(maxsize=8)
+def _blank(heights: tuple[float, ...], shared: bool) -> bytes:
+    figure = Figure(figsize=(1.0, 1.0), dpi=DPI)
+    every = figure.subplots(
+        len(heights), 1, squeeze=False, sharex=shared, sharey=shared, height_ratios=heights
+    )
+    for axis in (axis for axes in every[:, 0] for axis in (axes.xaxis, axes.yaxis)):
+        axis.set_visible(False)
+        axis.reset_ticks()
+    return pickle.dumps(figure)
+
+
 def photo(
     picture: Picture | None,
     low: Floats,
@@ -64,22 +95,19 @@ def photo(
     across, down = np.maximum(high - low, 1.0)
     room_in = WIDTH_IN * float(np.clip(down / across, 0.12, 1.6))
     whole_in = room_in + STRIP_IN
-    figure = Figure(figsize=(WIDTH_IN, whole_in), dpi=DPI, facecolor=GROUND)
-    axes = figure.add_axes((0.0, STRIP_IN / whole_in, 1.0, room_in / whole_in), facecolor=GROUND)
+    figure, (axes,) = board(WIDTH_IN, whole_in)
+    figure.set_facecolor(GROUND)
+    axes.set_facecolor(GROUND)
+    axes.set_position((0.0, STRIP_IN / whole_in, 1.0, room_in / whole_in))
     axes.spines[:].set_visible(False)
     if picture is not None:
         height, width = (step * side for side in picture.shape[:2])
         left, top = corner_px[0] - 0.5, corner_px[1] - 0.5
-        axes.imshow(
-            _greyed(picture), cmap="gray", vmin=0, vmax=255, interpolation="antialiased",
-            interpolation_stage="data",  # as colours a large picture takes four times the memory
-            extent=(left, left + width, top + height, top), gid=PHOTO,
-        )  # fmt: skip
+        extent = (left, left + width, top + height, top)
+        axes.add_image(Grey(axes, _greyed(picture), extent, smooth=True, name=PHOTO))
     axes.set_xlim(low[0], high[0])
     axes.set_ylim(high[1], low[1])
     axes.set_aspect("equal", adjustable="box", anchor="C")
-    axes.set_xticks([])
-    axes.set_yticks([])
     return figure, axes
 
 
@@ -151,13 +179,13 @@ def write(
 
 def painted(figure: Figure, *, dpi: float = DPI) -> Picture:
     """Return a figure as pixels (h, w, 4) for `png` and `jpeg`: drawing takes most of the time."""
-    raw = io.BytesIO()
     figure.set_dpi(dpi)
+    drawer: Any = Pixels  # of a module of Matplotlib's that has no types
+    renderer = drawer(*figure.bbox.size, dpi)
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        figure.savefig(raw, format="rgba", dpi=dpi)
-    width, height = FigureCanvasAgg(figure).get_width_height()
-    return np.frombuffer(raw.getvalue(), dtype=np.uint8).reshape(height, width, 4)
+        figure.draw(renderer)
+    return np.asarray(renderer.buffer_rgba())
 
 
 def png(drawn: Figure | Picture, *, coarse: bool = False, dpi: int = DPI) -> bytes:
@@ -168,11 +196,11 @@ def png(drawn: Figure | Picture, *, coarse: bool = False, dpi: int = DPI) -> byt
     its true size.
     """
     pixels = painted(drawn, dpi=dpi) if isinstance(drawn, Figure) else drawn
+    if pixels[:, :, 3].min() == OPAQUE:
+        pixels = pixels[:, :, :3]
     if coarse:
-        pixels = pixels[:, :, :3] & np.uint8(0xF8)  # nothing of a view is transparent
-    stream = io.BytesIO()
-    imsave(stream, pixels, format="png", dpi=dpi, pil_kwargs={"compress_level": PNG_LEVEL})
-    return stream.getvalue()
+        pixels = pixels & np.uint8(0xF8)
+    return png_file(pixels, dpi)
 
 
 def svg(figure: Figure, name: str) -> bytes:
@@ -201,19 +229,32 @@ def svg(figure: Figure, name: str) -> bytes:
 
 
 class _Vectors(RendererSVG):
-    """What draws an SVG file; a photograph in it is a JPEG, made in a hundredth of a PNG's time."""
+    """What draws an SVG file; a photograph in it is a JPEG, a sheet one grey plane."""
+
+    def get_text_width_height_descent(self, s: str, prop: FontProperties, ismath: Any) -> Size:
+        """Return the size of words in points."""
+        if ismath:
+            return super().get_text_width_height_descent(s, prop, ismath)  # type: ignore[no-untyped-call,no-any-return]
+        return drawn_size(s, prop.copy(), families())
 
     def draw_image(self, gc: Any, x: float, y: float, im: Any, transform: Any = None) -> None:
         """Put a picture (h, w, 4), from its foot up, at a place in points."""
-        if gc.get_gid() != PHOTO:
+        kind = KINDS.get(gc.get_gid())
+        if kind is None:
             super().draw_image(gc, x, y, im, transform)  # type: ignore[no-untyped-call]
             return
+        upright = im[::-1]
+        data = (
+            jpeg(upright, PHOTO_QUALITY)
+            if kind == "jpeg"
+            else png_file(upright[..., 0], self.image_dpi)
+        )
         tall, wide = (POINTS * side / self.image_dpi for side in im.shape[:2])
         place = {"x": x, "y": self.height - y - tall, "width": wide, "height": tall}
         self.writer.element(  # type: ignore[no-untyped-call]
             "image",
             attrib={name: f"{value:g}" for name, value in place.items()}
-            | {"xlink:href": data_uri(jpeg(im[::-1], PHOTO_QUALITY), "jpeg")},
+            | {"xlink:href": data_uri(data, kind)},
         )
 
 

@@ -30,7 +30,6 @@ def speed_chart(result: PassResult, unit: str = "kmh") -> Figure:
         axes.axhline(mean, color=INK, lw=1.0, ls="--", label="speed of the pass")
     _seen(axes, result)
     _label(axes, "place along the course, x (m)", f"speed along it ({spoken.label})")
-    axes.ticklabel_format(useOffset=False)
     lay_out(figure, [axes], 3)
     return figure
 
@@ -50,7 +49,7 @@ def _seen(axes: Axes, result: PassResult) -> None:
 
 def residual_chart(result: PassResult) -> Figure:
     """Draw seen less computed of every used light, across and down the picture."""
-    figure, (across, down) = slim_chart(3.0, 2, sharex=True, sharey=True)
+    figure, (across, down) = slim_chart(3.0, (1.0, 1.0), shared=True)
     for number, sighted in enumerate(result.sightings):
         for axes, axis in ((across, 0), (down, 1)):
             _draw_left(axes, sighted, axis, number)

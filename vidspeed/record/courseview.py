@@ -24,7 +24,7 @@ def plan_view(outcome: Outcome) -> Figure:
     flown = [row for row in outcome.passes if row.path_m is not None]
     low, high = _frame(outcome, length_m)
     tall = float(np.clip(5.4 * (high[1] - low[1]) / (high[0] - low[0]), SHORTEST_IN, TALLEST_IN))
-    figure, (above, near) = slim_chart(tall + 2.1, 2, height_ratios=[tall, 1.5])
+    figure, (above, near) = slim_chart(tall + 2.1, (tall, 1.5))
     for fit in outcome.cameras:
         _camera(above, fit, _width_px(outcome, fit), float(np.hypot(*(high - low))))
     _markers(above, outcome)

@@ -9,40 +9,43 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 from markupsafe import Markup
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from vidspeed.record.canvas import BLUE, DPI, INK
+from vidspeed.record.canvas import BLUE, INK, POINTS, board
+from vidspeed.record.ruled import FIGURES_GAP_PT, LINE, NAME_GAP_PT, Ruling, rule, sides_pt, ticks
 
 WIDTH_IN = 5.6
 LABEL_PT, TICK_PT, KEY_PT = 10.0, 10.0, 9.5  # sizes of words: of axes, of ticks, of the legend
 EDGE_PT, ROOM_PT = 4.0, 10.0  # around all, and between axes one above the other
-LINE = 1.2  # height of a line of words, over their size
-TICK_GAP_PT, LABEL_GAP_PT = 7.0, 4.0  # a tick with what is left beside it; before an axis's name
-WIDEST = 0.64  # width of a digit over its size in the widest of the fonts that a reader may have
+TICK_LONG_PT = 3.5
+TICK_GAP_PT = TICK_LONG_PT + FIGURES_GAP_PT  # a tick with what is left beside it
+RULING = Ruling(
+    tick_pt=TICK_PT, name_pt=LABEL_PT, long_pt=TICK_LONG_PT, grid_wide_pt=0.6, grid_alpha=0.14,
+    order=0.5,
+)  # fmt: skip
 KEY_EM, KEY_SIGN_EM, KEY_GAP_EM = 2.4, 0.55, 1.2  # a line or mark, a letter, between columns
-WIDTHS = {".": 0.37, ",": 0.37, "\N{MINUS SIGN}": 0.84, "-": 0.45, " ": 0.36}  # of other signs
 
 
-def slim_chart(height_in: float, rows: int = 1, **shared: Any) -> tuple[Figure, list[Axes]]:
-    """Return a figure with so many axes, one above the other, on white that the page takes away."""
-    figure = Figure(figsize=(WIDTH_IN, height_in), dpi=DPI)
-    every = figure.subplots(rows, 1, squeeze=False, **shared)[:, 0]
+def slim_chart(
+    height_in: float, heights: tuple[float, ...] = (1.0,), *, shared: bool = False
+) -> tuple[Figure, list[Axes]]:
+    """Return a figure with axes one above the other, on white that the page takes away.
+
+    They are as high as `heights` say beside each other; `shared` axes have their limits in common.
+    """
+    figure, every = board(WIDTH_IN, height_in, heights, shared=shared)
     for axes in every:
         axes.patch.set_alpha(0.0)
         axes.spines[["top", "right"]].set_visible(False)
-        axes.grid(color=INK, alpha=0.14, lw=0.6)
-        axes.set_axisbelow(True)
-        axes.tick_params(labelsize=TICK_PT, colors=INK)
-    return figure, list(every)
+    return figure, every
 
 
 def lay_out(figure: Figure, every: Sequence[Axes], columns: int) -> None:
-    """Put axes of a `slim_chart` one above the other, and their legend above them all.
+    """Put axes of a `slim_chart` one above the other, rule them, and their legend above them all.
 
     To be called when all is drawn: the margins follow from names, ticks and the legend's rows, in
     at most so many `columns`. The legend is that of the first axes.
@@ -56,16 +59,25 @@ def lay_out(figure: Figure, every: Sequence[Axes], columns: int) -> None:
         )  # fmt: skip
     rows = math.ceil(len(handles) / columns)
     above = EDGE_PT + (KEY_PT * (0.8 + LINE * rows + 0.5 * (rows - 1)) if rows else ROOM_PT)
-    beside = EDGE_PT + LABEL_PT * LINE + LABEL_GAP_PT + TICK_GAP_PT + max(map(_tick_pt, every))
-    wide, tall = (72.0 * float(side) for side in figure.get_size_inches())
+    wide, tall = (POINTS * float(side) for side in figure.get_size_inches())
     feet = [_foot_pt(axes) for axes in every]
     left_pt = tall - above - EDGE_PT - sum(feet) - ROOM_PT * (len(every) - 1)
-    shares = _shares(every)
+    heights = [max(share * left_pt, 1.0) for share in _shares(every)]
+    figures = max(
+        ticks(axes.get_ylim(), height, TICK_PT, across=False).wide_pt(TICK_PT)
+        for axes, height in zip(every, heights, strict=True)
+    )
+    beside = EDGE_PT + LABEL_PT * LINE + NAME_GAP_PT + TICK_GAP_PT + figures
+    width = wide - beside - ROOM_PT - EDGE_PT
     top = tall - above
-    for axes, foot, share in zip(every, feet, shares, strict=True):
-        height = max(share * left_pt, 1.0)
-        box = (beside, top - height, wide - beside - ROOM_PT - EDGE_PT, height)
+    for axes, foot, height in zip(every, feet, heights, strict=True):
+        box = (beside, top - height, width, height)
         axes.set_position((box[0] / wide, box[1] / tall, box[2] / wide, box[3] / tall))
+        axes.apply_aspect()  # what is true to scale may be smaller
+        across_pt, up_pt = sides_pt(axes)
+        across = ticks(axes.get_xlim(), across_pt, TICK_PT, across=True)
+        up = ticks(axes.get_ylim(), up_pt, TICK_PT, across=False)
+        rule(axes, across, up, RULING, written=_written(axes))
         top -= height + foot + ROOM_PT
 
 
@@ -98,22 +110,17 @@ def _shares(every: Sequence[Axes]) -> list[float]:
 
 def _foot_pt(axes: Axes) -> float:
     """Return how much room ticks and name of an axis across take below it, points."""
-    ticks = bool(axes.xaxis.get_tick_params()["labelbottom"])
     named = bool(axes.get_xlabel())
     return (
         TICK_GAP_PT
-        + (TICK_PT * LINE if ticks else 0.0)
-        + (LABEL_GAP_PT + LABEL_PT * LINE if named else 0.0)
+        + (TICK_PT * LINE if _written(axes) else 0.0)
+        + (NAME_GAP_PT + LABEL_PT * LINE if named else 0.0)
     )
 
 
-def _tick_pt(axes: Axes) -> float:
-    """Return how wide the longest tick of an axis upwards is written, points."""
-    low, high = sorted(axes.get_ylim())
-    places = [place for place in axes.yaxis.get_majorticklocs() if low <= place <= high]
-    texts = axes.yaxis.get_major_formatter().format_ticks(places)
-    return max((TICK_PT * sum(WIDTHS.get(sign, WIDEST) for sign in text) for text in texts),
-               default=0.0)  # fmt: skip
+def _written(axes: Axes) -> bool:
+    """Tell whether the ticks across are named: of axes that share them, those of the lowest are."""
+    return bool(axes.xaxis.get_tick_params()["labelbottom"])
 
 
 def inline(drawing: bytes, words: str) -> Markup:

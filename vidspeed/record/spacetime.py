@@ -11,12 +11,12 @@ from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.axis import XAxis, YAxis
 from matplotlib.figure import Figure
 from matplotlib.markers import TICKDOWN, TICKLEFT
-from matplotlib.ticker import AutoMinorLocator
 
-from vidspeed.record.canvas import BLUE, DPI, INK, RUST, VERMILLION, plain
+from vidspeed.record.canvas import BLUE, INK, RUST, SHEET, VERMILLION, board, plain
+from vidspeed.record.greys import Grey
+from vidspeed.record.ruled import Ruling, rule, sides_pt, ticks
 from vidspeed.record.units import bare_speed_text, unit_named
 from vidspeed.values import Floats, Ints, PassResult, Value
 from vidspeed.values.pictured import Filmed
@@ -108,8 +108,8 @@ def space_time(
     """Draw a pass as one camera filmed it: a row a frame, and the speed as a triangle."""
     sheet, size = sheet_of(filmed, room), room.size
     width, height = (side / INCH_CM for side in sheet.whole_cm)
-    figure = Figure(figsize=(width, height), dpi=DPI, facecolor="white")
-    axes = figure.add_axes(
+    figure, (axes,) = board(width, height)
+    axes.set_position(
         (
             size * LEFT_CM / INCH_CM / width,
             size * BELOW_CM / INCH_CM / height,
@@ -123,10 +123,8 @@ def space_time(
         float(filmed.lane.x_m[0]), float(filmed.lane.x_m[-1]),
         1e3 * (late_s - begun_s), 1e3 * (early_s - begun_s),
     )  # fmt: skip
-    axes.imshow(
-        laid_out(filmed), cmap="gray", vmin=0.0, vmax=1.0, extent=extent, aspect="auto",
-        interpolation="nearest",
-    )  # fmt: skip
+    grey = np.rint(255.0 * laid_out(filmed)).astype(np.uint8)
+    axes.add_image(Grey(axes, grey, extent, smooth=False, name=SHEET))
     _gates(axes, filmed, size)
     _triangle(axes, result, filmed, unit, size)
     axes.set_xlim(extent[0], extent[1])
@@ -194,23 +192,32 @@ def _ink(filmed: Filmed) -> Floats:
 
 def _rule(axes: Axes, size: float) -> None:
     """Rule the picture in round steps, as a sheet to measure on; its limits are set by now."""
-    axes.grid(which="major", color=INK, alpha=0.16, lw=0.5)
-    axes.tick_params(which="major", length=5.0 * size, labelsize=9 * size)
-    across, down = _between(axes.xaxis), _between(axes.yaxis)
+    axes.set_xlabel("place along the course, m")
+    axes.set_ylabel("time since the first gate, ms")
+    ruling = Ruling(
+        tick_pt=9 * size, name_pt=9 * size, long_pt=5.0 * size, grid_wide_pt=0.5,
+        grid_alpha=0.16, order=1.5,
+    )  # fmt: skip
+    wide_pt, tall_pt = sides_pt(axes)
+    across = ticks(axes.get_xlim(), wide_pt, ruling.tick_pt, across=True)
+    down = ticks(axes.get_ylim(), tall_pt, ruling.tick_pt, across=False)
+    rule(axes, across, down, ruling)
     small: dict[str, Any] = {"ls": "", "ms": 2.5 * size, "mew": 0.6, "color": "k", "clip_on": False}
     foot, side = axes.get_xaxis_transform(), axes.get_yaxis_transform()
-    axes.plot(across, np.zeros(len(across)), marker=TICKDOWN, transform=foot, **small)
-    axes.plot(np.zeros(len(down)), down, marker=TICKLEFT, transform=side, **small)
-    axes.set_xlabel("place along the course, m", fontsize=9 * size)
-    axes.set_ylabel("time since the first gate, ms", fontsize=9 * size)
+    fine = _between(across.places, axes.get_xlim()), _between(down.places, axes.get_ylim())
+    axes.plot(fine[0], np.zeros(len(fine[0])), marker=TICKDOWN, transform=foot, **small)
+    axes.plot(np.zeros(len(fine[1])), fine[1], marker=TICKLEFT, transform=side, **small)
 
 
-def _between(axis: XAxis | YAxis) -> Floats:
-    """Return the small steps (n,) of an axis: as minor ticks each would be four things to draw."""
-    locator = AutoMinorLocator()
-    locator.set_axis(axis)
-    low, high = sorted(axis.get_view_interval())
-    steps = np.asarray(locator(), dtype=np.float64)
+def _between(places: Floats, limits: tuple[float, float]) -> Floats:
+    """Return the small steps (n,) between and beside ticks: five to each of 1 or 5, else four."""
+    if len(places) < 2:
+        return np.zeros(0)
+    step = float(places[1] - places[0])
+    parts = 5 if round(step / 10.0 ** np.floor(np.log10(step) + 1e-9), 6) in (1.0, 5.0) else 4
+    low, high = sorted(limits)
+    numbers = np.arange(-parts, (len(places) + 1) * parts)
+    steps = places[0] + step / parts * numbers[numbers % parts != 0]
     return np.asarray(steps[(steps >= low) & (steps <= high)])
 
 
