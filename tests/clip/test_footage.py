@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zlib
 from dataclasses import replace
 
 import numpy as np
@@ -71,6 +72,15 @@ def test_it_comes_back_from_bytes(seen):
     assert isinstance(back, Footage)
     again = film_from([back], lane(), SIZE)
     np.testing.assert_array_equal(again.rows, film_from(found.footage, lane(), SIZE).rows)
+
+
+def test_its_rows_take_little_and_are_not_believed_when_they_are_not_whole(seen):
+    (kept,) = seen[1].footage
+    assert kept.rows.nbytes < 0.3 * len(kept.time_s) * len(kept.way_px)
+    assert film_from([kept], lane(), SIZE) is not None
+    more = np.frombuffer(zlib.compress(bytes(len(kept.time_s) * len(kept.way_px) - 1)), np.uint8)
+    for spoiled in (kept.rows[:-20], kept.rows[20:], more):
+        assert film_from([replace(kept, rows=spoiled)], lane(), SIZE) is None
 
 
 @pytest.mark.parametrize(

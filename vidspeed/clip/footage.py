@@ -1,13 +1,14 @@
 """Keep of the decoded frames what the pictures of a pass will need, so that none is decoded again.
 
 The window of the last frames stays at half size, within a bounded number of bytes. Where what ended
-flew like a craft, each of its frames leaves one row along its way, and all of them the brightest
-value of each pixel, as a JPEG. When the pass has been solved its path lies within a few pixels of
-that way, and the rows are those of the path.
+flew like a craft, each of its frames leaves one row along its way, packed, and all of them the
+brightest value of each pixel, as a JPEG. When the pass has been solved its path lies within a few
+pixels of that way, and the rows are those of the path.
 """
 
 from __future__ import annotations
 
+import zlib
 from collections import deque
 from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
@@ -31,7 +32,8 @@ PER_PX = 2.0  # of the picture, from place to place along the way
 NEAR = 0.6  # of a row's reach: a path that lies farther off the way is decoded again
 COVERED = 0.1  # of a pass's time that may be missing at either end
 QUALITY = 92
-MOST_BYTES = 48 << 20  # of a clip's footage
+ZIP_LEVEL = 4
+MOST_BYTES = 24 << 20  # of a clip's footage: some 350 passes
 
 
 Brightest = Callable[[slice], Luma | None]  # rows (h, w) of the brightest values
@@ -93,7 +95,7 @@ class Recorder:
         made = Footage(
             time_s=np.array([row.time_s for row in frames]),
             way_px=way_px,
-            rows=self._rows(frames, way_px),
+            rows=_packed(self._rows(frames, way_px)),
             jpeg=_jpeg(part),
             corner_px=(columns.start, rows.start),
             step=step,
@@ -133,12 +135,13 @@ def film_from(footage: Sequence[Footage], lane: Lane, size_px: tuple[int, int]) 
         at = _place_along(kept.way_px, lane.line_px, size_px)
         slack_s = COVERED * (lane.to_s - lane.from_s)
         in_time = kept.time_s[0] <= lane.from_s + slack_s and kept.time_s[-1] >= lane.to_s - slack_s
-        if at is None or not in_time:
+        every = _unpacked(kept) if at is not None and in_time else None
+        if at is None or every is None:
             continue
         inside = (kept.time_s >= lane.from_s) & (kept.time_s <= lane.to_s)
         left = np.clip(np.nan_to_num(at).astype(int), 0, len(kept.way_px) - 2)
         share = np.nan_to_num(at) - left
-        rows = kept.rows[inside].astype(np.float32)
+        rows = every[inside].astype(np.float32)
         level = rows[:, left] * (1.0 - share) + rows[:, left + 1] * share
         return Filmed(
             lane=lane,
@@ -202,6 +205,23 @@ def _in_bands(brightest: Brightest, rows: slice, width: int) -> tuple[Picture | 
             return None, step
         bands.append(joined_by(to_eight_bits(seen), step))
     return np.concatenate(bands), step
+
+
+def _packed(rows: Picture) -> Picture:
+    """Return rows (n, k) packed: away from the craft they are much alike, and take a tenth so."""
+    return np.frombuffer(zlib.compress(rows.tobytes(), ZIP_LEVEL), dtype=np.uint8)
+
+
+def _unpacked(kept: Footage) -> Picture | None:
+    """Return the rows (n, k) of footage, None where it does not hold as many."""
+    count, places = len(kept.time_s), len(kept.way_px)
+    try:
+        plain = zlib.decompressobj().decompress(kept.rows.tobytes(), count * places)
+    except zlib.error:
+        return None
+    if len(plain) != count * places:
+        return None
+    return np.frombuffer(plain, dtype=np.uint8).reshape(count, places)
 
 
 def _jpeg(picture: Picture) -> Picture:

@@ -130,9 +130,10 @@ class Sway(Value):
 class Footage(Value):
     """What is kept of the n frames in which something flew like a craft, for its pictures.
 
-    `way_px` (k, 2) is its way through the picture; `rows` (n, k) uint8 the brightest level across
-    a few pixels to both sides of it. `jpeg` holds the brightest value of each pixel over these
-    frames; its top-left pixel is `corner_px`, each of its pixels stands for `step` x `step`.
+    `way_px` (k, 2) is its way through the picture; `rows` (m,) uint8 holds, packed by zlib, n rows
+    of k: the brightest level (uint8) across a few pixels to both sides of it. `jpeg` holds the
+    brightest value of each pixel over these frames; its top-left pixel is `corner_px`, each of its
+    pixels stands for `step` x `step`.
     """
 
     time_s: Floats
