@@ -19,6 +19,7 @@ from typing import Self, TypeVar
 import numpy as np
 
 from vidspeed.clip.background import SIGMAS, Backdrop, halved
+from vidspeed.clip.coding import ALONE
 from vidspeed.clip.footage import Flown, Recorder
 from vidspeed.clip.ground.astray import Astray
 from vidspeed.clip.ground.sway import SwayMeter
@@ -132,7 +133,8 @@ class Search:
     def lamps(self) -> list[list[Light]]:
         """Return the lights of every chain, once they are all fitted."""
         sway = None if self._meter is None else self._meter.sway()
-        return [as_scattered(future.result(), sway) for future in self._fitted]
+        alone = self._header.codec in ALONE
+        return [as_scattered(future.result(), sway, alone=alone) for future in self._fitted]
 
     def sway(self) -> Sway | None:
         """Return how the background moved, None where nothing was searched."""

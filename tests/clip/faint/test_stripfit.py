@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
 from tests.clip.painted import streak_picture
-from vidspeed.clip.faint.stripfit import faint_light, lamp_image
+from vidspeed.clip.faint import striplight
+from vidspeed.clip.faint.stripfit import Faint, faint_light, lamp_image, responses
 from vidspeed.clip.faint.strippatches import SIDE, Patches
 
 COUNT, STEP_PX = 16, 24.0
@@ -31,6 +34,48 @@ def patches(long_px, peak, *, seed=1):
         slow=ones,
         whitened=np.asarray(seen, np.float32),
     )
+
+
+def waving(wave_px, peak, count=48):
+    """Patches along a straight way about which a lamp waves, and where it is in each (n, 2)."""
+    rng = np.random.default_rng(2)
+    ahead = np.arange(count)
+    middle = np.column_stack([100.0 + 24.3 * ahead, 100.0 + 1.7 * ahead])
+    truth = middle + wave_px * np.outer(np.sin(np.linspace(-4.0, 4.0, count)), [0.0, 1.0])
+    corner = np.rint(middle).astype(np.int64) - SIDE // 2
+    light = [streak_picture((SIDE, SIDE), at, (0.1, 0.0), 1.5, peak) for at in truth - corner]
+    ones, nothing = np.ones(count), np.zeros(count)
+    seen = Patches(
+        frame=ahead,
+        time_s=ahead / 60.0,
+        middle_px=middle,
+        corner_px=corner,
+        along=np.column_stack([ones, nothing]),
+        across=np.column_stack([nothing, ones]),
+        step_px=STEP_PX * ones,
+        noise=ones,
+        slow=ones,
+        whitened=np.asarray(rng.normal(size=(count, SIDE, SIDE)) + light, np.float32),
+    )
+    return seen, truth
+
+
+@pytest.mark.parametrize("codec", ["ffv1", "h264"])
+def test_a_way_that_bends_more_than_a_parabola_is_no_scatter_of_its_places(codec):
+    """What a parabola across leaves of it made the places four times as uncertain."""
+    seen, truth = waving(0.8, 6.0)
+    nothing = np.zeros(len(truth))
+    response = responses(seen, 1.5, nothing)[:, SIDE // 2, SIDE // 2].astype(np.float64)
+    faint = Faint(
+        off_px=np.zeros_like(truth), score=30.0, against=4.0, response=response, width_px=1.5,
+        streak_px=nothing,
+    )  # fmt: skip
+    facts = SimpleNamespace(codec=codec, size_px=(2000, 500), rotation_deg=0, stamp_u_s=0.0)
+    track = striplight._track(seen, faint, facts)
+    off = track.xy_px - truth[track.frame]
+    z2 = np.einsum("ni,nij,nj->n", off, np.linalg.inv(track.cov_px2), off) / 2.0
+    assert len(track) > 20
+    assert 0.8 < np.sqrt(z2.mean()) < 1.25
 
 
 @pytest.mark.parametrize(("long_px", "peak"), [(20.0, 1.0), (20.0, 6.0), (1.0, 12.0)])

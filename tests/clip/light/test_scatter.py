@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from vidspeed.clip.light import scatter
-from vidspeed.clip.light.scatter import carried_on, scatter_of, stretched
+from vidspeed.clip.light.scatter import carried_on, proving, scatter_of, stretched
 from vidspeed.values import Sway
 
 U_PX = (0.08, 0.03)  # along and across
@@ -53,8 +53,41 @@ def test_errors_that_stay_are_seen_through_how_much_is_carried():
     assert aware == pytest.approx(3.0, rel=0.25)
 
 
-def test_places_that_agree_prove_nothing():
-    assert np.all(usual(40, (0.2, 0.2)) == 1.0)
+def test_errors_as_stated_are_so_on_the_mean_of_many_clips():
+    """A factor that chance can only make larger would make them too wide."""
+    squares = []
+    for seed in range(200):
+        count, turn = 30, np.array([[0.8, 0.6], [-0.6, 0.8]])
+        time_s, frame, xy, cov = clip(count, (1.0, 1.0), seed=seed)
+        error = (xy - 20.0 * frame[:, None] * turn[0]) @ turn.T / U_PX
+        squares.append(
+            np.mean(np.square(error / scatter_of(time_s, frame, xy, cov, 0.0, proves=1.0)))
+        )
+    assert np.mean(squares) == pytest.approx(1.0, abs=0.03)  # 12 000 values scatter by 0.013
+
+
+def test_places_that_agree_prove_what_they_can():
+    agreeing = clip(40, (0.2, 0.2))
+    assert scatter_of(*agreeing, 0.0) == (1.0, 1.0)
+    assert max(scatter_of(*agreeing, 0.0, proves=1.0)) < 0.6
+    carried = scatter.CHANCE + 0.9 / scatter.STAYS
+    assert min(scatter_of(*agreeing, carried, proves=1.0)) > 0.9
+    assert 0.6 < max(scatter_of(*agreeing, 0.0, proves=0.5)) < 0.9
+
+
+def test_faint_lights_of_a_coder_that_predicts_prove_little():
+    snr = np.full(20, 8.0)
+    assert proving(snr, alone=True) == 1.0
+    assert proving(snr, alone=False) < 0.1
+    assert proving(20.0 * snr, alone=False) > 0.9
+
+
+def test_one_light_far_off_tells_nothing_of_the_others():
+    """That of the frame in which the exposure jumped."""
+    time_s, frame, xy, cov = clip(40, (1.0, 1.0))
+    usual = scatter_of(time_s, frame, xy, cov, 0.0)
+    xy[25] += [3.0, 1.4]
+    assert scatter_of(time_s, frame, xy, cov, 0.0) == pytest.approx(usual, abs=0.05)
 
 
 def test_few_lights_say_nothing_unless_they_scatter_wildly():

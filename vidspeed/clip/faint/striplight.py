@@ -8,19 +8,17 @@ from pathlib import Path
 
 import numpy as np
 
-from vidspeed.chance import chi2_ppf
+from vidspeed.clip.coding import ALONE
 from vidspeed.clip.faint.strip import across_of, bilinear, stretches
 from vidspeed.clip.faint.stripfit import (
-    ACROSS_PX,
-    ALONG_PX,
     Faint,
-    bends,
     faint_light,
     lamp_image,
     responses,
 )
 from vidspeed.clip.faint.strippatches import Maps, Patches, patches_along
 from vidspeed.clip.faint.strippaths import Line, lines
+from vidspeed.clip.light.scatter import OWN_DEGREES, proving, scatter_of, stretched
 from vidspeed.clip.read import readout_row
 from vidspeed.values import Bools, ClipFacts, Corridor, Floats, Ints, Track, Value
 
@@ -45,7 +43,8 @@ LEAST_THERE = 0.5  # of what a group should bring, to be taken for the light
 FEWEST_SEEN = 5
 STEP_PX = 0.25
 NEAR_PX = 1.0  # places around the largest sum through which a parabola is laid
-BY_CHANCE = 0.95  # of places that scatter no more than they should
+CODED_DEGREES = 1.0  # of freedom that stated errors are worth beside the scatter, if coded
+NONE_CARRIED = 0.0  # of a place's error is in the next: no frame is in two groups
 BESIDE_PX = 9.0  # from a lamp's middle, and half its streak: its responses end there
 CURVED = 2.0  # over the squared score: by how much noise widens a place beyond first order
 
@@ -186,14 +185,16 @@ def _track(patches: Patches, faint: Faint, facts: ClipFacts) -> Track | None:
     off = faint.off_px[middle] + np.array([group.off_px for group in groups])
     turn = np.stack([patches.along[middle], patches.across[middle]], axis=1)  # (g, 2, 2)
     xy = patches.middle_px[middle] + np.einsum("gk,gkx->gx", off, turn)
-    cov = _scatter(patches, groups) * np.array([group.cov_px2 for group in groups])
-    nothing = np.full(len(groups), np.nan)
+    cov = np.array([group.cov_px2 for group in groups])
+    cov = np.einsum("gkx,gkl,gly->gxy", turn, cov, turn)
     snr = np.array([amplitude[group.members].mean() for group in groups]) * _peak(faint)
+    scatter = _scatter(patches.time_s[middle], patches.frame[middle], xy, cov, snr, facts.codec)
+    nothing = np.full(len(groups), np.nan)
     return Track(
         frame=patches.frame[middle],
         time_s=patches.time_s[middle],
         xy_px=xy,
-        cov_px2=np.einsum("gkx,gkl,gly->gxy", turn, cov, turn),
+        cov_px2=stretched(xy, cov, scatter),
         row=readout_row(xy, facts.size_px, facts.rotation_deg),
         time_u_s=np.full(len(groups), facts.stamp_u_s),
         streak_px=nothing,
@@ -205,23 +206,20 @@ def _track(patches: Patches, faint: Faint, facts: ClipFacts) -> Track | None:
     )
 
 
-def _scatter(patches: Patches, groups: list[_Group]) -> float:
-    """Return by how much places scatter about a way beyond their variance; 1 where chance may.
+def _scatter(
+    time_s: Floats, frame: Ints, xy_px: Floats, cov_px2: Floats, snr: Floats, codec: str
+) -> tuple[float, float]:
+    """Return by what the errors of places are multiplied, along and across, as they scatter.
 
-    A coder's noise hangs together from frame to frame, so that sums are less sure than they look.
+    They are stated by the noise beside the lamp, which a coder that predicts wipes away there and
+    not in the lamp: of such a clip they are worth little.
     """
-    basis = bends(patches.time_s)[[group.middle for group in groups]]
-    square, freedom = 0.0, 0
-    for axis, terms in enumerate((len(ALONG_PX), len(ACROSS_PX))):
-        off = np.array([group.off_px[axis] for group in groups])
-        u = np.sqrt([group.cov_px2[axis, axis] for group in groups])
-        design = basis[:, :terms] / u[:, None]
-        left = off / u - design @ np.linalg.lstsq(design, off / u, rcond=None)[0]
-        square += float(left @ left)
-        freedom += len(groups) - terms
-    if freedom < 1 or square <= float(chi2_ppf(BY_CHANCE, freedom)):
-        return 1.0
-    return square / freedom
+    alone = codec in ALONE
+    return scatter_of(
+        time_s, frame, xy_px, cov_px2, NONE_CARRIED,
+        proves=proving(snr, alone=alone),
+        own_degrees=OWN_DEGREES if alone else CODED_DEGREES,
+    )  # fmt: skip
 
 
 def _split(time_s: Floats, score: float) -> list[Ints]:

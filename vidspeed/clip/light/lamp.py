@@ -33,7 +33,7 @@ from vidspeed.clip.light.fit import (
 )
 from vidspeed.clip.light.grain import Noise, covariance, learn_noise, noise_by_level, scaled
 from vidspeed.clip.light.profile import HALF_X, HALF_Y, HALO, PEAK, SLOPE, WIDTH, X, Y
-from vidspeed.clip.light.scatter import carried_on, scatter_of, stretched
+from vidspeed.clip.light.scatter import carried_on, proving, scatter_of, stretched
 from vidspeed.clip.light.steps import PARAMETERS
 from vidspeed.clip.light.strays import of_one_way, together
 from vidspeed.clip.light.switched import corrections, edges_of, flashes, single_flash, streaks_of
@@ -136,17 +136,22 @@ def _own(lights: Sequence[Light], longer_px: float) -> list[Light]:
     return [order[k] for k in kept[together(frame[kept])].tolist()]
 
 
-def as_scattered(lights: Sequence[Light], sway: Sway | None = None) -> list[Light]:
+def as_scattered(
+    lights: Sequence[Light], sway: Sway | None = None, *, alone: bool = False
+) -> list[Light]:
     """Return the lights of a lamp, their covariances as their scatter shows them to be.
 
-    `sway` is that of the picture, of which the scatter is none.
+    `sway` is that of the picture, of which the scatter is none; `alone` says that nothing of a
+    frame comes from the one before, so that no error is carried on.
     """
     order = sorted(lights, key=lambda light: light.spot.frame)
     if not order:
         return []
     frame, time_s, _ = _facts([light.spot for light in order])
     xy, cov = np.array([one.xy_px for one in order]), np.array([one.cov_px2 for one in order])
-    scatter = scatter_of(time_s, frame, xy, cov, order[0].carried, sway)
+    carried = 0.0 if alone else order[0].carried
+    proves = proving(np.array([one.snr for one in order]), alone=alone)
+    scatter = scatter_of(time_s, frame, xy, cov, carried, sway, proves=proves)
     spreads = stretched(xy, cov, scatter)
     return [replace(light, cov_px2=one) for light, one in zip(order, spreads, strict=True)]
 

@@ -15,15 +15,16 @@ from collections.abc import Sequence
 import numpy as np
 
 from vidspeed.clip.light.fit import Fit, Pixels
-from vidspeed.clip.light.grain import Noise, odd_part
+from vidspeed.clip.light.grain import PATTERNS, Noise, odd_part
 from vidspeed.clip.light.profile import X, Y
-from vidspeed.values import Floats, Ints, Sway
+from vidspeed.values import Bools, Floats, Ints, Sway
 
 LEAST_LIGHTS = 6
 MOST_LIGHTS = 96  # that one trend describes
 DEGREE, PER_DEGREE = 4, 8  # of the trend, and one more for so many lights
 OWN_DEGREES = 8.0  # how many degrees of freedom the stated errors are worth beside the scatter
-FAR_OUT = 5.0  # robust standard deviations: what lies beyond counts as that far
+FAR_OUT = 5.0  # robust standard deviations: what lies beyond counts as that far,
+MOST_FAR = 0.1  # or, of no more than so many, not at all
 CORE = 0.1  # of a light's largest level: pixels above are compared with the frame before
 CHANCE = 0.03  # by which the noise of two frames may look alike
 STAYS, MOST = (
@@ -58,13 +59,18 @@ def scatter_of(
     cov_px2: Floats,
     carried: float,
     sway: Sway | None = None,
+    *,
+    proves: float = 0.0,
+    own_degrees: float = OWN_DEGREES,
 ) -> tuple[float, float]:
     """Return by what the stated errors of places must be multiplied, along and across the way.
 
-    Standard deviations, at least 1 (places that agree prove nothing: a coder can put lights of
-    many frames into the same wrong row), 1 where it may be chance and of fewer than six lights.
-    The scatter and the stated errors are weighed by their degrees of freedom. `xy_px` (n, 2),
-    `cov_px2` (n, 2, 2); `carried` as from `carried_on`.
+    Standard deviations, 1 of fewer than six lights. The scatter and the stated errors are weighed
+    by their degrees of freedom, `own_degrees` of the latter: that is the mean of a variance of
+    which both tell. Taking only what exceeds chance would be too much on the mean. Places that
+    agree better than is stated are surer only as far as that `proves` it, and as errors are new in
+    every frame. `xy_px` (n, 2), `cov_px2` (n, 2, 2); `carried` as from `carried_on`, `proves` as
+    from `proving`.
     """
     if len(time_s) < LEAST_LIGHTS:
         return 1.0, 1.0
@@ -72,14 +78,27 @@ def scatter_of(
     found, expected = np.zeros(2), np.zeros(2)
     for part in np.array_split(np.arange(len(time_s)), -(-len(time_s) // MOST_LIGHTS)):
         moved = _moved(sway, time_s[part])
-        squares, degrees = _about_trend(
+        squares, degrees = _of_most(
             time_s[part], frame[part], xy_px[part], cov_px2[part], stays, moved
         )
         found += squares
         expected += degrees
-    more = found > expected + np.sqrt(2.0 * expected)  # than scatter of one standard deviation
-    ratio = np.sqrt(np.where(more, (OWN_DEGREES + found) / (OWN_DEGREES + expected), 1.0))
-    return float(ratio[0]), float(ratio[1])
+    ratio = (own_degrees + found) / (own_degrees + expected)
+    surer = proves * (1.0 - stays)
+    ratio = np.where(ratio < 1.0, 1.0 - surer * (1.0 - ratio), ratio)
+    return float(np.sqrt(ratio[0])), float(np.sqrt(ratio[1]))
+
+
+def proving(snr: Floats, *, alone: bool) -> float:
+    """Return how far places that agree prove that lights (n,) of `snr` are surer, 0 to 1.
+
+    Wholly where every frame is coded `alone`. Else a coder can put the patterns that it leaves of
+    faint lights into the same wrong row of many frames; bright ones it has to describe in each.
+    """
+    if alone:
+        return 1.0
+    over = float(np.median(snr)) ** 2
+    return over / (over + PATTERNS**2)
 
 
 def stretched(xy_px: Floats, cov_px2: Floats, scatter: tuple[float, float]) -> Floats:
@@ -116,12 +135,30 @@ def _axes(xy_px: Floats) -> Floats:
     return np.stack([along, np.column_stack([-along[:, 1], along[:, 0]])], axis=1)
 
 
-def _about_trend(
+def _of_most(
     time_s: Floats, frame: Ints, xy_px: Floats, cov_px2: Floats, stays: float, moved: Floats
 ) -> tuple[Floats, Floats]:
+    """Return squares about a trend and what they should add up to, (2,), without a few far lights.
+
+    What lies many times as far off as most is another kind of error (the frame in which the
+    exposure jumped, a light of something else), which tells nothing of theirs.
+    """
+    squares, degrees, far = _about_trend(time_s, frame, xy_px, cov_px2, stays, moved)
+    near = ~far
+    if not far.any() or far.mean() > MOST_FAR or near.sum() < LEAST_LIGHTS:
+        return squares, degrees
+    some = time_s[near], frame[near], xy_px[near], cov_px2[near]
+    squares, degrees, _ = _about_trend(*some, stays, moved[near])
+    return squares, degrees
+
+
+def _about_trend(
+    time_s: Floats, frame: Ints, xy_px: Floats, cov_px2: Floats, stays: float, moved: Floats
+) -> tuple[Floats, Floats, Bools]:
     """Return squares about a trend over stated variances, and what they should add up to, (2,).
 
-    `moved` (n, k, 2) are shapes in time that a trend may hold in x and in y.
+    And which lights (n,) lie beyond `FAR_OUT`. `moved` (n, k, 2) are shapes in time that a trend
+    may hold in x and in y.
     """
     count, axes = len(time_s), _axes(xy_px)
     spread = axes @ cov_px2 @ np.swapaxes(axes, 1, 2)
@@ -132,11 +169,13 @@ def _about_trend(
     design = np.einsum("nij,nkj->nikj", white, shapes).reshape(2 * count, -1)
     value = np.einsum("nij,nj->ni", white, xy_px - xy_px.mean(axis=0)).reshape(-1)
     weight = np.ones(2 * count)
+    far = np.zeros(count, dtype=bool)
     for _ in range(ROUNDS):
         base = np.linalg.qr(design * weight[:, None])[0]
         left = (value * weight - base @ (base.T @ (value * weight))).reshape(count, 2)
         size = np.abs(left / weight.reshape(count, 2))
         limit = FAR_OUT / 0.6745 * np.maximum(np.median(size, axis=0), 1e-9)
+        far = np.any(size > limit, axis=1)
         weight = np.sqrt(np.minimum(1.0, limit / np.maximum(size, 1e-12))).reshape(-1)
     apart = np.abs(frame[:, None] - frame[None, :])
     together = np.power(stays, apart) if stays > 0.0 else np.eye(count)
@@ -145,7 +184,7 @@ def _about_trend(
         free = np.eye(count) - base[axis::2] @ base[axis::2].T
         other = base[axis::2] @ base[1 - axis :: 2].T
         degrees[axis] = np.sum((free @ together) * free) + np.sum((other @ together) * other)
-    return np.sum(left**2, axis=0), degrees
+    return np.sum(np.minimum(size, limit) ** 2, axis=0), degrees, far
 
 
 def _moved(sway: Sway | None, time_s: Floats) -> Floats:
