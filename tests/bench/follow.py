@@ -409,16 +409,18 @@ def unsaturated(trial: Trial) -> bool:
 def position(trials: Sequence[Trial]) -> Figure:
     """Return the RMS of z of light positions, each clip's mean square counted once.
 
-    The range is that of a perfect tool whose clips scatter as these do: from the spread of the
-    clips' mean squares, as neighbouring errors hang together.
+    The range is that of a perfect tool whose clips scatter as these do, relative to their mean:
+    from the spread of the clips' mean squares, as neighbouring errors hang together, and by
+    Student's t with as many clips as their weights are worth.
     """
     means = np.array([np.mean(trial.lights) / 2.0 for trial in trials if trial.lights])
     counts = np.array([len(trial.lights) for trial in trials if trial.lights])
     mean = float(np.average(means, weights=counts))
-    inside = stats.chi2.std(2) / 2.0 / np.sqrt(counts.sum())
-    off = counts * (means - mean) / counts.sum()
-    spread = max(float(np.sqrt(np.sum(off**2))), float(inside))
-    wide = float(stats.norm.isf(0.005)) * spread
+    inside = float(stats.chi2.std(2)) / 2.0 / float(np.sqrt(counts.sum()))
+    clips = float(counts.sum() ** 2 / np.sum(counts**2))
+    off = counts * (means / mean - 1.0) / counts.sum()
+    spread = float(np.sqrt(np.sum(off**2) * clips / max(clips - 1.0, 1.0)))
+    wide = float(stats.t.isf(0.005, max(clips - 1.0, 1.0))) * max(spread, inside)
     low, high = np.sqrt(max(1.0 - wide, 0.0)), np.sqrt(1.0 + wide)
     return Figure(value=float(np.sqrt(mean)), low=float(low), high=float(high))
 
