@@ -27,10 +27,7 @@ FAR_OUT = 5.0  # robust standard deviations: what lies beyond counts as that far
 MOST_FAR = 0.1  # or, of no more than so many, not at all
 CORE = 0.1  # of a light's largest level: pixels above are compared with the frame before
 CHANCE = 0.03  # by which the noise of two frames may look alike
-STAYS, MOST = (
-    3.0,
-    0.9,
-)  # measured: errors of the place stay so many times as much as those of pixels
+STAYS, MOST = 3.0, 0.9  # measured: errors of the place stay so many times as much as pixels'
 ROUNDS = 4
 BESIDE = 3  # lights on either side that give the direction of the way
 AROUND_S = 0.1  # before the first light and after the last in which the sway is looked at
