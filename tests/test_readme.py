@@ -138,7 +138,15 @@ def test_the_picture_is_there_and_small():
 
 def test_every_file_that_is_named_is_there():
     inline = re.findall(r"`([A-Za-z_./-]+/[A-Za-z_./-]*)`", README + DEVELOPERS)
-    made = ("my-session/", "results/", "calibration/", ".venv", "tests/yourroom", "clips/")
+    made = (
+        "my-session/",
+        "results/",
+        "calibration/",
+        ".venv",
+        "tests/yourroom",
+        "clips/",
+        ".reference/",
+    )
     for name in inline:
         if not name.startswith(made):
             assert (ROOT / name).exists() or (ROOT / "vidspeed" / name).exists(), name
