@@ -73,9 +73,10 @@ def _blank(heights: tuple[float, ...], shared: bool) -> bytes:
     every = figure.subplots(
         len(heights), 1, squeeze=False, sharex=shared, sharey=shared, height_ratios=heights
     )
-    for axis in (axis for axes in every[:, 0] for axis in (axes.xaxis, axes.yaxis)):
-        axis.set_visible(False)
-        axis.reset_ticks()
+    for axes in every[:, 0]:
+        for axis in (axes.xaxis, axes.yaxis):
+            axis.set_visible(False)
+            axis.reset_ticks()
     return pickle.dumps(figure)
 
 

@@ -1,4 +1,4 @@
-"""Pieces of the background are looked up in every frame."""
+"""Pieces of the background are looked up while a clip runs."""
 
 import cv2
 import numpy as np

@@ -226,7 +226,7 @@ class SwayMeter:
         return np.broadcast_to(steps[int(np.argmax(alike.mean(axis=0)))], self._last.shape)
 
     def sway(self) -> Sway:
-        """Return where the pieces were in every frame, in pixels of the whole picture."""
+        """Return where the pieces were in the frames looked at, in pixels of the whole picture."""
         self.settle()
         count = len(self._middles)
         return Sway(

@@ -166,14 +166,13 @@ def _about_trend(
     design = np.einsum("nij,nkj->nikj", white, shapes).reshape(2 * count, -1)
     value = np.einsum("nij,nj->ni", white, xy_px - xy_px.mean(axis=0)).reshape(-1)
     weight = np.ones(2 * count)
-    far = np.zeros(count, dtype=bool)
     for _ in range(ROUNDS):
         base = np.linalg.qr(design * weight[:, None])[0]
         left = (value * weight - base @ (base.T @ (value * weight))).reshape(count, 2)
         size = np.abs(left / weight.reshape(count, 2))
         limit = FAR_OUT / 0.6745 * np.maximum(np.median(size, axis=0), 1e-9)
-        far = np.any(size > limit, axis=1)
         weight = np.sqrt(np.minimum(1.0, limit / np.maximum(size, 1e-12))).reshape(-1)
+    far = np.any(size > limit, axis=1)
     apart = np.abs(frame[:, None] - frame[None, :])
     together = np.power(stays, apart) if stays > 0.0 else np.eye(count)
     degrees = np.empty(2)
