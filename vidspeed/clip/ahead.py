@@ -6,13 +6,12 @@ import sys
 import threading
 from collections.abc import Generator
 from contextvars import copy_context
-from queue import Full, Queue
+from queue import SimpleQueue
 from typing import Any, TypeVar
 
 Item = TypeVar("Item")
 
 TURN_S = 0.0005  # after which a thread that asks for its turn has it: decoders wait for it
-LOOKED_S = 0.1  # after which who waits to hand something over looks whether it is still wanted
 
 
 class _End:
@@ -30,16 +29,20 @@ def ahead(items: Generator[Item], most: int) -> Generator[Item]:
     if most < 1:
         yield from items
         return
-    made: Queue[Item | _End] = Queue(most)
+    made: SimpleQueue[Item | _End] = SimpleQueue()
+    room: SimpleQueue[None] = SimpleQueue()  # one for each item that may be made
+    for _ in range(most):
+        room.put(None)
     unwanted = threading.Event()
     thread = threading.Thread(
-        target=copy_context().run, args=(_make, items, made, unwanted), daemon=True
+        target=copy_context().run, args=(_make, items, made, room, unwanted), daemon=True
     )
     before = sys.getswitchinterval()
     sys.setswitchinterval(min(before, TURN_S))
     thread.start()
     try:
         while not isinstance(item := made.get(), _End):
+            room.put(None)
             yield item
             del item  # a frame that is held is one that the decoder must do without
         if item.error is not None:
@@ -47,29 +50,26 @@ def ahead(items: Generator[Item], most: int) -> Generator[Item]:
     finally:
         sys.setswitchinterval(before)
         unwanted.set()
+        room.put(None)
         thread.join()
 
 
-def _make(items: Generator[Item], made: Queue[Any], unwanted: threading.Event) -> None:
-    """Hand the items over one by one, then the end."""
+def _make(
+    items: Generator[Any],
+    made: SimpleQueue[Any],
+    room: SimpleQueue[None],
+    unwanted: threading.Event,
+) -> None:
+    """Hand the items over one by one as there is room, then the end."""
     try:
         for item in items:
-            if not _handed(item, made, unwanted):
+            room.get()
+            if unwanted.is_set():
                 return
+            made.put(item)
             del item
-        _handed(_End(None), made, unwanted)
+        made.put(_End(None))
     except BaseException as error:
-        _handed(_End(error), made, unwanted)
+        made.put(_End(error))
     finally:
         items.close()
-
-
-def _handed(item: object, made: Queue[Any], unwanted: threading.Event) -> bool:
-    """Wait until there is room for an item; say whether it is still wanted."""
-    while not unwanted.is_set():
-        try:
-            made.put(item, timeout=LOOKED_S)
-        except Full:
-            continue
-        return True
-    return False

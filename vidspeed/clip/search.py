@@ -1,7 +1,7 @@
 """Search frame after frame for lights, follow them, and fit those of each chain that has ended.
 
 A frame is first looked at in few passes over small integers (`background.py`); only where
-something stands out is a patch cut out and measured (`lights.py`), and only the patches of what
+something stands out is a patch cut out and measured (`finder.py`), and only the patches of what
 moved like a craft are fitted (`lamp.py`), beside the search in a thread of its own. Chains are kept
 in the order in which they end, so that threads change no result.
 """
@@ -27,8 +27,9 @@ from vidspeed.clip.light.lamp import Light, as_scattered, lights_of
 from vidspeed.clip.medians import SAMPLES, middle_in_bands
 from vidspeed.clip.overview import Overview
 from vidspeed.clip.read import Frame, Header
+from vidspeed.clip.spots.finder import Finder, Look, flooded
 from vidspeed.clip.spots.follow import Follower
-from vidspeed.clip.spots.lights import Finder, Look, Spot, emptied, flooded
+from vidspeed.clip.spots.lights import Spot, emptied
 from vidspeed.clip.spots.moves import Limits, limits_of
 from vidspeed.clip.window import Pane, window_of
 from vidspeed.spread.progress import alive
@@ -122,7 +123,9 @@ class Search:
         """Work through what still waits and end the chains."""
         if self._backdrop is None and len(self._waiting) >= LEAST_FRAMES:
             self._begin(short=True)
-        if self._follower is not None:
+        if self._finder is not None and self._follower is not None:
+            for time_s, spots in self._finder.rest():
+                self._fit(self._follower.offer(time_s, spots))
             self._fit(self._follower.finish())
 
     @property
@@ -211,8 +214,8 @@ class Search:
     def _follow(self, looks: Sequence[Look]) -> None:
         """Follow what stands out in some frames."""
         assert self._finder is not None and self._follower is not None
-        for look, spots in zip(looks, self._finder.spots(looks), strict=True):
-            self._fit(self._follower.offer(look.pane.time_s, spots))
+        for time_s, spots in self._finder.spots(looks):
+            self._fit(self._follower.offer(time_s, spots))
 
     def beside(self, work: Callable[[], R]) -> Future[R]:
         """Have something done in the thread that fits, before what it is given later."""

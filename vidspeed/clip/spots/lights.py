@@ -12,27 +12,21 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import accumulate, chain, islice
+from itertools import accumulate
 from typing import Any, NamedTuple
 
 import cv2
 import numpy as np
 
-from vidspeed.clip.background import Apart, Backdrop, level_scale, negative
+from vidspeed.clip.background import level_scale, negative
 from vidspeed.clip.medians import SAMPLES, middle_of_stack
 from vidspeed.clip.read import Luma
-from vidspeed.clip.spots.groups import Box, groups_of
-from vidspeed.clip.spots.newcomers import new_of
+from vidspeed.clip.spots.groups import Box
 from vidspeed.clip.window import Pane
 from vidspeed.values import Bools, Floats, Value
 
-MOST_SPOTS = 24  # the strongest of a frame are kept, of either sign
-MOST_DOUBTFUL = 8  # beyond so many only those that are clear: a coder's key frame has many
-BESIDE = 8  # half-size pixels: nearer to a stronger spot of the other sign, it is its fringe
 MARGIN_PX = 14  # full-size pixels around what stood out
 SHUT_PX = 4  # full-size pixels around another spot that are not this one's own
-FLOODED = 0.03  # share of the picture that stands out when the exposure jumped, not a light
-MOST_CLEAR = 6  # spots that may do so and are not taken for noise
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -67,89 +61,7 @@ def emptied(spot: Spot) -> Spot:
     return replace(spot, luma=none, past=none[None], own=none.astype(bool))
 
 
-class Look(NamedTuple):
-    """A frame's window, what stands out in it, and the background's samples at that time."""
-
-    pane: Pane
-    apart: Apart
-    ring: tuple[Luma, ...]
-
-
-class Finder:
-    """Finds the spots of frame after frame; remembers what stood out in the frame before."""
-
-    def __init__(self, backdrop: Backdrop) -> None:
-        self._backdrop = backdrop
-        self._before: list[Box] = []
-
-    def spots(self, looks: Sequence[Look]) -> list[list[Spot]]:
-        """Return the spots of each of some frames, strongest of each sign first.
-
-        What stood out at the same place in the frame before has changed and stayed, as the blocks
-        of a coder do: it is no spot.
-        """
-        cuts = [self._cuts(*look) for look in looks]
-        spots = iter(_spots(list(chain.from_iterable(cuts))))
-        return [list(islice(spots, len(each))) for each in cuts]
-
-    def _cuts(self, pane: Pane, apart: Apart, ring: tuple[Luma, ...]) -> list[_Cut]:
-        """Return the patches of what is new in a frame."""
-        if not apart.count:
-            self._before = []
-            self._backdrop.adapt(0)
-            return []
-        if flooded(apart):
-            self._before = []
-            if self._backdrop.follow_jump(pane.half):
-                apart = self._backdrop.apart(pane.half)
-                ring = self._backdrop.ring
-            if not apart.count or flooded(apart):
-                return []
-        boxes = groups_of(apart)
-        new = new_of(boxes, self._before)
-        self._before = boxes
-        clear = sum(box.clear for box in new)
-        self._backdrop.adapt(len(new) - min(clear, MOST_CLEAR))
-        brighter = [box for box in new if not box.darker]
-        darker = [box for box in new if box.darker]
-        strongest = [*_strongest(brighter, darker), *_strongest(darker, brighter)]
-        return [_cut(pane, ring, box, boxes) for box in strongest]
-
-
-def flooded(apart: Apart) -> bool:
-    """Say whether far too much became brighter at once, or darker, for lights to have done it."""
-    most = FLOODED * apart.over.size
-    if apart.count <= most:
-        return False
-    brighter = cv2.countNonZero(apart.brighter)
-    return max(brighter, apart.count - brighter) > most
-
-
-def _strongest(boxes: list[Box], others: list[Box]) -> list[Box]:
-    """Return the strongest groups, without the fringes of stronger ones of the other sign.
-
-    Lenses, sharpening and codecs put a dark rim around a light, and a light one around the dark.
-    """
-    kept = sorted(boxes, key=lambda box: -box.strength)[:MOST_SPOTS]
-    kept = [*kept[:MOST_DOUBTFUL], *(box for box in kept[MOST_DOUBTFUL:] if box.clear)]
-    stronger = sorted(others, key=lambda box: -box.strength)
-    found = []
-    for box in kept:
-        left, right = box.left - BESIDE, box.right + BESIDE
-        top, bottom, strength = box.top - BESIDE, box.bottom + BESIDE, box.strength
-        for other in stronger:
-            if strength >= other.strength:
-                found.append(box)
-                break
-            across = left < other.right and other.left < right
-            if across and top < other.bottom and other.top < bottom:
-                break
-        else:
-            found.append(box)
-    return found
-
-
-def _spots(cuts: Sequence[_Cut]) -> list[Spot]:
+def spots_of(cuts: Sequence[Cut]) -> list[Spot]:
     """Measure patches, all together."""
     if not cuts:
         return []
@@ -160,7 +72,7 @@ def _spots(cuts: Sequence[_Cut]) -> list[Spot]:
     ]
 
 
-class _Cut(NamedTuple):
+class Cut(NamedTuple):
     """The patch of a group: its corner in the window, its pixels, its background's samples."""
 
     pane: Pane
@@ -172,7 +84,7 @@ class _Cut(NamedTuple):
     own: Bools | None
 
 
-def _cut(pane: Pane, ring: tuple[Luma, ...], box: Box, others: list[Box]) -> _Cut:
+def cut_of(pane: Pane, ring: tuple[Luma, ...], box: Box, others: list[Box]) -> Cut:
     """Cut the patch of a group out of a frame; `own` is None where no other group is near."""
     height, width = pane.luma.shape
     left, top = max(2 * box.left - MARGIN_PX, 0), max(2 * box.top - MARGIN_PX, 0)
@@ -196,14 +108,14 @@ def _cut(pane: Pane, ring: tuple[Luma, ...], box: Box, others: list[Box]) -> _Cu
         and other is not box
     ]
     if not around:
-        return _Cut(pane, box, left, top, luma, past, None)
+        return Cut(pane, box, left, top, luma, past, None)
     own = np.ones(luma.shape, dtype=bool)
     for other in around:
         _shut_out(own, box, other, left, top)
-    return _Cut(pane, box, left, top, luma, past, own)
+    return Cut(pane, box, left, top, luma, past, own)
 
 
-def _spot(cut: _Cut, above: Floats, peak: float, noise: float) -> Spot:
+def _spot(cut: Cut, above: Floats, peak: float, noise: float) -> Spot:
     """Measure a patch roughly; `above` (h, w) is how far it stands above its background."""
     pane, box, luma, past = cut.pane, cut.box, cut.luma, cut.past
     rough, peak = _moments(above, noise), max(peak, 1e-3)
@@ -273,7 +185,7 @@ def _moments(above: Any, noise: float) -> _Rough:
     )
 
 
-def _above(cuts: Sequence[_Cut]) -> list[tuple[Floats, float]]:
+def _above(cuts: Sequence[Cut]) -> list[tuple[Floats, float]]:
     """Return how far patches (h, w) stand above the median of their samples, and their peaks.
 
     They are worked out side by side: what takes long of small pictures is the number of calls.
@@ -296,7 +208,7 @@ def _above(cuts: Sequence[_Cut]) -> list[tuple[Floats, float]]:
     return list(zip(parts, peaks.tolist(), strict=True))
 
 
-def _noises(cuts: Sequence[_Cut]) -> list[float]:
+def _noises(cuts: Sequence[Cut]) -> list[float]:
     """Return the median standard deviation of the samples of a quarter of each patch's pixels."""
     some = [cut.past[:, ::2, ::2].reshape(SAMPLES, -1) for cut in cuts]
     values = np.concatenate(some, axis=1).astype(np.float32)

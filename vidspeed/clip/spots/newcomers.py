@@ -1,4 +1,4 @@
-"""Which groups of a frame were not there in the frame before: what changed and stayed is no light.
+"""Which groups of a frame are new, and soon gone: what has changed and stays is no light.
 
 Blocks of a coder do so, and edges of the ground where the wind shakes the tripod.
 """
@@ -9,6 +9,7 @@ from vidspeed.clip.spots.groups import Box
 
 MOST_PAIRS = 400  # groups of two frames that are compared one by one
 STANDING, LIKE = 0.35, 3.0  # half-size pixels, and ratio of strengths: it was there before
+SAME = 1.1  # ratio of strengths of what has stayed
 GROWN = 1.2  # times as strong as before: of what is no noise, something else stands there now
 MOST_GROWN = 4  # groups of a frame that may do so at once: a coder foretells hardly more than two
 NEW, GREW, STOOD = 0, 1, 2  # of a group: none stood there before, a fainter one, the same one
@@ -45,3 +46,25 @@ def _stood(box: Box, before: list[Box]) -> int:
                     return STOOD
                 found = GREW
     return found
+
+
+def gone_of(chosen: list[Box], boxes: list[Box], after: list[Box]) -> list[Box]:
+    """Return those of a frame's groups that were chosen and that the frame after no longer shows.
+
+    What is plain passes all the same, since a coder may leave its image; and so does everything of
+    a frame that comes twice, as all of its groups show.
+    """
+    if not chosen or all(_stays(box, after) for box in boxes):
+        return chosen
+    return [box for box in chosen if box.clear or not _stays(box, after)]
+
+
+def _stays(box: Box, after: list[Box]) -> bool:
+    """Say whether a group is one of the frame after it, as strong as before."""
+    x, y = box.x, box.y
+    for new in after:
+        if -STANDING < new.y - y < STANDING and -STANDING < new.x - x < STANDING:
+            share = new.strength / box.strength
+            if 1.0 / SAME < share < SAME and new.darker == box.darker:
+                return True
+    return False

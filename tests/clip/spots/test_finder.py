@@ -7,7 +7,8 @@ import pytest
 
 from tests.clip.painted import streak_picture
 from vidspeed.clip.background import Backdrop, halved
-from vidspeed.clip.spots.lights import MOST_DOUBTFUL, Finder, Look, emptied, flooded
+from vidspeed.clip.spots.finder import MOST_DOUBTFUL, Finder, Look, flooded
+from vidspeed.clip.spots.lights import emptied
 from vidspeed.clip.window import Pane
 
 SHAPE = (240, 480)
@@ -20,14 +21,21 @@ def start(rng, level=40.0):
     return backdrop, Finder(backdrop)
 
 
-def look(rng, backdrop, finder, *lights, level=40.0):
+def seen(rng, backdrop, *lights, frame=0, level=40.0):
     picture = rng.normal(level, 2.0, SHAPE)
     for xy, half, peak in lights:
         picture = picture + streak_picture(SHAPE, xy, half, 1.4, peak)
     luma = np.clip(np.rint(picture), 0, 255).astype(np.uint8)
-    pane = Pane(frame=0, time_s=0.0, luma=luma, half=halved(luma), corner_px=(100, 50))
-    apart = backdrop.apart(pane.half)
-    return finder.spots([Look(pane, apart, backdrop.ring)])[0], apart
+    pane = Pane(frame=frame, time_s=frame / 60, luma=luma, half=halved(luma), corner_px=(100, 50))
+    return Look(pane, backdrop.apart(pane.half), backdrop.ring)
+
+
+def look(rng, backdrop, finder, *lights, level=40.0):
+    """Return the spots of a frame after which none comes, and how it differs."""
+    last = seen(rng, backdrop, *lights, level=level)
+    assert finder.spots([last]) == []
+    [(_, spots)] = finder.rest()
+    return spots, last.apart
 
 
 def test_spots_lie_where_the_lights_are():
@@ -124,3 +132,41 @@ def test_a_spot_that_was_fitted_lets_its_pixels_go_and_says_the_same():
     for name in ("frame", "time_s", "peak", "snr", "corner_px", "cut", "darker"):
         assert getattr(left, name) == getattr(spot, name)
     assert np.array_equal(left.xy_px, spot.xy_px) and np.array_equal(left.half_px, spot.half_px)
+
+
+FAINT, PLACE = 8.5, (180.0, 80.0)  # over the ceiling, and no plain light
+
+
+def spots_of_frames(frames, together, peak=FAINT):
+    """Return the number of spots by frame: of lights at places (n, 2) in noise that stays."""
+    backdrop, finder = start(np.random.default_rng(9))
+    looks = []
+    for number, places in enumerate(frames):
+        lights = [(place, (0.0, 0.0), peak) for place in places]
+        looks.append(seen(np.random.default_rng(10), backdrop, *lights, frame=number))
+    done = []
+    for first in range(0, len(looks), together):
+        done += finder.spots(looks[first : first + together])
+    done += finder.rest()
+    assert [round(60 * time_s) for time_s, _ in done] == list(range(len(frames)))
+    return [len(spots) for _, spots in done]
+
+
+@pytest.mark.parametrize("together", [1, 2, 3, 5])
+def test_what_changed_is_no_spot_where_the_frame_after_shows_that_it_stays(together):
+    moving = [(60.0 + 20.0 * k, 40.0) for k in range(5)]
+    frames = [[place] for place in moving]
+    assert spots_of_frames(frames, together) == [1, 1, 1, 1, 1]
+    for k in (2, 3, 4):
+        frames[k].append(PLACE)
+    assert spots_of_frames(frames, together) == [1, 1, 1, 1, 1]
+
+
+def test_a_plain_light_is_a_spot_although_a_coder_leaves_its_image():
+    frames = [[(60.0, 40.0)], [(80.0, 40.0), PLACE], [(100.0, 40.0), PLACE], [(120.0, 40.0)]]
+    assert spots_of_frames(frames, 2, peak=60.0) == [1, 2, 1, 1]
+
+
+def test_a_frame_that_comes_twice_hides_no_light():
+    here, there, beyond = [(60.0, 40.0), PLACE], [(80.0, 40.0), PLACE], [(100.0, 40.0), PLACE]
+    assert spots_of_frames([here, here, there, there, beyond], 2) == [2, 0, 1, 0, 1]
