@@ -10,7 +10,7 @@ import pytest
 
 from tests.clip.painted import streak_picture
 from vidspeed.clip.light import lamp
-from vidspeed.clip.light.grain import LAG, learn_noise
+from vidspeed.clip.light.grain import LAG, learn_noise, residuals_of
 from vidspeed.clip.light.lamp import lights_of
 from vidspeed.clip.spots.lights import Spot
 
@@ -94,15 +94,16 @@ def test_one_fit_that_is_no_projection_does_not_make_the_noise_grow_without_end(
     """Beside a lamp that shakes, say: then no light of the craft had a place."""
     held = []
 
-    def learned(*given):
-        held.append(given)
-        return learn_noise(*given)
+    def learned(left):
+        held.extend(left)
+        return learn_noise(left)
 
     monkeypatch.setattr(lamp, "learn_noise", learned)
     lights_of(spots(0.7)[0][:20], (1920, 1080), full_range=True)
-    pixels, fits, variances = held[0]
-    wild = replace(fits[0], inverse=60.0 * fits[0].inverse)
-    noise = learn_noise(pixels, [wild, *fits[1:]], variances)
+    first = held[0]
+    fit = replace(first.fit, inverse=60.0 * first.fit.inverse)
+    wild = residuals_of(first.pixels, fit, first.over * first.pixels.noise2)
+    noise = learn_noise([wild, *held[1:]])
     assert 0.5 < noise.kernel[LAG, LAG] < 1.6
 
 

@@ -129,7 +129,7 @@ def test_covariances_are_stretched_along_the_way():
 def test_what_is_left_of_a_light_is_held_against_the_frame_before(monkeypatch, share, least, most):
     rng = np.random.default_rng(3)
     rows, columns = np.mgrid[0:21, 0:31].astype(float)
-    old, pixels, fits, odd = rng.standard_normal((21, 31)), [], [], {}
+    old, left, odd = rng.standard_normal((21, 31)), [], {}
     for k in range(40):
         grain = share * old + np.sqrt(1.0 - share**2) * rng.standard_normal((21, 31))
         old = grain
@@ -137,10 +137,9 @@ def test_what_is_left_of_a_light_is_held_against_the_frame_before(monkeypatch, s
         part = SimpleNamespace(x=columns.ravel() + place[0] - 15, y=rows.ravel() + place[1] - 10)
         level = np.exp(-0.5 * ((columns - 15) ** 2 + (rows - 10) ** 2) / 4.0).ravel()
         fit = SimpleNamespace(parameters=place + rng.uniform(-0.3, 0.3, 2), modelled=50.0 * level)
+        left.append(SimpleNamespace(pixels=part, fit=fit))
         odd[id(fit)] = grain.ravel()
-        pixels.append(part)
-        fits.append(fit)
-    monkeypatch.setattr(scatter, "odd_part", lambda part, fit, noise: odd[id(fit)])
+    monkeypatch.setattr(scatter, "odd_part", lambda one, noise: odd[id(one.fit)])
     frame = np.arange(40)
-    assert least <= carried_on(frame, pixels, fits, None) <= most
-    assert carried_on(2 * frame, pixels, fits, None) == 0.0  # no two frames in a row
+    assert least <= carried_on(frame, left, None) <= most
+    assert carried_on(2 * frame, left, None) == 0.0  # no two frames in a row

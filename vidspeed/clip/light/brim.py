@@ -16,7 +16,7 @@ import numpy as np
 
 from vidspeed.clip.light.curve import Curve
 from vidspeed.clip.light.fit import REACH, Fit, Pixels, Prior, fit_streaks, pixels_of
-from vidspeed.clip.light.grain import Noise, covariance, scaled
+from vidspeed.clip.light.grain import Noise, covariance, residuals_of, scaled
 from vidspeed.clip.light.profile import HALF_X, HALF_Y, WIDTH, X, Y
 from vidspeed.clip.light.steps import PARAMETERS
 from vidspeed.clip.spots.lights import Spot
@@ -123,7 +123,10 @@ def _fitted(
     fits = fit_streaks([pixels], curve, [value], [prior], [pixels.noise2])
     variance = scaled(pixels, fits[0], noise.weighed)
     (fit,) = fit_streaks([pixels], curve, [fits[0].parameters], [prior], [variance])
-    return Ended(there, pixels, fit, covariance(pixels, fit, prior, noise)) if fit.settled else None
+    if not fit.settled:
+        return None
+    left = residuals_of(pixels, fit, variance)
+    return Ended(there, pixels, fit, covariance(left, prior, noise))
 
 
 def _agrees(one: Ended, told: _Foretold, size_px: tuple[int, int]) -> bool:

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -24,6 +25,8 @@ from vidspeed.clip.light.profile import HALF_X, SHAPE, SLOPE, X, Y
 from vidspeed.values import Bools, Floats, Ints, Value
 
 LEVELS = np.array([0.0, 1.0, 3.0, 8.0, 20.0, 60.0, 150.0])  # bins of level over noise
+LEAST_LEVEL = 0.1  # that is added to levels, since they have logarithms
+DEPTHS = np.log(LEVELS + LEAST_LEVEL)
 MIDDLES = np.concatenate([[0.5], np.sqrt(LEVELS[1:-1] * LEVELS[2:]), [2.0 * LEVELS[-1]]])
 PATTERNS = 30.0  # over the noise: from about here on a coder describes a light by many patterns
 TRUST = 30.0  # pixels' worth of the next lower bin, so that an empty bin has a value
@@ -50,41 +53,78 @@ class Noise(Value):
     trust: float
 
 
-def noise_by_level(
-    pixels: Sequence[Pixels], fits: Sequence[Fit], variances: Sequence[Floats]
-) -> Floats:
-    """Return the variance of the whole residuals over the background's (7,), by level."""
+class Residuals(NamedTuple):
+    """What the fit of one light leaves of its n pixels, and what tells their noise.
+
+    `over` (n,) is the variance that the weights assumed over the background's, `depth` (n,) the
+    logarithm of the light's level over the noise. `used` (n,) says which pixels took part and
+    `paired` (n,) which of them have a partner opposite the light's middle, with its index in
+    `opposite` (n,). `taken` (n, 5) are the columns by which the fit takes part of the odd noise.
+    """
+
+    pixels: Pixels
+    fit: Fit
+    over: Floats
+    depth: Floats
+    used: Bools
+    paired: Bools
+    opposite: Ints
+    taken: Floats
+
+    @property
+    def odd_leverage(self) -> Floats:
+        """Return the leverage (n,) that comes from the parameters of odd parts."""
+        return np.asarray((self.taken**2).sum(axis=1))
+
+
+def residuals_of(pixels: Pixels, fit: Fit, variance: Floats) -> Residuals:
+    """Return what a fit leaves; `variance` (n,) of each pixel is what its weights assumed."""
+    used = _used(fit)
+    opposite = _opposite(pixels, fit, used)
+    taken = fit.slopes[:, ODD] @ np.linalg.cholesky(fit.inverse[np.ix_(ODD, ODD)])
+    return Residuals(
+        pixels=pixels,
+        fit=fit,
+        over=variance / pixels.noise2,
+        depth=_depth(pixels, fit),
+        used=used,
+        paired=used & (opposite >= 0),
+        opposite=opposite,
+        taken=taken,
+    )
+
+
+def noise_by_level(pixels: Sequence[Pixels], fits: Sequence[Fit]) -> Floats:
+    """Return the variance of the whole residuals over the background's (7,), by level.
+
+    Of fits that took the background's noise for theirs.
+    """
     tally = _Tally()
-    for part, fit, variance in zip(pixels, fits, variances, strict=True):
-        used = _used(fit)
-        square = fit.residual**2 * variance / part.noise2
-        tally.add(part, fit, used, square, 1.0 - np.minimum(fit.leverage, 0.9))
+    for part, fit in zip(pixels, fits, strict=True):
+        free = 1.0 - np.minimum(fit.leverage, 0.9)
+        tally.add(_bins(_depth(part, fit)), _used(fit), fit.residual**2, free)
     return tally.ratio()
 
 
 def scaled(pixels: Pixels, fit: Fit, ratio: Floats) -> Floats:
     """Return the variance (n,) of each pixel by its background and the light's level there."""
-    return np.asarray(pixels.noise2 * _at_level(pixels, fit, ratio))
+    return np.asarray(pixels.noise2 * _at_level(_depth(pixels, fit), ratio))
 
 
-def learn_noise(
-    pixels: Sequence[Pixels], fits: Sequence[Fit], variances: Sequence[Floats]
-) -> Noise:
+def learn_noise(left: Sequence[Residuals]) -> Noise:
     """Learn the noise of a lamp's lights from the odd part of their residuals.
 
     Where that tells nothing (no pixel has one opposite the middle), from all, as if white.
     """
     odd, all_of_it, weighed = _Tally(), _Tally(), _Tally()
-    for part, fit, variance in zip(pixels, fits, variances, strict=True):
-        used, opposite = _used(fit), _opposite(part, fit)
-        paired = used & (opposite >= 0)
-        over = variance / part.noise2
-        difference = np.where(paired, fit.residual - fit.residual[opposite], 0.0)
-        free = 1.0 - 2.0 * np.minimum(_odd_leverage(fit), 0.45)
-        odd.add(part, fit, paired, 0.5 * difference**2 * over, free)
-        whole = 1.0 - np.minimum(fit.leverage, 0.9)
-        all_of_it.add(part, fit, used, fit.residual**2 * over, whole)
-        weighed.add(part, fit, used, over, np.ones(len(over)))
+    for one in left:
+        bins, residual = _bins(one.depth), one.fit.residual
+        difference = np.where(one.paired, residual - residual[one.opposite], 0.0)
+        free = 1.0 - 2.0 * np.minimum(one.odd_leverage, 0.45)
+        odd.add(bins, one.paired, 0.5 * difference**2 * one.over, free)
+        whole = 1.0 - np.minimum(one.fit.leverage, 0.9)
+        all_of_it.add(bins, one.used, residual**2 * one.over, whole)
+        weighed.add(bins, one.used, one.over, np.ones(len(one.over)))
     if not odd.total.any():
         return Noise(ratio=all_of_it.ratio(), weighed=weighed.ratio(), kernel=white(),
                      even=1.0, usual=1.0, trust=0.0)  # fmt: skip
@@ -92,37 +132,37 @@ def learn_noise(
     noise = Noise(
         ratio=ratio,
         weighed=weighed.ratio(),
-        kernel=_correlation(pixels, fits, variances, ratio),
+        kernel=_correlation(left, ratio),
         even=max(1.0, all_of_it.mean() / odd.mean()),
         usual=1.0,
         trust=0.0,
     )
-    usual, trust = _trusted(pixels, fits, noise)
+    usual, trust = _trusted(left, noise)
     return replace(noise, usual=usual, trust=trust)
 
 
-def covariance(pixels: Pixels, fit: Fit, prior: Prior, noise: Noise) -> Floats:
+def covariance(left: Residuals, prior: Prior, noise: Noise) -> Floats:
     """Return the covariance (4, 4) of middle and half vector.
 
     A light that fits worse than the others is wider, as far as that is more than chance. A faint
     one that fits better is hardly surer.
     """
-    size = _standard(pixels, fit, noise)
+    size, fit = _standard(left, noise), left.fit
     gain = (fit.inverse @ fit.slopes.T)[: HALF_X + 2] * size
-    pictures = np.array([_picture(row, pixels) for row in gain])
+    pictures = np.array([_picture(row, left.pixels) for row in gain])
     spread = np.array([_through(one, noise.kernel) for one in pictures])
     product = np.tensordot(pictures, spread, axes=([1, 2], [1, 2]))
-    own, _ = _own(pixels, fit, noise, size)
+    own, _ = _own(left, noise, size)
     more = own - noise.usual
-    product *= noise.usual + noise.trust * max(more, _surer(pixels, fit, noise) * more)
+    product *= noise.usual + noise.trust * max(more, _surer(left, noise) * more)
     product = 0.5 * (product + product.T)
     from_prior = (fit.inverse / prior.sd**2 @ fit.inverse)[: HALF_X + 2, : HALF_X + 2]
     return np.asarray(product + from_prior)
 
 
-def odd_part(pixels: Pixels, fit: Fit, noise: Noise) -> Floats:
+def odd_part(left: Residuals, noise: Noise) -> Floats:
     """Return the odd part of the residuals (n,) over the noise, 0 where there is none."""
-    return _odd_part(pixels, fit, _standard(pixels, fit, noise))[0]
+    return _odd_part(left, _standard(left, noise))
 
 
 class _Tally:
@@ -131,10 +171,8 @@ class _Tally:
     def __init__(self) -> None:
         self.total, self.count = np.zeros(len(LEVELS)), np.zeros(len(LEVELS))
 
-    def add(self, pixels: Pixels, fit: Fit, used: Bools, square: Floats, free: Floats) -> None:
-        """Add the pixels of one fit."""
-        over = np.abs(fit.modelled) / np.sqrt(pixels.noise2)
-        bins = np.clip(np.digitize(over, LEVELS) - 1, 0, len(LEVELS) - 1)
+    def add(self, bins: Ints, used: Bools, square: Floats, free: Floats) -> None:
+        """Add the pixels (n,) of one fit, in the bins of their levels."""
         np.add.at(self.total, bins[used], square[used])
         np.add.at(self.count, bins[used], free[used])
 
@@ -152,10 +190,19 @@ class _Tally:
         return np.maximum(ratio, 1e-3)
 
 
-def _at_level(pixels: Pixels, fit: Fit, ratio: Floats) -> Floats:
+def _depth(pixels: Pixels, fit: Fit) -> Floats:
+    """Return the logarithm (n,) of the light's level over the background's noise."""
+    return np.asarray(np.log(np.abs(fit.modelled) / np.sqrt(pixels.noise2) + LEAST_LEVEL))
+
+
+def _bins(depth: Floats) -> Ints:
+    """Return in which of `LEVELS` pixels (n,) lie."""
+    return np.asarray(np.clip(np.digitize(depth, DEPTHS) - 1, 0, len(LEVELS) - 1))
+
+
+def _at_level(depth: Floats, ratio: Floats) -> Floats:
     """Return the ratio (n,) at each pixel's level."""
-    over = np.abs(fit.modelled) / np.sqrt(pixels.noise2)
-    return np.asarray(np.exp(np.interp(np.log(over + 0.1), np.log(MIDDLES), np.log(ratio))))
+    return np.asarray(np.exp(np.interp(depth, np.log(MIDDLES), np.log(ratio))))
 
 
 def _used(fit: Fit) -> Bools:
@@ -163,16 +210,10 @@ def _used(fit: Fit) -> Bools:
     return np.asarray(np.any(fit.slopes != 0.0, axis=1))
 
 
-def _odd_leverage(fit: Fit) -> Floats:
-    """Return the leverage (n,) that comes from the parameters of odd parts."""
-    taken = fit.slopes[:, ODD] @ np.linalg.cholesky(fit.inverse[np.ix_(ODD, ODD)])
-    return np.asarray((taken**2).sum(axis=1))
-
-
-def _opposite(pixels: Pixels, fit: Fit) -> Ints:
-    """Return for each pixel the index (n,) of the one opposite the light's middle, or -1."""
+def _opposite(pixels: Pixels, fit: Fit, used: Bools) -> Ints:
+    """Return for each pixel the index (n,) of the used one opposite the light's middle, or -1."""
     places = np.full(pixels.shape, -1, dtype=np.int64)
-    places.flat[pixels.at] = np.where(_used(fit), np.arange(len(pixels.at)), -1)
+    places.flat[pixels.at] = np.where(used, np.arange(len(pixels.at)), -1)
     rows, columns = np.unravel_index(pixels.at, pixels.shape)
     corner_x, corner_y = pixels.x[0] - columns[0], pixels.y[0] - rows[0]
     other_x = np.rint(2.0 * (fit.parameters[X] - corner_x) - columns).astype(int)
@@ -184,66 +225,60 @@ def _opposite(pixels: Pixels, fit: Fit) -> Ints:
     return found
 
 
-def _standard(pixels: Pixels, fit: Fit, noise: Noise) -> Floats:
+def _standard(left: Residuals, noise: Noise) -> Floats:
     """Return the standard deviation (n,) of the noise over the one that the weights assumed."""
-    ratio = _at_level(pixels, fit, noise.ratio) / _at_level(pixels, fit, noise.weighed)
-    return np.sqrt(ratio)
+    return np.sqrt(_at_level(left.depth, noise.ratio) / _at_level(left.depth, noise.weighed))
 
 
-def _odd_part(pixels: Pixels, fit: Fit, size: Floats) -> tuple[Floats, Bools]:
-    """Return the odd part of the residuals (n,) over the noise, and where there is one."""
-    opposite = _opposite(pixels, fit)
-    paired = _used(fit) & (opposite >= 0)
-    odd = np.where(paired, fit.residual - fit.residual[opposite], 0.0) / np.sqrt(2.0)
-    return odd / size, paired
+def _odd_part(left: Residuals, size: Floats) -> Floats:
+    """Return the odd part of the residuals (n,) over the noise `size` (n,)."""
+    residual = left.fit.residual
+    odd = np.where(left.paired, residual - residual[left.opposite], 0.0) / np.sqrt(2.0)
+    return np.asarray(odd / size)
 
 
-def _own(pixels: Pixels, fit: Fit, noise: Noise, size: Floats) -> tuple[float, float]:
+def _own(left: Residuals, noise: Noise, size: Floats) -> tuple[float, float]:
     """Return a light's own chi-square over its degrees of freedom, and the variance by chance."""
-    odd, paired = _odd_part(pixels, fit, size)
-    free = max(float(np.sum(1.0 - 2.0 * _odd_leverage(fit)[paired])), 1.0)
+    odd = _odd_part(left, size)
+    free = max(float(np.sum(1.0 - 2.0 * left.odd_leverage[left.paired])), 1.0)
     correlation = noise.kernel / noise.kernel[LAG, LAG]
     independent = 0.5 * free / max(float((correlation**2).sum()), 1.0)
     return float(odd @ odd) / free, 2.0 / max(independent, 2.0)
 
 
-def _surer(pixels: Pixels, fit: Fit, noise: Noise) -> float:
+def _surer(left: Residuals, noise: Noise) -> float:
     """Return how far a light that fits better than the others is surer, 0 to 1: as it is bright.
 
     Of a faint one a coder may leave one pattern of a block: no fit misses that, wherever it is.
     """
-    over = (fit.modelled**2).max() / (np.median(pixels.noise2) * noise.ratio[0])
+    over = (left.fit.modelled**2).max() / (np.median(left.pixels.noise2) * noise.ratio[0])
     return float(over / (over + PATTERNS**2))
 
 
-def _trusted(pixels: Sequence[Pixels], fits: Sequence[Fit], noise: Noise) -> tuple[float, float]:
+def _trusted(left: Sequence[Residuals], noise: Noise) -> tuple[float, float]:
     """Return the lights' mean chi-square, and how far a light's own is more than chance.
 
     The share of the scatter between lights that chance does not explain: empirical Bayes, as in
     B. Efron and C. Morris, "Stein's estimation rule and its competitors", J. Am. Stat. Assoc. 68
     (1973) 117-130.
     """
-    found = [
-        _own(part, fit, noise, _standard(part, fit, noise))
-        for part, fit in zip(pixels, fits, strict=True)
-    ]
-    own, chance = np.array(found).T
+    own, chance = np.array([_own(one, noise, _standard(one, noise)) for one in left]).T
     mean = float(own.mean())
     between = float(own.var()) - mean**2 * float(chance.mean())
     return mean, max(between, 0.0) / max(float(own.var()), 1e-12)
 
 
-def _correlation(
-    pixels: Sequence[Pixels], fits: Sequence[Fit], variances: Sequence[Floats], ratio: Floats
-) -> Floats:
+def _correlation(left: Sequence[Residuals], ratio: Floats) -> Floats:
     """Return the covariance of the noise of pixels by their distance, in units of `ratio`."""
     lags = Lags()
-    for part, fit, variance in zip(pixels, fits, variances, strict=True):
-        size = np.sqrt(_at_level(part, fit, ratio) * part.noise2 / variance)
-        odd, paired = _odd_part(part, fit, size)
-        columns = fit.slopes[:, ODD] @ np.linalg.cholesky(fit.inverse[np.ix_(ODD, ODD)])
-        taken = np.array([_picture(np.where(paired, one, 0.0), part) for one in columns.T])
-        lags.add(_picture(odd, part), _picture(paired.astype(np.float64), part), taken)
+    for one in left:
+        odd = _odd_part(one, np.sqrt(_at_level(one.depth, ratio) / one.over))
+        columns = [np.where(one.paired, column, 0.0) for column in one.taken.T]
+        odd_picture, paired, *taken = (
+            _picture(values, one.pixels)
+            for values in (odd, one.paired.astype(np.float64), *columns)
+        )
+        lags.add(odd_picture, paired, np.array(taken))
     return lags.kernel()
 
 

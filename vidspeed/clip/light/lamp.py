@@ -31,7 +31,14 @@ from vidspeed.clip.light.fit import (
     pixels_of,
     slope_prior,
 )
-from vidspeed.clip.light.grain import Noise, covariance, learn_noise, noise_by_level, scaled
+from vidspeed.clip.light.grain import (
+    Noise,
+    covariance,
+    learn_noise,
+    noise_by_level,
+    residuals_of,
+    scaled,
+)
 from vidspeed.clip.light.profile import HALF_X, HALF_Y, HALO, PEAK, SLOPE, WIDTH, X, Y
 from vidspeed.clip.light.scatter import carried_on, proving, scatter_of, stretched
 from vidspeed.clip.light.steps import PARAMETERS
@@ -93,15 +100,13 @@ def lights_of(spots: Sequence[Spot], size_px: tuple[int, int], *, full_range: bo
     others = [k for k in range(len(whole)) if k not in taught]
     each = taught | fitted_alone(whole, pixels, others, curve, longer)
     first = [each[k] for k in range(len(whole))]
-    ratio = noise_by_level(pixels, first, [part.noise2 for part in pixels])
+    ratio = noise_by_level(pixels, first)
     priors = _common(whole, first, longer)
     variances = [scaled(part, fit, ratio) for part, fit in zip(pixels, first, strict=True)]
     fits = fit_streaks(pixels, curve, [fit.parameters for fit in first], priors, variances)
-    noise = learn_noise(pixels, fits, variances)
-    spreads = [
-        covariance(part, fit, prior, noise)
-        for part, fit, prior in zip(pixels, fits, priors, strict=True)
-    ]
+    left = [residuals_of(*one) for one in zip(pixels, fits, variances, strict=True)]
+    noise = learn_noise(left)
+    spreads = [covariance(one, prior, noise) for one, prior in zip(left, priors, strict=True)]
     excess = _excess(whole, fits, spreads)
     spreads = [widened(spread, fit, excess) for spread, fit in zip(spreads, fits, strict=True)]
     within = longer if len(there) == len(spots) else 0.0
@@ -118,7 +123,7 @@ def lights_of(spots: Sequence[Spot], size_px: tuple[int, int], *, full_range: bo
             full_level=full_level, size_px=size_px,
         )  # fmt: skip
         lights += [_one_ended(one, widened(one.spread, one.fit, excess), noise) for one in cut]
-    carried = carried_on(np.array([spot.frame for spot in whole]), pixels, fits, noise)
+    carried = carried_on(np.array([spot.frame for spot in whole]), left, noise)
     found = [
         replace(light, carried=carried)
         for light in lights

@@ -14,8 +14,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from vidspeed.clip.light.fit import Fit, Pixels
-from vidspeed.clip.light.grain import PATTERNS, Noise, odd_part
+from vidspeed.clip.light.grain import PATTERNS, Noise, Residuals, odd_part
 from vidspeed.clip.light.profile import X, Y
 from vidspeed.values import Bools, Floats, Ints, Sway
 
@@ -34,15 +33,15 @@ AROUND_S = 0.1  # before the first light and after the last in which the sway is
 SHAKEN_PX = 0.15  # RMS from which the picture's sway is part of the trend
 
 
-def carried_on(frame: Ints, pixels: Sequence[Pixels], fits: Sequence[Fit], noise: Noise) -> float:
+def carried_on(frame: Ints, left: Sequence[Residuals], noise: Noise) -> float:
     """Return how like the odd part of residuals is to that of the frame before, 0 to 1.
 
     Lights of frames (n,) in a row are laid on each other by whole pixels.
     """
-    odd = [odd_part(part, fit, noise) for part, fit in zip(pixels, fits, strict=True)]
+    odd = [odd_part(one, noise) for one in left]
     both, before, after = 0.0, 0.0, 0.0
-    for k in np.flatnonzero(np.diff(frame) == 1):
-        one, other = _laid_on(pixels, fits, odd, int(k))
+    for k in np.flatnonzero(np.diff(frame) == 1).tolist():
+        one, other = _laid_on(left[k], odd[k], left[k + 1], odd[k + 1])
         both += float(one @ other)
         before += float(one @ one)
         after += float(other @ other)
@@ -106,21 +105,21 @@ def stretched(xy_px: Floats, cov_px2: Floats, scatter: tuple[float, float]) -> F
 
 
 def _laid_on(
-    pixels: Sequence[Pixels], fits: Sequence[Fit], odd: Sequence[Floats], k: int
+    before: Residuals, odd_before: Floats, after: Residuals, odd_after: Floats
 ) -> tuple[Floats, Floats]:
-    """Return the odd parts (m,) of light k and of the next where both have one."""
-    one, other, level = pixels[k], pixels[k + 1], np.abs(fits[k + 1].modelled)
-    step = np.rint(fits[k + 1].parameters[[X, Y]] - fits[k].parameters[[X, Y]]).astype(int)
+    """Return the odd parts (m,) of a light and of the next one where both have one."""
+    one, other, level = before.pixels, after.pixels, np.abs(after.fit.modelled)
+    step = np.rint(after.fit.parameters[[X, Y]] - before.fit.parameters[[X, Y]]).astype(int)
     left, top = int(other.x.min()), int(other.y.min())
     columns, rows = one.x.astype(int) + step[0] - left, one.y.astype(int) + step[1] - top
     picture = np.zeros((int(other.y.max()) - top + 1, int(other.x.max()) - left + 1))
     core = level > CORE * level.max()
-    picture[other.y[core].astype(int) - top, other.x[core].astype(int) - left] = odd[k + 1][core]
+    picture[other.y[core].astype(int) - top, other.x[core].astype(int) - left] = odd_after[core]
     inside = (columns >= 0) & (rows >= 0)
     inside &= (columns < picture.shape[1]) & (rows < picture.shape[0])
-    before, after = odd[k][inside], picture[rows[inside], columns[inside]]
-    both = (before != 0.0) & (after != 0.0)
-    return before[both], after[both]
+    here, there = odd_before[inside], picture[rows[inside], columns[inside]]
+    both = (here != 0.0) & (there != 0.0)
+    return here[both], there[both]
 
 
 def _axes(xy_px: Floats) -> Floats:
