@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 import threading
 from collections.abc import Generator
 from contextvars import copy_context
@@ -10,8 +9,6 @@ from queue import SimpleQueue
 from typing import Any, TypeVar
 
 Item = TypeVar("Item")
-
-TURN_S = 0.0005  # after which a thread that asks for its turn has it: decoders wait for it
 
 
 class _End:
@@ -37,8 +34,6 @@ def ahead(items: Generator[Item], most: int) -> Generator[Item]:
     thread = threading.Thread(
         target=copy_context().run, args=(_make, items, made, room, unwanted), daemon=True
     )
-    before = sys.getswitchinterval()
-    sys.setswitchinterval(min(before, TURN_S))
     thread.start()
     try:
         while not isinstance(item := made.get(), _End):
@@ -48,7 +43,6 @@ def ahead(items: Generator[Item], most: int) -> Generator[Item]:
         if item.error is not None:
             raise item.error
     finally:
-        sys.setswitchinterval(before)
         unwanted.set()
         room.put(None)
         thread.join()
