@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -63,6 +65,25 @@ def test_lights_of_frames_without_background_get_all_of_the_shaking_as_uncertain
     u = np.sqrt(found.cov_px2[:, 0, 0])
     assert u[12:19].min() > 2.0
     assert u[:9].max() < 0.3
+
+
+def test_a_picture_that_stood_still_and_was_looked_at_less_often_is_as_sure_as_any():
+    """A fast camera in calm air, and a gust later: nothing of the gust is in the calm lights."""
+    calm_s, gust_s = np.arange(0.0, 5.0, 8 / 240), np.arange(5.0, 8.0, 1 / 240)
+    rng = np.random.default_rng(4)
+    away = np.concatenate([np.zeros((len(calm_s), 2)), wave(gust_s)])
+    away = away[:, None] + rng.normal(0.0, 0.05, (len(away), 9, 2))
+    times = np.concatenate([calm_s, gust_s])
+    seen = Sway(
+        time_s=times, places_px=rng.uniform([20, 20], [940, 520], (9, 2)), away_px=away,
+        replaced=np.zeros(len(times)),
+    )  # fmt: skip
+    _, flown = track()
+    for begins_s in (2.0, 0.0, 5.5):
+        there = replace(flown, time_s=begins_s + np.arange(len(flown)) / 240)
+        (found,) = steadied([there], seen, np.full(9, 0.5), 0.0)
+        u = np.sqrt((found.cov_px2 - there.cov_px2)[:, [0, 1], [0, 1]])
+        assert u.max() < 0.1, begins_s
 
 
 def test_a_light_of_its_own_is_not_background():

@@ -18,6 +18,7 @@ ROUNDS = 5
 FAR_OUT = 2.5  # standard deviations from which a piece counts less in a frame
 LEAST_U_PX = 0.02  # of a piece in one frame
 ALIKE_U_PX = 0.02  # by which all pieces err alike: they are sampled by the same pixels
+FOLLOWED_S = 0.05  # of shaking at 5 Hz a curve misses little between two looks so far apart
 MOST_SHARE = 0.5  # of what all pieces say that one may say
 
 
@@ -100,8 +101,13 @@ def _common(time_s: Floats, away_px: Floats, late_s: Floats) -> tuple[Floats, Fl
 def _near(time_s: Floats) -> Bools:
     """Say of which frames (n,) both neighbours are near."""
     steps = np.diff(time_s)
-    wide = steps > 2.5 * np.median(steps)
+    wide = steps > _widest(steps)
     return ~(np.append(wide, False) | np.insert(wide, 0, False))
+
+
+def _widest(steps_s: Floats) -> float:
+    """Return over how long a step the place is known: what stands still is looked at less often."""
+    return max(2.5 * float(np.median(steps_s)), FOLLOWED_S)
 
 
 def _variances(rest: Floats, there: Bools, weight: Floats) -> Floats:
@@ -146,7 +152,7 @@ def _steadied(
 def _beyond(moment: Floats, time_s: Floats, place_px: Floats) -> Floats:
     """Return the variance (n, 2) where no frame near by showed the background: all the shaking."""
     steps = np.diff(time_s)
-    gap = np.interp(moment, time_s, np.append(steps, steps[-1]))
-    off = np.maximum(np.maximum(time_s[0] - moment, moment - time_s[-1]), 0.0)
-    far = (gap > 2.5 * np.median(steps)) | (off > 1.5 * np.median(steps))
+    between = np.clip(np.searchsorted(time_s, moment) - 1, 0, len(steps) - 1)
+    before, after = (time_s[0] - moment) / steps[0], (moment - time_s[-1]) / steps[-1]
+    far = (steps[between] > _widest(steps)) | (np.maximum(before, after) > 1.5)
     return np.where(far[:, None], 2.0 * np.var(place_px, axis=0), 0.0)
