@@ -86,6 +86,18 @@ def test_a_picture_that_stood_still_and_was_looked_at_less_often_is_as_sure_as_a
         assert u.max() < 0.1, begins_s
 
 
+def test_the_mean_place_is_that_over_time_however_often_the_picture_was_looked_at():
+    calm_s, leaning_s = np.arange(0.0, 9.0, 8 / 240), np.arange(9.0, 10.0, 1 / 240)
+    times = np.concatenate([calm_s, leaning_s])
+    away = np.where(times[:, None, None] >= 9.0, 2.0, 0.0) * np.ones((1, 9, 2))
+    places = np.random.default_rng(4).uniform([20, 20], [940, 520], (9, 2))
+    seen = Sway(time_s=times, places_px=places, away_px=away, replaced=np.zeros(len(times)))
+    _, flown = track()
+    there = replace(flown, time_s=4.0 + np.arange(len(flown)) / 240)
+    (found,) = steadied([there], seen, np.full(9, 0.5), 0.0)
+    assert np.allclose(found.xy_px - there.xy_px, 0.2, atol=0.02)  # a tenth of the time by 2 px
+
+
 def test_a_light_of_its_own_is_not_background():
     moving = sway()
     moving.away_px.setflags(write=True)

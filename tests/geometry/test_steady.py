@@ -53,6 +53,24 @@ def test_wind_on_the_tripod_is_told_and_not_refused(hertz):
     assert found.rms_px == pytest.approx(3.0 / np.sqrt(2.0), rel=0.1)
 
 
+@pytest.mark.parametrize("rate_hz", [60.0, 120.0, 240.0])
+@pytest.mark.parametrize("hertz", [1.0, 1.3, 4.0])
+def test_a_gust_after_calm_that_was_looked_at_less_often_is_no_drift(rate_hz, hertz):
+    """Calm pictures are looked at thirty times a second, those that shake at the clip's rate."""
+    seldom = np.ceil(rate_hz * 0.03) / rate_hz
+    time_s = np.concatenate([np.arange(0.0, 40.0, seldom), np.arange(40.0, 46.0, 1.0 / rate_hz)])
+    moved = np.where(time_s[:, None] > 40.0, wave(hertz, 3.0, time_s), 0.0)
+    found = steadiness(sway(moved, time_s=time_s), LENS)
+    assert (found.verdict, found.refused) == ("shaken", False)
+
+
+def test_a_jump_in_a_calm_picture_that_is_looked_at_less_often_is_refused():
+    time_s = np.concatenate([np.arange(0.0, 4.0, 8 / 240), np.arange(4.0, 9.0, 1 / 240)])
+    step = np.where(time_s[:, None] > 2.0, [[1.6, -0.5]], 0.0)
+    found = steadiness(sway(step, time_s=time_s), LENS)
+    assert (found.verdict, found.at_s) == ("jumps", pytest.approx(2.0, abs=0.1))
+
+
 def test_a_little_shaking_is_seen():
     found = steadiness(sway(wave(2.3, 0.15), noise=0.03), LENS)
     assert found.verdict == "shaken"

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from vidspeed.clip.read import readout_row
-from vidspeed.geometry.steady import only, standing
+from vidspeed.geometry.steady import FOLLOWED_S, only, standing
 from vidspeed.values import Bools, Camera, Floats, Scan, Sway, Track
 from vidspeed.values.entered import MOST_READOUT_S
 
@@ -18,7 +18,6 @@ ROUNDS = 5
 FAR_OUT = 2.5  # standard deviations from which a piece counts less in a frame
 LEAST_U_PX = 0.02  # of a piece in one frame
 ALIKE_U_PX = 0.02  # by which all pieces err alike: they are sampled by the same pixels
-FOLLOWED_S = 0.05  # of shaking at 5 Hz a curve misses little between two looks so far apart
 MOST_SHARE = 0.5  # of what all pieces say that one may say
 
 
@@ -94,7 +93,8 @@ def _common(time_s: Floats, away_px: Floats, late_s: Floats) -> tuple[Floats, Fl
         far = np.sqrt(np.max(rest**2 / variance, axis=2)) / FAR_OUT
         weight = np.where(there, 1.0 / np.maximum(far, 1.0), 0.0)[:, :, None] / variance
         place = np.sum(weight * own, axis=1) / np.sum(weight, axis=1)
-    place = place - place.mean(axis=0)
+    steps = np.gradient(time_s)  # a calm picture is looked at less often, and counts for as long
+    place = place - np.average(place, axis=0, weights=np.minimum(steps, _widest(steps)))
     return place, 1.0 / np.sum(weight, axis=1) + ALIKE_U_PX**2
 
 
@@ -106,7 +106,7 @@ def _near(time_s: Floats) -> Bools:
 
 
 def _widest(steps_s: Floats) -> float:
-    """Return over how long a step the place is known: what stands still is looked at less often."""
+    """Return over how long a step the place is known: a curve misses little of slow shaking."""
     return max(2.5 * float(np.median(steps_s)), FOLLOWED_S)
 
 

@@ -27,6 +27,8 @@ QUICK_S = 0.1  # the most that a jump takes
 SHAKE_PX = 0.3  # RMS above which shaking is worth a word
 LEAST_SHAKE_PX = 0.05  # RMS from which it is taken out; of cameras that stand still, 0.01 is seen
 OWN_WAYS = 0.6  # of a shaking: pieces that differ by more from it move each in its own way
+FOLLOWED_S = 0.05  # from look to look, at most, where a picture is followed, also at rest
+SELDOM, ABOUT = 0.05, 0.9  # share of looks that are far apart; of their step: stamps are rounded
 MOST_NOISE_PX = 0.15  # of the picture's place in one frame
 REST_PX, REST_SHARE = 0.2, 0.4  # RMS of a coordinate; a bent picture leaves one piece in eight so
 CHANGING = 0.1  # of the frames: a piece that changes oftener is no firm ground
@@ -60,7 +62,7 @@ def steadiness(sway: Sway, lens: Floats) -> Steadiness:
 
     Pieces where the lens model has no place take no part in it.
     """
-    sway = standing(_within(sway, lens))
+    sway = standing(_evenly(_within(sway, lens)))
     frames, pieces = sway.away_px.shape[:2]
     if frames < LEAST_FRAMES or pieces < LEAST_PIECES:
         return _astray(sway, lens)
@@ -81,6 +83,28 @@ def steadiness(sway: Sway, lens: Floats) -> Steadiness:
 def _within(sway: Sway, lens: Floats) -> Sway:
     kept = reached(sway.places_px, lens)
     return sway if kept.all() else only(sway, kept)
+
+
+def _evenly(sway: Sway) -> Sway:
+    """Leave out frames of spells that were looked at more often than others.
+
+    A picture that stands still is: what is judged by shares of the frames, or by means over so many
+    of them, takes them as evenly apart.
+    """
+    steps = np.diff(sway.time_s)
+    near = steps[steps <= FOLLOWED_S]
+    if not len(near):
+        return sway
+    least_s, last_s, kept = ABOUT * float(np.quantile(near, 1.0 - SELDOM)), -np.inf, []
+    for frame, time_s in enumerate(sway.time_s.tolist()):
+        if time_s - last_s >= least_s:
+            kept.append(frame)
+            last_s = time_s
+    if len(kept) < LEAST_FRAMES:
+        return sway
+    parts = (sway.time_s, sway.away_px, sway.replaced)
+    time, away_px, replaced = (part[kept] for part in parts)
+    return replace(sway, time_s=time, away_px=away_px, replaced=replaced)
 
 
 def _replaced(sway: Sway, seen: Bools) -> Bools:
