@@ -5,8 +5,8 @@ import sys
 from pathlib import Path
 
 LATE = (
-    "filterpy", "jinja2", "matplotlib", "pyproj", "rich", "scipy.interpolate", "scipy.ndimage",
-    "scipy.optimize", "scipy.signal", "scipy.stats",
+    "filterpy", "jinja2", "matplotlib", "pyproj", "rich", "scipy.interpolate", "scipy.linalg",
+    "scipy.ndimage", "scipy.optimize", "scipy.signal", "scipy.stats",
 )  # fmt: skip
 HOUSE = Path(__file__).parents[1]
 
@@ -20,6 +20,10 @@ def _late(imports, late=LATE):
 
 def test_nothing_slow_stands_before_the_first_clip():
     assert _late("vidspeed.measure, vidspeed.assembly.looking") == []
+
+
+def test_nothing_of_scipy_stands_before_the_first_clip_is_handed_out():
+    assert _late("vidspeed.measure", ("scipy",)) == []
 
 
 def test_who_looks_at_clips_has_nothing_that_reads_sessions_or_draws():

@@ -16,7 +16,7 @@ from vidspeed.answer.mark import mark_of
 from vidspeed.assembly.advice import advice, best_change
 from vidspeed.assembly.agree import by_light, with_exposure
 from vidspeed.assembly.beside import beside_others
-from vidspeed.assembly.cameras import Cameras, calibrate_all
+from vidspeed.assembly.cameras import Cameras, fit_all, with_doubts
 from vidspeed.assembly.dismissed import Parted, in_vain, with_dismissed
 from vidspeed.assembly.drive import drive_of
 from vidspeed.assembly.filming import film_passes
@@ -26,7 +26,7 @@ from vidspeed.assembly.gather import Keeping, Looked, refuse_nothing, with_inter
 from vidspeed.assembly.heights import with_heights
 from vidspeed.assembly.joint import Joint, solve_with_sound
 from vidspeed.assembly.kept import forget_halves
-from vidspeed.assembly.looking import IMPORTS, look_at_all
+from vidspeed.assembly.looking import IMPORTS, handed_out, looked_at
 from vidspeed.assembly.passes import Pass, solve_passes
 from vidspeed.assembly.proof import prove
 from vidspeed.assembly.reading import read_session
@@ -61,6 +61,7 @@ def run(
     workers: int = 1,
     pool: Executor | None = None,
     keeping: Keeping | None = None,
+    looking: Callable[[], object] | None = None,
     looked: Callable[[], object] | None = None,
 ) -> Outcome:
     """Measure every pass of the session in `folder`; nothing is written but what `keeping` says.
@@ -81,6 +82,8 @@ def run(
         An executor that is there already, instead of one with so many `workers`.
     keeping
         Where what is seen in clips is kept, so that they are decoded once; nowhere if left out.
+    looking
+        Called once all clips are handed to `pool`: from then on this process has little to do.
     looked
         Called once all clips are looked at: from then on processes of `pool` have little to do.
 
@@ -99,6 +102,7 @@ def run(
             monte_carlo=monte_carlo,
             pool=pool or made,
             keeping=keeping,
+            looking=looking,
             looked=looked,
         )
 
@@ -112,6 +116,7 @@ def run_session(
     intervals_s: Mapping[str, float] | None = None,
     films: bool = True,
     keeping: Keeping | None = None,
+    looking: Callable[[], object] | None = None,
     looked: Callable[[], object] | None = None,
 ) -> Outcome:
     """Measure every pass of a session that was read; see `run`.
@@ -123,10 +128,14 @@ def run_session(
     if keeping is not None:
         forget_halves(keeping.folder)
     steps = Steps(__name__)
-    cameras = calibrate_all(session)
+    cameras = fit_all(session)
     tell_cameras(session, cameras)
     steps.done("calibrating the cameras")
-    clips = look_at_all(session, cameras, pool, keeping, progress)
+    waiting = handed_out(session, cameras, pool, keeping, progress)
+    if looking is not None:
+        looking()
+    cameras = with_doubts(session, cameras)
+    clips = looked_at(session, waiting)
     steps.done("looking at the clips")
     if looked is not None:
         looked()

@@ -109,7 +109,7 @@ def test_a_folder_that_cannot_be_written_keeps_nothing(tmp_path, monkeypatch):
     monkeypatch.setattr(kept, "value_bytes", lambda value: b"x")
     monkeypatch.setattr(kept, "KeptScan", lambda **fields: fields)
     scanned = kept.scan_once(
-        tmp_path, lambda: "ab" * 32, rate_hz=None, strip=None, search=lambda: found
+        tmp_path, tmp_path / CLIP, rate_hz=None, strip=None, search=lambda: found
     )
     assert scanned is found
 
@@ -121,7 +121,7 @@ def test_no_more_than_a_few_searches_of_a_clip_are_kept(rendered):
         square = np.array([[0.0, 0.0], [100.0, 0.0], [100.0, 50.0], [0.0, 50.0]])
         place = Strip(polygon_px=square + 200.0 * number, speed_px_s=(10.0, 20.0))
         kept.scan_once(
-            rendered, lambda: sha256, rate_hz=None, strip=place, search=lambda: replace(scan)
+            rendered, rendered / CLIP, rate_hz=None, strip=place, search=lambda: replace(scan)
         )
     held = list((rendered / kept.KEPT).glob(f"{sha256[:20]}-*"))
     assert len(held) == kept.MOST_A_CLIP

@@ -9,6 +9,7 @@ import pytest
 
 from tests import jobs
 from tests.tiny import CLIP, command
+from vidspeed import measure
 from vidspeed.assembly import looking
 from vidspeed.assembly.gather import Keeping
 from vidspeed.cli.passes import exit_status
@@ -55,6 +56,24 @@ def told(outcome: Outcome):
 def test_the_same_results_whoever_looks(tiny):
     with_clips(tiny, ["second"])
     assert told(run(tiny)) == told(run(tiny, workers=2))
+
+
+def test_doubts_about_the_picks_hold_no_clip_up(tiny, monkeypatch):
+    order: list[str] = []
+    plain = measure.with_doubts
+
+    def doubted(*given):
+        order.append("doubts")
+        return plain(*given)
+
+    monkeypatch.setattr(measure, "with_doubts", doubted)
+    run(
+        tiny,
+        keeping=Keeping(folder=tiny),
+        looking=lambda: order.append("looking"),
+        progress=lambda what, *_: order.append(what),
+    )
+    assert order.index("clips") < order.index("looking") < order.index("doubts")
 
 
 def test_it_is_said_when_all_clips_are_looked_at(tiny):

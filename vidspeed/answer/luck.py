@@ -14,8 +14,8 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from scipy.linalg import null_space
 
+from vidspeed.algebra import null_space
 from vidspeed.answer.scatter import Scatter, scatter_of
 from vidspeed.values import Floats, Value
 

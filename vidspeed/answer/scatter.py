@@ -16,8 +16,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import null_space
 
+from vidspeed.algebra import null_space, root
 from vidspeed.chance import noncentral_t_sf, normal_cdf, normal_sf, student_cdf, student_ppf
 from vidspeed.motion.coverage import LEVEL, coverage_factor
 from vidspeed.values import Floats, Value
@@ -120,15 +120,13 @@ class Spread(Value):
 
     def half(self, level: float = LEVEL) -> float:
         """Return half the width of the interval that holds the figure with probability `level`."""
-        from scipy.optimize import brentq  # here: slow to import
-
         if self.share == 0.0 or self.scatter.dof == 0:
             return coverage_factor(self.dof, level=level) * math.sqrt(self.fixed)
         largest = math.sqrt(self.fixed + self.share * float(self.scatter.variance[-1]))
         if largest == 0.0:
             return 0.0
         tail = 0.5 + level / 2.0
-        return float(brentq(lambda x: self.below(x) - tail, 0.0, 1e4 * largest, rtol=1e-10))
+        return root(lambda x: self.below(x) - tail, 0.0, 1e4 * largest)
 
 
 def chance_to_claim(true: float, spread: Spread) -> float:

@@ -34,7 +34,6 @@ from vidspeed.assembly.cameras import Cameras
 from vidspeed.assembly.gather import Keeping, Looked
 from vidspeed.assembly.kept import scan_once
 from vidspeed.assembly.passes import Pass
-from vidspeed.clip.read import file_sha256
 from vidspeed.clip.scan import scan
 from vidspeed.errors import ClipError, MotionError, WorkerError
 from vidspeed.geometry.course import strip
@@ -199,7 +198,7 @@ def scan_again(path: Path, name: str, where: Strip | None, keeping: Keeping | No
     """Scan a clip in another part of the picture: the job that an executor is given."""
     return scan_once(
         None if keeping is None else keeping.folder,
-        partial(file_sha256, path),
+        path,
         rate_hz=None,
         strip=where,
         search=partial(scan, path, strip=where, progress=partial(report, name)),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from vidspeed.assembly.remeasure import survey_warnings
@@ -26,7 +26,15 @@ class Cameras(Value):
 
 
 def calibrate_all(session: Session) -> Cameras:
-    """Fit every camera to its picks.
+    """Fit every camera to its picks, and name what of picks and survey does not fit the rest.
+
+    Raises CalibrationError where no camera can be calibrated.
+    """
+    return with_doubts(session, fit_all(session))
+
+
+def fit_all(session: Session) -> Cameras:
+    """Fit every camera to its picks: all that looking at clips needs.
 
     Raises CalibrationError where no camera can be calibrated.
     """
@@ -45,8 +53,13 @@ def calibrate_all(session: Session) -> Cameras:
     problems = tuple(
         Problem(level="error", where="calibration", message=message) for message in messages
     )
-    doubts = doubtful(session, [stand for stand, _ in stands.values()])
-    return Cameras(stands=stands, problems=(*problems, *_survey_off(session), *doubts))
+    return Cameras(stands=stands, problems=problems)
+
+
+def with_doubts(session: Session, cameras: Cameras) -> Cameras:
+    """Add what of the picks and of the survey does not fit the rest."""
+    doubts = doubtful(session, [stand for stand, _ in cameras.stands.values()])
+    return replace(cameras, problems=(*cameras.problems, *_survey_off(session), *doubts))
 
 
 def _survey_off(session: Session) -> list[Problem]:

@@ -16,7 +16,6 @@ from vidspeed.assembly.fixed import fixed, moved_stand
 from vidspeed.assembly.kept import scan_once
 from vidspeed.assembly.steadied import calm
 from vidspeed.clip.coding import drag_u_px
-from vidspeed.clip.read import file_sha256
 from vidspeed.clip.scan import scan
 from vidspeed.clip.slow import against_rate, refuse_slow_playback
 from vidspeed.errors import CalibrationError, ClipError, VidspeedError
@@ -223,7 +222,7 @@ def _searched(
 
     found = scan_once(
         None if keeping is None else keeping.folder,
-        partial(file_sha256, path),
+        path,
         rate_hz=clip.rate_hz,
         strip=where,
         search=search,

@@ -40,7 +40,7 @@ SEARCHES = ("av", "numpy", "opencv-python", "scipy", "filterpy")
 
 def scan_once(
     folder: Path | None,
-    sha256: Callable[[], str],
+    path: Path,
     *,
     rate_hz: float | None,
     strip: Strip | None,
@@ -50,34 +50,40 @@ def scan_once(
 ) -> Scan:
     """Return what was seen in a clip: as it is kept, or found by `search` and then kept.
 
+    Its bytes are hashed before only where what is kept may be of use: a search hashes them as well.
+
     Parameters
     ----------
     folder
         Where to keep it; None: nowhere.
-    sha256
-        Gives the hash of the clip's bytes, asked for only where something is kept.
     fresh
         Search whatever is kept.
     clip
         What to call it.
+
+    Raises
+    ------
+    ClipError
+        Where its bytes are others at the end than they were before.
     """
     if folder is None:
         return search()
-    begin = f"{sha256()[:20]}-{_settings(rate_hz)}"
-    home = folder / KEPT
-    held = 0
-    for kept in () if fresh else _kept(home, begin, KeptScan):
-        held += 1
-        if _serves(kept.strip, strip):
-            what = f"what is kept of {clip} is used: it was searched in this place"
-            decided(__name__, what, clip=clip, decoded=False)
-            return kept.scan
-    why = "as --fresh asks" if fresh else _why_searched(home, begin, held)
+    home, before, held, known = folder / KEPT, _written(path), 0, ""
+    if not fresh and _newest(home, "*"):
+        known = file_sha256(path)
+        for kept in _kept(home, f"{known[:20]}-{_settings(rate_hz)}", KeptScan):
+            held += 1
+            if _serves(kept.strip, strip):
+                what = f"what is kept of {clip} is used: it was searched in this place"
+                decided(__name__, what, clip=clip, decoded=False)
+                return kept.scan
     found = search()
-    if not begin.startswith(found.facts.sha256[:20]):
+    if known not in ("", found.facts.sha256) or _written(path) not in (None, before):
         raise ClipError(
             f"{clip}: changed while it was read; wait until nothing writes to it, then run again"
         )
+    begin = f"{found.facts.sha256[:20]}-{_settings(rate_hz)}"
+    why = "as --fresh asks" if fresh else _why_searched(home, begin, held)
     decided(__name__, f"{clip} was decoded: {why}", clip=clip, decoded=True, why=why)
     _keep(home, begin, KeptScan(strip=strip, scan=found))
     return found
@@ -114,6 +120,14 @@ def faint_once(
     if file_sha256(path) == facts.sha256:
         _keep(home, begin, KeptFaint(corridor=corridor, tracks=found))
     return found
+
+
+def _written(path: Path) -> tuple[int, int] | None:
+    """Return the size of a file and when it was last written to; None where it is gone."""
+    with suppress(OSError):
+        state = path.stat()
+        return state.st_size, state.st_mtime_ns
+    return None
 
 
 def _same_way(one: Corridor, other: Corridor) -> bool:

@@ -7,6 +7,7 @@ another, whatever its decoder does.
 from __future__ import annotations
 
 import threading
+from collections.abc import Sequence
 from concurrent.futures import CancelledError, Executor, Future
 
 from vidspeed.assembly.cameras import Cameras
@@ -29,22 +30,27 @@ CLIPS = "clips"  # the step that all of them are
 IMPORTS = "vidspeed.assembly.looking"  # what a worker can import while it waits
 
 
-def look_at_all(
+def handed_out(
     session: Session,
     cameras: Cameras,
     pool: Executor,
     keeping: Keeping | None = None,
     progress: Tell | None = None,
-) -> list[Looked]:
-    """Look at every clip of a session, in the order of the session; tell how many are done.
-
-    A clip whose decoder ends its process, hangs or wants too much memory is an error of that clip
-    alone, as is one over which this tool itself fails.
-    """
+) -> list[Future[Looked]]:
+    """Have every clip of a session looked at, in their order; tell how many are done."""
     done, futures = _Done(progress, len(session.clips)), []
     for clip in session.clips:
         futures.append(pool.submit(look_within_bounds, session, cameras, clip, keeping))
         futures[-1].add_done_callback(done.one_more)
+    return futures
+
+
+def looked_at(session: Session, futures: Sequence[Future[Looked]]) -> list[Looked]:
+    """Return what was seen in every clip that was handed out, in the order of the session.
+
+    A clip whose decoder ends its process, hangs or wants too much memory is an error of that clip
+    alone, as is one over which this tool itself fails.
+    """
     return [_looked(clip, future) for clip, future in zip(session.clips, futures, strict=True)]
 
 

@@ -158,9 +158,10 @@ def _measured(
     drawing = None if helper is None else Prepared(helper)
     # a daemon: Ctrl-C that is struck within an import leaves its lock behind, and this thread may
     # be waiting for it
-    threading.Thread(target=have, args=(WRITES,), name="import", daemon=True).start()
+    importing = threading.Thread(target=have, args=(WRITES,), name="import", daemon=True)
     outcome = measure(
         session, clips=clips, progress=tell, monte_carlo=monte_carlo, pool=pool, keeping=keeping,
+        looking=importing.start,
         looked=None if drawing is None else partial(drawing.prepare, have, DRAWS),
     )  # fmt: skip
     if exit_status(outcome) == WRONG_INPUT:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
-from scipy.sparse.csgraph import shortest_path
 
 from vidspeed.values import Floats, Ints
 
@@ -20,6 +19,8 @@ def first_places(
     from the posts, one by classical scaling of the distances, with the shortest way along other
     distances where one was not measured (W. Torgerson, Psychometrika 17 (1952) 401-419).
     """
+    from scipy.sparse.csgraph import shortest_path  # here: slow to import
+
     count = len(side)
     table = np.full((count, count), np.inf)
     for (first, second), distance in zip(pairs, horizontal_m, strict=True):

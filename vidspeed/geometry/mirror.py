@@ -11,8 +11,6 @@ from __future__ import annotations
 from itertools import combinations
 
 import numpy as np
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from vidspeed.values import Floats, Ints
 
@@ -52,6 +50,9 @@ def mirrored_sets(
 
 def _pieces(pairs: Ints, without: set[int], count: int) -> list[set[int]]:
     """Return the connected pieces of the network once some points are taken away."""
+    from scipy.sparse import coo_array  # here: slow to import
+    from scipy.sparse.csgraph import connected_components
+
     gone = np.isin(pairs, list(without)).any(axis=1)
     first, second = pairs[~gone].T
     links = coo_array((np.ones(len(first)), (first, second)), shape=(count, count))

@@ -13,6 +13,7 @@ from typing import Generic, Protocol, TypeVar
 import numpy as np
 from numpy.linalg import LinAlgError
 
+from vidspeed.algebra import cholesky, inverse_definite
 from vidspeed.errors import MotionError
 from vidspeed.values import Floats
 
@@ -127,14 +128,13 @@ def newton_steps(normal: Floats, pull: Floats) -> Floats:
 
 
 def _damped_step(normal: Floats, gradient: Floats, damping: float) -> Floats:
-    from scipy.linalg import cho_factor, cho_solve  # here: who scans has no use for it
-
     scale = np.diag(normal).copy()
     scale[scale <= 0.0] = 1.0
     try:
-        factor = cho_factor(normal + damping * np.diag(scale), check_finite=True)
-        return np.asarray(cho_solve(factor, gradient))
-    except (LinAlgError, ValueError):
+        damped = normal + damping * np.diag(scale)
+        cholesky(damped)  # a step leads down only where this is positive definite
+        return np.asarray(np.linalg.solve(damped, gradient))
+    except LinAlgError:
         if damping == 0.0:
             return _damped_step(normal, gradient, 1e-6)
         raise MotionError("the solution is not determined by what was measured") from None
@@ -142,14 +142,11 @@ def _damped_step(normal: Floats, gradient: Floats, damping: float) -> Floats:
 
 def _inverse(normal: Floats) -> Floats:
     """Return the inverse of the normal matrix, scaled to unit diagonal first."""
-    from scipy.linalg import cho_factor, cho_solve  # here: who scans has no use for it
-
     scale = np.sqrt(np.diag(normal))
     if not np.all(scale > 0.0):
         raise MotionError("the solution is not determined by what was measured")
     try:
-        factor = cho_factor(normal / np.outer(scale, scale))
+        inverse = inverse_definite(normal / np.outer(scale, scale))
     except LinAlgError:
         raise MotionError("the solution is not determined by what was measured") from None
-    inverse = cho_solve(factor, np.eye(len(scale)))
     return np.asarray(inverse / np.outer(scale, scale))

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from vidspeed.algebra import block_diagonal
 from vidspeed.geometry.pose import fitted_picks
 from vidspeed.motion import station, traverse
 from vidspeed.motion.events import events
@@ -69,8 +70,6 @@ def _survey(ledger: Ledger, session: Session) -> _Survey:
 
     Markers behind those of the factor, which a plan may add, are known by themselves.
     """
-    from scipy.linalg import block_diag  # here: who scans has no use for it
-
     if session.survey is None:
         at, sizes = _one_by_one(ledger, session.markers)
         course = session.course
@@ -88,7 +87,7 @@ def _survey(ledger: Ledger, session: Session) -> _Survey:
     )
     count = len(session.survey.markers_m)
     at, sizes = _one_by_one(ledger, session.markers[count // 3 :])
-    whole = block_diag(session.survey.markers_m, sizes)
+    whole = block_diagonal(session.survey.markers_m, sizes)
     return _Survey(
         markers=whole.reshape(len(session.markers), 3, -1),
         markers_at=slice(first.start, at.stop),

@@ -13,8 +13,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.linalg import null_space
 
+from vidspeed.algebra import null_space
 from vidspeed.chance import chi2_isf
 from vidspeed.errors import MotionError
 from vidspeed.motion.flight import Flight
