@@ -14,9 +14,9 @@ import pytest
 
 from tests import jobs
 from vidspeed.errors import WorkerDied, WorkerError, WorkerStuck
+from vidspeed.record.imported import import_drawing
 from vidspeed.spread import executor as seam
 from vidspeed.spread.executor import executor
-from vidspeed.spread.worker import have
 
 POSIX = os.name == "posix"
 
@@ -187,9 +187,9 @@ def test_no_garbage_is_looked_for_in_modules():
 
 def test_a_process_imports_ahead_what_it_is_going_to_need():
     with executor(1, apart=True) as made:
-        assert not made.submit(jobs.imported, "colorsys").result()
-        made.submit(have, "colorsys").result()
-        assert made.submit(jobs.imported, "colorsys").result()
+        assert not made.submit(jobs.imported, "matplotlib.figure").result()
+        made.submit(import_drawing).result()
+        assert made.submit(jobs.imported, "matplotlib.figure").result()
 
 
 def test_no_limit_where_the_caller_works_itself():

@@ -50,8 +50,9 @@ def with_faint(
         return looked
     timed = replace(stand, interval_s=facts.interval_s)
     seen = Seen(clip=clip, stand=timed, tracks=looked.view.tracks)
-    before = best_status(session, seen)
-    if before == "measured" or (before == "partial" and not _both_gates(session, along)):
+    whole = ("measured",) if _both_gates(session, along) else ("measured", "partial")
+    before = best_status(session, seen, whole)
+    if before in whole:
         return looked
     try:
         found = _found(session, clip, facts, along, keeping)

@@ -36,8 +36,6 @@ if TYPE_CHECKING:
 
 
 WRITING = "drawing pictures, writing results"
-WRITES = "vidspeed.record.files"  # imported while the clips are looked at
-DRAWS = "vidspeed.record.pictures"
 
 
 @app.command()
@@ -144,11 +142,11 @@ def _measured(
     """
     from vidspeed.spread.executor import Prepared
     from vidspeed.spread.memory import uncollected
-    from vidspeed.spread.worker import have
 
     with uncollected():
         from vidspeed.assembly.gather import Keeping
         from vidspeed.measure import run as measure
+        from vidspeed.record.imported import import_drawing, import_writing
         from vidspeed.record.place import made_place, recover
 
     if place != session:
@@ -158,11 +156,11 @@ def _measured(
     drawing = None if helper is None else Prepared(helper)
     # a daemon: Ctrl-C that is struck within an import leaves its lock behind, and this thread may
     # be waiting for it
-    importing = threading.Thread(target=have, args=(WRITES,), name="import", daemon=True)
+    importing = threading.Thread(target=import_writing, name="import", daemon=True)
     outcome = measure(
         session, clips=clips, progress=tell, monte_carlo=monte_carlo, pool=pool, keeping=keeping,
         looking=importing.start,
-        looked=None if drawing is None else partial(drawing.prepare, have, DRAWS),
+        looked=None if drawing is None else partial(drawing.prepare, import_drawing),
     )  # fmt: skip
     if exit_status(outcome) == WRONG_INPUT:
         faults = [row for row in outcome.problems if row.level == "error"]

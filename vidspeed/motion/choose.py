@@ -323,15 +323,15 @@ def _same_time(first: PassResult, second: PassResult) -> bool:
     return one.time_in_s < other.time_out_s and other.time_in_s < one.time_out_s
 
 
-def best_status(session: Session, seen: Seen) -> str:
-    """Return the best status of the tracks that are by themselves a flight, "none" without one."""
+def best_status(session: Session, seen: Seen, enough: Sequence[str] = ("measured",)) -> str:
+    """Return the best status of tracks that are flights by themselves, or the first `enough`."""
     status = "none"
     tracks = (track for track, why in _sifted(session, seen) if why is None)
     for track in sorted(tracks, key=len, reverse=True)[:TRIED]:
         with suppress(MotionError):
             result = solve_tracks(session, [seen], [track], "?")
             status = result.status if not _against(result, [seen]) else status
-        if status == "measured":
+        if status in enough:
             break
     return status
 

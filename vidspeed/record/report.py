@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from importlib.resources import files
 from typing import Any
 
 import numpy as np
-from jinja2 import Environment, StrictUndefined
+from jinja2 import Environment, StrictUndefined, Template
 
 from vidspeed import __version__
 from vidspeed.record.canvas import data_uri
@@ -50,13 +51,18 @@ def report_html(
         Hash of the list of inputs and results, for witnesses to sign beside.
     """
     spoken = unit_named(unit)
-    home = files("vidspeed.record")
-    environment = Environment(autoescape=True, undefined=StrictUndefined, finalize=visible)
-    template = environment.from_string(home.joinpath("report.html").read_text(encoding="utf-8"))
-    css = home.joinpath("report.css").read_text(encoding="utf-8")
+    css = files("vidspeed.record").joinpath("report.css").read_text(encoding="utf-8")
     view = report_view(outcome, spoken, drawn, charts, calibration)
-    parts = template.generate(css=css, contents_sha256=contents_sha256, **view)
+    parts = template().generate(css=css, contents_sha256=contents_sha256, **view)
     return b"".join(part.encode("utf-8", errors="xmlcharrefreplace") for part in parts)
+
+
+@lru_cache(maxsize=1)
+def template() -> Template:
+    """Return the report's template, compiled."""
+    environment = Environment(autoescape=True, undefined=StrictUndefined, finalize=visible)
+    text = files("vidspeed.record").joinpath("report.html").read_text(encoding="utf-8")
+    return environment.from_string(text)
 
 
 def report_view(

@@ -201,12 +201,6 @@ def serve(imports: str) -> None:
         _send(answers, _answer(jobs.get(), answers))
 
 
-def have(module: str) -> None:
-    """Import a module: a job for a process that is going to need it."""
-    with memory.uncollected():
-        import_module(module)
-
-
 def _take_in(requests: IO[bytes], jobs: queue.SimpleQueue[bytes]) -> None:
     """Queue what comes in; without a parent there is nothing to live for."""
     try:
