@@ -9,11 +9,15 @@ import pytest
 
 from tests import jobs
 from tests.tiny import CLIP, command
-from vidspeed import measure
+from vidspeed import chance, measure
 from vidspeed.assembly import looking
-from vidspeed.assembly.gather import Keeping
+from vidspeed.assembly.cameras import fit_all
+from vidspeed.assembly.gather import Keeping, look
+from vidspeed.assembly.passes import seen_of
+from vidspeed.assembly.reading import read_session
 from vidspeed.cli.passes import exit_status
 from vidspeed.measure import run
+from vidspeed.motion.choose import best_status, solve_tracks
 from vidspeed.spread.executor import executor
 from vidspeed.values import Outcome
 from vidspeed.values.base import jsonable
@@ -74,6 +78,17 @@ def test_doubts_about_the_picks_hold_no_clip_up(tiny, monkeypatch):
         progress=lambda what, *_: order.append(what),
     )
     assert order.index("clips") < order.index("looking") < order.index("doubts")
+
+
+def test_whether_a_clip_shows_a_pass_is_told_without_scipy(tiny, monkeypatch):
+    """It is asked where a clip was decoded, and importing would keep the run waiting."""
+    session = read_session(tiny)
+    cameras = fit_all(session)
+    seen = seen_of(cameras, look(session, cameras, session.clips[0], None))
+    monkeypatch.delattr(chance, "_special")
+    assert best_status(session, seen) == "measured"
+    with pytest.raises(NameError, match="_special"):
+        solve_tracks(session, [seen], seen.tracks[:1], "1")
 
 
 def test_it_is_said_when_all_clips_are_looked_at(tiny):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -38,19 +39,41 @@ FALSE_ALARM = 0.01  # of passes whose figures are all right that get a warning a
 
 def account(session: Session, flight: Flight, clips: Sequence[Clip], label: str) -> PassResult:
     """Return the result of a solved pass."""
-    length_m = session.course.length_m
-    stretch = _stretch(flight)
-    seen = [_gate_seen(flight, gate) for gate in (0.0, length_m)]
-    measured = all(seen)
-    ends = ends_of(flight, "measured" if measured else "partial")
-    speed, gradient = speed_between(flight, ends)
-    inputs = flight.inputs()
-    sensitivities = flight.sensitivities(gradient)
-    u = float(np.linalg.norm(sensitivities))
+    outline = outlined(session, flight, clips, label)
+    assert outline.speed_mps is not None and outline.speed_u_mps is not None
+    assert outline.sensitivities_mps is not None and outline.stretch_m is not None
+    speed, u = outline.speed_mps, outline.speed_u_mps
+    inputs, sensitivities = flight.inputs(), outline.sensitivities_mps
     estimated = [(float(np.linalg.norm(sensitivities[at])), dof) for at, dof in flight.widened()]
     dof = effective_dof(u, estimated)
     factor = coverage_factor(dof)
-    profile, path = _profile(flight, stretch)
+    profile, path = _profile(flight, outline.stretch_m)
+    return replace(
+        outline,
+        speed_U95_mps=factor * u,
+        coverage_factor=factor,
+        dof=dof,
+        interval95_mps=(speed - factor * u, speed + factor * u),
+        crossings=tuple(_crossing(flight, order) for order in range(len(flight.lit))),
+        profile=profile,
+        path_m=path,
+        budget=budget_rows(inputs, sensitivities),
+        inputs=tuple(inputs),
+        checks=(*outline.checks[:2], _check_entered(flight), *outline.checks[2:]),
+        recorded=next((clip.recorded for clip in clips if clip.recorded is not None), None),
+    )
+
+
+def outlined(session: Session, flight: Flight, clips: Sequence[Clip], label: str) -> PassResult:
+    """Return of a solved pass what says whether it is the craft's: status, speed and checks.
+
+    Only these checks can fail.
+    """
+    seen = [_gate_seen(flight, gate) for gate in (0.0, session.course.length_m)]
+    measured = all(seen)
+    speed, gradient = speed_between(flight, ends_of(flight, "measured" if measured else "partial"))
+    sensitivities = flight.sensitivities(gradient)
+    u = float(np.linalg.norm(sensitivities))
     return PassResult(
         label=label,
         flight=_common([clip.flight for clip in clips]),
@@ -60,20 +83,15 @@ def account(session: Session, flight: Flight, clips: Sequence[Clip], label: str)
         direction="forward" if flight.direction > 0.0 else "reverse",
         speed_mps=speed,
         speed_u_mps=u,
-        speed_U95_mps=factor * u,
-        coverage_factor=factor,
-        dof=dof,
-        interval95_mps=(speed - factor * u, speed + factor * u),
-        stretch_m=stretch,
-        crossings=tuple(_crossing(flight, order) for order in range(len(flight.lit))),
-        profile=profile,
-        path_m=path,
-        budget=budget_rows(inputs, sensitivities),
-        inputs=tuple(inputs),
+        stretch_m=_stretch(flight),
         sensitivities_mps=sensitivities,
         sightings=tuple(_sighted(flight, order) for order in range(len(flight.lit))),
-        checks=tuple(_checks(session, flight, seen, speed, u)),
-        recorded=next((clip.recorded for clip in clips if clip.recorded is not None), None),
+        checks=(
+            _check_gates(seen),
+            _check_noise(flight),
+            _check_range(session, speed, u),
+            _check_one_camera(flight),
+        ),
     )
 
 
@@ -192,18 +210,6 @@ def _sighted(flight: Flight, order: int) -> Sighted:
         noise_scale=float(np.sqrt(noise.scale)),
         correlation=noise.correlation,
     )
-
-
-def _checks(
-    session: Session, flight: Flight, seen: Sequence[bool], speed: float, u: float
-) -> list[Check]:
-    return [
-        _check_gates(seen),
-        _check_noise(flight),
-        _check_entered(flight),
-        _check_range(session, speed, u),
-        _check_one_camera(flight),
-    ]
 
 
 def _check_gates(seen: Sequence[bool]) -> Check:

@@ -14,7 +14,7 @@ import numpy as np
 
 from vidspeed.decisions import decided, wanted
 from vidspeed.errors import MotionError
-from vidspeed.motion.account import account
+from vidspeed.motion.account import account, outlined
 from vidspeed.motion.flight import Flight, Lit, solve
 from vidspeed.motion.halves import is_part, joined, one_flight
 from vidspeed.motion.lamps import all_go_along, brightness, lamps_check
@@ -329,7 +329,8 @@ def best_status(session: Session, seen: Seen, enough: Sequence[str] = ("measured
     tracks = (track for track, why in _sifted(session, seen) if why is None)
     for track in sorted(tracks, key=len, reverse=True)[:TRIED]:
         with suppress(MotionError):
-            result = solve_tracks(session, [seen], [track], "?")
+            flight = solve(session, [Lit(clip=seen.clip.name, stand=seen.stand, track=track)], "?")
+            result = outlined(session, flight, [seen.clip], "?")
             status = result.status if not _against(result, [seen]) else status
         if status in enough:
             break
