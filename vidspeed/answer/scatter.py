@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vidspeed.algebra import null_space, root
+from vidspeed.algebra import null_space
 from vidspeed.chance import noncentral_t_sf, normal_cdf, normal_sf, student_cdf, student_ppf
 from vidspeed.motion.coverage import LEVEL, coverage_factor
 from vidspeed.values import Floats, Value
@@ -126,7 +126,9 @@ class Spread(Value):
         if largest == 0.0:
             return 0.0
         tail = 0.5 + level / 2.0
-        return root(lambda x: self.below(x) - tail, 0.0, 1e4 * largest)
+        from scipy.optimize import brentq  # here: slow to import
+
+        return float(brentq(lambda x: self.below(x) - tail, 0.0, 1e4 * largest, rtol=1e-10))
 
 
 def chance_to_claim(true: float, spread: Spread) -> float:

@@ -13,7 +13,6 @@ from typing import Literal
 
 import numpy as np
 
-from vidspeed.algebra import root
 from vidspeed.chance import normal_cdf, normal_isf, normal_sf
 from vidspeed.values import Floats, Measured, SurveyTest
 
@@ -48,7 +47,9 @@ def shift_for(bound: float, power: float) -> float:
     >>> round(shift_for(float(normal_isf(0.0005)), 0.8), 2)
     4.13
     """
-    return root(lambda shift: _passed(bound, shift) - power, 0.0, bound + 9.0)
+    from scipy.optimize import brentq  # here: slow to import
+
+    return float(brentq(lambda shift: _passed(bound, shift) - power, 0.0, bound + 9.0, xtol=1e-10))
 
 
 def _passed(bound: float, shift: float) -> float:
