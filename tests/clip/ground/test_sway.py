@@ -133,3 +133,16 @@ def test_a_picture_that_stands_still_is_looked_at_less_often_until_it_shakes():
     middle = np.nanmedian(sway.away_px[:, :, 0], axis=1)
     off = CubicSpline(sway.time_s, middle)(time_s[2:-2]) - 2.0 * away[2:-2]
     assert np.sqrt(np.mean(off**2)) < 0.06
+
+
+@pytest.mark.parametrize("rate_hz", [30, 60, 240])
+def test_how_far_the_picture_goes_lately_is_told_at_any_rate(rate_hz):
+    """A fast camera looks often, and within few frames a picture goes hardly anywhere."""
+    rng = np.random.default_rng(8)
+    picture = ground()
+    found, reach = meter(rng, picture), []
+    for k in range(2 * rate_hz):
+        there = 1.5 * np.sin(2.0 * np.pi * 2.0 * k / rate_hz)
+        found.take(k / rate_hz, frame(rng, shifted(picture, (there, 0.0))))
+        reach.append(found.reach)
+    assert np.median(reach[rate_hz:]) > 2.0

@@ -40,7 +40,7 @@ WIDE = 2 * (HALF + BLUR) + 1  # half-size pixels of a piece and what its smoothi
 TOGETHER = 16  # frames
 FEW_MOVED = 0.2  # of the pieces
 STOOD = 0.1  # half-size pixels: some frames in which the middle piece moves less stand still
-LATELY = 0.7  # of the reach is left when as many frames have passed
+LATELY, LATELY_S = 0.7, 0.25  # of the reach is left after so long
 ON_ITS_WAY = 0.8  # of how far it went lies between the first frame and the last
 SELDOM_S = 0.03  # after so long, at least, a picture that stands still is looked at again
 FOUND = 1.0 / 3.0  # of the pieces: where fewer are found they are astray
@@ -130,6 +130,7 @@ class SwayMeter:
                     smooth = self._smoothed(frames)
                 self._follow(done, smooth[:, done : done + 1])
                 done += 1
+        kept = LATELY ** ((self._waiting_s[-1] - self._waiting_s[0]) / LATELY_S)
         self._waiting_s.clear()
         away = np.array(self._away[-frames:])
         found = np.isfinite(away[:, :, 0])
@@ -137,7 +138,7 @@ class SwayMeter:
         seen = found.any(axis=1)
         went, goes_on = _reach(away[seen]) if seen.any() else (0.0, False)
         self._seldom = bool(seen.all()) and went < STOOD and frames == TOGETHER
-        self.reach = max(2.0 * went if goes_on else went, LATELY * self.reach)
+        self.reach = max(2.0 * went if goes_on else went, kept * self.reach)
 
     def _smoothed(self, frames: int) -> Singles:
         """Return all that was put aside of so many frames, smoothed (m, n, SIDE * SIDE)."""
