@@ -1,10 +1,14 @@
-"""Tracks that a session names instead of clips."""
+"""Clips that are looked at, and tracks that a session names instead of them."""
+
+import time
 
 import pytest
 
 from tests.tiny import edit, render_tiny
+from vidspeed.assembly import gather
 from vidspeed.assembly.cameras import calibrate_all
 from vidspeed.assembly.gather import look
+from vidspeed.errors import ClipError
 from vidspeed.session.read import read_session
 
 ROWS = ((3, 0.05), (4, 0.067), (5, 0.083), (7, 0.118))  # frame, time_s: uneven, one missing
@@ -21,3 +25,32 @@ def test_a_track_keeps_the_frame_interval_of_its_clip(tmp_path, stated, interval
     session = read_session(folder)
     looked = look(session, calibrate_all(session), session.clips[0], None)
     assert looked.interval_s == pytest.approx(interval_s)
+
+
+def _asked(path, rate_hz):
+    raise ClipError("its stamps are not the times of capture")
+
+
+def _told(tmp_path, monkeypatch, scan):
+    """Return what is said of a clip whose stamps are contradicted while it is scanned."""
+    session = read_session(render_tiny(tmp_path / "session"))
+    monkeypatch.setattr(gather, "_against_stamps", _asked)
+    monkeypatch.setattr(gather, "scan", scan)
+    looked = look(session, calibrate_all(session), session.clips[0], None)
+    return [row.message for row in looked.problems]
+
+
+def test_a_scan_ends_as_soon_as_the_stamps_are_known_to_be_false(tmp_path, monkeypatch):
+    def endless(path, *, progress, **_how):
+        while True:
+            progress(1, 0)
+            time.sleep(0.001)
+
+    assert _told(tmp_path, monkeypatch, endless) == ["its stamps are not the times of capture"]
+
+
+def test_what_speaks_against_the_stamps_is_said_before_anything_else(tmp_path, monkeypatch):
+    def damaged(path, **_how):
+        raise ClipError("no frame can be decoded")
+
+    assert _told(tmp_path, monkeypatch, damaged) == ["its stamps are not the times of capture"]

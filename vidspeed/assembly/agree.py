@@ -13,6 +13,7 @@ from functools import partial
 from pathlib import Path
 
 from vidspeed.agreement.exposure import (
+    Exposure,
     check_exposure,
     exposures,
     streak_speed,
@@ -67,13 +68,14 @@ def by_light(
     problems: list[Problem] = []
     told: set[str] = set()
     for row in solved:
-        reason = _against(session, row, looked, jumps)
+        found = [] if row.flight is None else exposures(row.flight)
+        reason = _against(session, row, found, looked, jumps)
         if reason is not None:
             problems.append(reason)
             told |= {seen.clip for seen in row.result.sightings}
             passes.append(replace(row, result=_withheld(row.result), flight=None))
         else:
-            passes.append(_judged(row, looked))
+            passes.append(_judged(row, found, looked))
     used = {seen.clip for row in passes for seen in row.result.sightings}
     for name, clip in looked.items():
         if name not in used | told:
@@ -88,11 +90,10 @@ def with_exposure(row: Pass, result: PassResult) -> PassResult:
     return result if row.flight is None else widened(row.flight, result, exposures(row.flight))
 
 
-def _judged(row: Pass, looked: dict[str, Looked]) -> Pass:
-    """Add what the light says to a pass."""
+def _judged(row: Pass, found: Sequence[Exposure | None], looked: dict[str, Looked]) -> Pass:
+    """Add what the light says to a pass, by the exposure of each of its clips."""
     if row.flight is None:
         return row
-    found = exposures(row.flight)
     entries = [looked[lit.clip].clip for lit in row.flight.lit]
     tracks = [looked[lit.clip].view.tracks for lit in row.flight.lit]
     single = [
@@ -117,13 +118,14 @@ def _judged(row: Pass, looked: dict[str, Looked]) -> Pass:
 def _against(
     session: Session,
     row: Pass,
+    found: Sequence[Exposure | None],
     looked: dict[str, Looked],
     jumps: dict[str, list[SpeedJump]],
 ) -> Problem | None:
     """Return why a pass's speed would be false, None where nothing speaks against its stamps."""
     if row.flight is None:
         return None
-    for lit, seen in zip(row.flight.lit, exposures(row.flight), strict=True):
+    for lit, seen in zip(row.flight.lit, found, strict=True):
         entry = looked[lit.clip].clip
         if seen is None or dashed(lit.track) or aslant(lit.track):
             continue

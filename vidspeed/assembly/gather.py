@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextvars import copy_context
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -22,6 +24,7 @@ from vidspeed.errors import CalibrationError, ClipError, VidspeedError
 from vidspeed.geometry.course import strip
 from vidspeed.motion.stand import Stand
 from vidspeed.session.tables import read_tracks
+from vidspeed.spread.memory import give_back
 from vidspeed.spread.progress import Tell
 from vidspeed.values import (
     CameraFit,
@@ -155,18 +158,24 @@ def _scanned(
     """Decode a clip once and follow what moves in it."""
     assert clip.file is not None
     stand, fit = cameras.stands[clip.camera]
+    path = session.path_of(clip)
 
     def tell(done: int, total: int) -> None:
         if progress is not None:
             progress(clip.name, done, total)
 
-    path = session.path_of(clip)
-    said: tuple[str, ...] = ()
-    if clip.rate_hz is None:
-        refuse_slow_playback(path)
-    else:
-        said = against_rate(path, clip.rate_hz)
-    seen = _searched(session, clip, path, fit, tell, keeping)
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        asked = beside.submit(copy_context().run, _against_stamps, path, clip.rate_hz)
+
+        def tell_unless_refused(done: int, total: int) -> None:
+            if asked.done():
+                asked.result()
+            tell(done, total)
+
+        try:
+            seen = _searched(session, clip, path, fit, tell_unless_refused, keeping)
+        finally:
+            said = asked.result()  # what speaks against its stamps comes before anything else
     _refuse_size(session, clip, seen.facts.size_px)  # it may have been kept for another entry
     still = fixed(session, clip.name, stand, fit, seen)
     if still.fit is not None and still.moved is not None and still.moved.far:
@@ -205,6 +214,17 @@ def _scanned(
     )
 
 
+def _against_stamps(path: Path, rate_hz: float | None) -> tuple[str, ...]:
+    """Refuse a clip whose stamps are contradicted; say what contradicts a rate that was stated.
+
+    The whole file is read for it, of a long clip for seconds: a decoder need not wait.
+    """
+    if rate_hz is not None:
+        return against_rate(path, rate_hz)
+    refuse_slow_playback(path)
+    return ()
+
+
 def _searched(
     session: Session,
     clip: Clip,
@@ -218,7 +238,9 @@ def _searched(
 
     def search() -> Scan:
         accept = partial(_refuse_size, session, clip)
-        return scan(path, rate_hz=clip.rate_hz, accept=accept, strip=where, progress=tell)
+        seen = scan(path, rate_hz=clip.rate_hz, accept=accept, strip=where, progress=tell)
+        give_back()  # what decoding took, before what was seen is there once more as bytes
+        return seen
 
     found = scan_once(
         None if keeping is None else keeping.folder,

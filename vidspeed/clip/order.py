@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from array import array
 from typing import Any
 
 THREADS = 6  # of a decoder at the most, on every machine: by so many packets an error comes late
+LATE = 1024  # packets after which no frame comes any more: far more than any decoder puts in order
 COMPLETE = ("h264", "hevc", "mjpeg", "prores", "libdav1d", "av1")  # a picture for every packet
 
 
@@ -19,8 +21,8 @@ class Damage:
     def __init__(self) -> None:
         self.damaged = 0
         self.skipped = 0
-        self._place: dict[int, int] = {}  # of a packet, by its stamp
-        self._group: list[int] = []  # of each packet: how many key frames came until then
+        self._place: dict[int, int] = {}  # of the latest packets, by their stamps
+        self._group = array("q")  # of each packet: how many key frames came until then
         self._key_stamp: list[int] = []
         self._key_place: list[int] = []
         self._bad_from: dict[int, int] = {}  # by group: the first doubtful place
@@ -38,6 +40,8 @@ class Damage:
         self._group.append(len(self._key_stamp) - 1)
         if stamp is not None:
             self._place[int(stamp)] = len(self._group) - 1
+        while len(self._place) > LATE:
+            del self._place[next(iter(self._place))]
 
     def failed(self) -> None:
         """Note that the decoder could make nothing of one of the latest packets."""

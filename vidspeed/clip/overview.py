@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Sequence
 
 import cv2
@@ -44,7 +45,7 @@ class Overview:
         self._last: Luma | None = None  # the block before
         self._in_last = 0
         self._shot: Luma | None = None
-        self._changes: list[float] = []
+        self._changes = array("d")
         self._usual = 0.0
         self._before: Luma | None = None  # the last frame, still the decoder's
         self._rows: Picture | None = None  # what was sampled of it, at half size

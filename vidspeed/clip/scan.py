@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
@@ -22,6 +23,7 @@ from vidspeed.clip.search import Search
 from vidspeed.clip.spots.moves import Limits, is_flight, on_its_way
 from vidspeed.clip.stamps import StampAccount, account
 from vidspeed.decisions import decided
+from vidspeed.spread.memory import give_back
 from vidspeed.values import ClipFacts, Floats, Scan, Strip, Track
 
 __all__ = ["frame_numbers", "scan"]
@@ -66,19 +68,20 @@ def scan(
         if accept is not None:
             accept(reader.header.size_px)
         expected = reader.header.frames_announced or 0
-        stamps: list[int] = []
+        stamps = array("q")
         told = -TOLD_EVERY
         with _one_thread(), Search(reader.header, strip) as search:
             hashed = search.beside(partial(file_sha256, path))
             overview = Overview(expected, search.rows)
             for frames in _together(_timed(path, reader, rate_hz)):
-                stamps += [frame.stamp for frame in frames]
+                stamps.extend(frame.stamp for frame in frames)
                 overview.take([frame.luma for frame in frames])
                 search.take(frames)
                 search.record(overview)
                 if progress is not None and frames[0].index - told >= TOLD_EVERY:
                     told = frames[0].index
                     progress(told, expected)
+            give_back()  # before what is as long as the clip is put together
             search.finish()
             search.record(overview)
             check_length(path, len(stamps))

@@ -24,6 +24,7 @@ from vidspeed.values import (
     Clip,
     Crossing,
     Floats,
+    Input,
     PassResult,
     Profile,
     Session,
@@ -59,7 +60,7 @@ def account(session: Session, flight: Flight, clips: Sequence[Clip], label: str)
         path_m=path,
         budget=budget_rows(inputs, sensitivities),
         inputs=tuple(inputs),
-        checks=(*outline.checks[:2], _check_entered(flight), *outline.checks[2:]),
+        checks=(*outline.checks[:2], _check_entered(flight, inputs), *outline.checks[2:]),
         recorded=next((clip.recorded for clip in clips if clip.recorded is not None), None),
     )
 
@@ -233,14 +234,15 @@ def _check_noise(flight: Flight) -> Check:
     return Check(name="lights", status="ok" if worst < MOST_NOISE else "warn", detail=detail)
 
 
-def _check_entered(flight: Flight) -> Check:
+def _check_entered(flight: Flight, inputs: Sequence[Input]) -> Check:
     """Point out the entered figure that fits worst what was seen, where that is no chance."""
-    inputs, adjustment = flight.network.inputs(), flight.adjustment
+    adjustment = flight.adjustment
     jacobian = adjustment.jacobian
     leverage = np.sum((jacobian @ adjustment.covariance) * jacobian, axis=1)
     spread = np.sqrt(np.maximum(1.0 - leverage, 1e-12))
     off = np.where(leverage < MOST_LEVERAGE, np.abs(adjustment.residuals) / spread, 0.0)
-    judged = np.array([entry.source not in ("light positions", "weave") for entry in inputs])
+    own = inputs[: len(jacobian)]  # those of other passes that it is tied to come behind
+    judged = np.array([entry.source not in ("light positions", "weave") for entry in own])
     worst = int(np.argmax(np.where(judged, off, 0.0)))
     if off[worst] <= normal_isf(FALSE_ALARM / (2.0 * judged.sum())):  # Bonferroni's bound
         return Check(name="entered figures", status="ok", detail="all fit what was seen")

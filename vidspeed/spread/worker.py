@@ -187,7 +187,7 @@ def serve(imports: str) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's to answer
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
         os.environ.setdefault(name, "1")
-    requests, answers = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
+    requests, answers = os.fdopen(os.dup(0), "rb"), _Answers(os.fdopen(os.dup(1), "wb"))
     nothing = os.open(os.devnull, os.O_RDWR)
     for stream in (0, 1):
         os.dup2(nothing, stream)
@@ -196,9 +196,21 @@ def serve(imports: str) -> None:
     if imports:
         with memory.uncollected():
             import_module(imports)
-    _send(answers, pickle.dumps(("ready", None)))
+    answers.send(pickle.dumps(("ready", None)))
     while True:
-        _send(answers, _answer(jobs.get(), answers))
+        answers.send(_answer(jobs.get(), answers))
+
+
+class _Answers:
+    """What a worker says to its parent, one pickle at a time: jobs report from several threads."""
+
+    def __init__(self, pipe: IO[bytes]) -> None:
+        self._pipe, self._turn = pipe, threading.Lock()
+
+    def send(self, packed: bytes) -> None:
+        """Say a pickle."""
+        with self._turn:
+            _send(self._pipe, packed)
 
 
 def _take_in(requests: IO[bytes], jobs: queue.SimpleQueue[bytes]) -> None:
@@ -210,7 +222,7 @@ def _take_in(requests: IO[bytes], jobs: queue.SimpleQueue[bytes]) -> None:
         os._exit(0)
 
 
-def _answer(request: bytes, answers: IO[bytes]) -> bytes:
+def _answer(request: bytes, answers: _Answers) -> bytes:
     """Do one job; return its pickled result or error."""
     told_s = -EVERY_S
 
@@ -219,14 +231,14 @@ def _answer(request: bytes, answers: IO[bytes]) -> bytes:
         now_s = time.monotonic()
         if now_s - told_s >= 10.0 * EVERY_S:
             told_s = now_s
-            _send(answers, pickle.dumps(("told", None)))
+            answers.send(pickle.dumps(("told", None)))
 
     def tell(what: str, done: int, total: int) -> None:
         nonlocal told_s
         now_s = time.monotonic()
         if now_s - told_s >= EVERY_S or done == total:
             told_s = now_s
-            _send(answers, pickle.dumps(("told", (what, done, total))))
+            answers.send(pickle.dumps(("told", (what, done, total))))
 
     try:
         fn, args, kwargs = pickle.loads(request)
@@ -249,7 +261,8 @@ def _failure(error: BaseException) -> bytes:
 
 
 def _send(pipe: IO[bytes], packed: bytes) -> None:
-    pipe.write(LENGTH.pack(len(packed)) + packed)  # in one go: jobs report from several threads
+    pipe.write(LENGTH.pack(len(packed)))
+    pipe.write(packed)  # apart from its length: what is large is not there twice
     pipe.flush()
 
 

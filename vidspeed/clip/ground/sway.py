@@ -10,6 +10,7 @@ What the movement means is judged elsewhere (`geometry/steady.py`).
 
 from __future__ import annotations
 
+from array import array
 from typing import NamedTuple
 
 import numpy as np
@@ -76,9 +77,9 @@ class SwayMeter:
         self._waiting_s: list[float] = []
         self._next_s = -np.inf  # before which no frame is looked at
         self._seldom = False
-        self._times: list[float] = []
-        self._away: list[Floats] = []
-        self._lost: list[float] = []
+        self._times = array("d")
+        self._away: list[Floats] = []  # of some frames each
+        self._lost = array("d")
         self._changed = np.zeros(count, dtype=np.int64)  # frames
         self.astray = not count  # none, or hardly any, of the pieces is found any more
         self.reach = 0.0  # half-size pixels: how far the picture went lately
@@ -116,7 +117,7 @@ class SwayMeter:
         if not frames:
             return
         smooth: Singles | None = None  # of all that was put aside: only where something moved
-        done = 0
+        done, before = 0, len(self._away)
         while done < frames:
             if smooth is None:
                 still = self._solution(self._nearby(frames))
@@ -132,7 +133,7 @@ class SwayMeter:
                 done += 1
         kept = LATELY ** ((self._waiting_s[-1] - self._waiting_s[0]) / LATELY_S)
         self._waiting_s.clear()
-        away = np.array(self._away[-frames:])
+        away = np.concatenate(self._away[before:])
         found = np.isfinite(away[:, :, 0])
         self.astray = bool((found.mean(axis=1) < FOUND).all())
         seen = found.any(axis=1)
@@ -202,9 +203,9 @@ class SwayMeter:
         found = self._there(solved)
         frames = found.shape[1]
         away = np.where(found[:, :, None], at[:, None] + solved.away, np.nan)
-        self._times += self._waiting_s[first : first + frames]
-        self._away += list(away.swapaxes(0, 1))
-        self._lost += np.mean(~found & (solved.left >= MOST_LEFT), axis=0).tolist()
+        self._times.extend(self._waiting_s[first : first + frames])
+        self._away.append(np.ascontiguousarray(away.swapaxes(0, 1)))
+        self._lost.extend(np.mean(~found & (solved.left >= MOST_LEFT), axis=0))
         self._changed += np.count_nonzero(solved.left > CHANGED, axis=1)
         self._last = np.where(np.any(found, axis=1, keepdims=True), at, self._last)
 
@@ -233,7 +234,7 @@ class SwayMeter:
         return Sway(
             time_s=np.array(self._times),
             places_px=2.0 * self._middles.astype(np.float64) + 0.5,
-            away_px=2.0 * np.array(self._away).reshape(len(self._times), count, 2),
+            away_px=2.0 * np.concatenate([np.empty((0, count, 2)), *self._away]),
             replaced=np.array(self._lost),
             changing=self._changed / max(len(self._times), 1),
         )
