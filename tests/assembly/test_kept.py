@@ -83,6 +83,19 @@ def test_another_part_of_the_picture_or_another_rate_decodes_again(rendered, sea
     assert len(searches) == 1
 
 
+def test_another_exposure_decodes_again(rendered, searches):
+    clip = 'file = "' + CLIP + '"'
+    speeds(rendered)
+    del searches[:]
+    edit(rendered / "session.toml", clip, clip + "\nexposure_ms = 7.0")
+    first = speeds(rendered)
+    assert speeds(rendered) == first
+    assert len(searches) == 1
+    edit(rendered / "session.toml", clip + "\nexposure_ms = 7.0", clip)
+    speeds(rendered)
+    assert len(searches) == 1
+
+
 @pytest.mark.parametrize("harm", ["cut", "flipped", "emptied", "another"])
 def test_what_is_damaged_costs_a_decode_and_nothing_else(rendered, searches, harm):
     good = speeds(rendered, fresh=True)

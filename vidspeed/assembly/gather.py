@@ -235,10 +235,13 @@ def _searched(
 ) -> Scan:
     """Scan a clip along the course as a camera sees it; refuse another picture size at once."""
     where = strip(session.course, session.flight_line, session.craft, fit.pose, fit.lens)
+    stated = None if clip.exposure_s is None else (clip.exposure_s, clip.exposure_u_s or 0.0)
 
     def search() -> Scan:
         accept = partial(_refuse_size, session, clip)
-        seen = scan(path, rate_hz=clip.rate_hz, accept=accept, strip=where, progress=tell)
+        seen = scan(
+            path, rate_hz=clip.rate_hz, accept=accept, strip=where, exposure_s=stated, progress=tell
+        )
         give_back()  # what decoding took, before what was seen is there once more as bytes
         return seen
 
@@ -246,6 +249,7 @@ def _searched(
         None if keeping is None else keeping.folder,
         path,
         rate_hz=clip.rate_hz,
+        exposure_s=stated,
         strip=where,
         search=search,
         fresh=keeping is not None and keeping.fresh,

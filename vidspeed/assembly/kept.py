@@ -1,11 +1,11 @@
 """Nothing is decoded twice: what was seen in a clip is kept beside the session.
 
 A file of `.vidspeed-kept/` is named after the clip's bytes and after everything that decides what
-is found in them: the stated rate, the code that searches, the libraries that decode. Where in the
-picture was searched stands inside: a survey or a flight line that changed a little looks at the
-same part of the picture, and is solved again without decoding. What a second look found along the
-flight line (`faint_once`) is kept too, and holds for that very line in the picture. A file that is
-damaged, or that cannot be written, costs a decode and nothing else.
+is found in them: the stated rate and exposure, the code that searches, the libraries that decode.
+Where in the picture was searched stands inside: a survey or a flight line that changed a little
+looks at the same part of the picture, and is solved again without decoding. What a second look
+found along the flight line (`faint_once`) is kept too, and holds for that very line in the picture.
+A file that is damaged, or that cannot be written, costs a decode and nothing else.
 """
 
 from __future__ import annotations
@@ -44,6 +44,7 @@ def scan_once(
     *,
     rate_hz: float | None,
     strip: Strip | None,
+    exposure_s: tuple[float, float] | None = None,
     search: Callable[[], Scan],
     fresh: bool = False,
     clip: str = "the clip",
@@ -68,10 +69,11 @@ def scan_once(
     """
     if folder is None:
         return search()
+    settings = _settings(rate_hz, exposure_s)
     home, before, held, known = folder / KEPT, _written(path), 0, ""
     if not fresh and _newest(home, "*"):
         known = file_sha256(path)
-        for kept in _kept(home, f"{known[:20]}-{_settings(rate_hz)}", KeptScan):
+        for kept in _kept(home, f"{known[:20]}-{settings}", KeptScan):
             held += 1
             if _serves(kept.strip, strip):
                 what = f"what is kept of {clip} is used: it was searched in this place"
@@ -82,7 +84,7 @@ def scan_once(
         raise ClipError(
             f"{clip}: changed while it was read; wait until nothing writes to it, then run again"
         )
-    begin = f"{found.facts.sha256[:20]}-{_settings(rate_hz)}"
+    begin = f"{found.facts.sha256[:20]}-{settings}"
     why = "as --fresh asks" if fresh else _why_searched(home, begin, held)
     decided(__name__, f"{clip} was decoded: {why}", clip=clip, decoded=True, why=why)
     _keep(home, begin, KeptScan(strip=strip, scan=found))
@@ -146,7 +148,7 @@ def _why_searched(home: Path, begin: str, held: int) -> str:
     if _newest(home, begin):
         return "what is kept of it is damaged"
     if _newest(home, begin.split("-", maxsplit=1)[0]):
-        return "what is kept of it was found at another rate_hz or by other code"
+        return "what is kept of it was found at another rate_hz or exposure_ms, or by other code"
     return "nothing is kept of these bytes"
 
 
@@ -203,9 +205,9 @@ def _keep(home: Path, begin: str, kept: Value) -> None:
             old.unlink(missing_ok=True)
 
 
-def _settings(rate_hz: float | None) -> str:
+def _settings(rate_hz: float | None, exposure_s: tuple[float, float] | None = None) -> str:
     """Return a hash of what decides, beside the place of the search, what is found."""
-    told = f"{rate_hz!r} {_search_version()}"
+    told = f"{rate_hz!r} {exposure_s!r} {_search_version()}"
     return hashlib.sha256(told.encode("utf-8")).hexdigest()[:16]
 
 

@@ -41,6 +41,7 @@ def scan(
     *,
     rate_hz: float | None = None,
     strip: Strip | None = None,
+    exposure_s: tuple[float, float] | None = None,
     progress: Counted | None = None,
     accept: Callable[[tuple[int, int]], None] | None = None,
 ) -> Scan:
@@ -54,6 +55,9 @@ def scan(
     strip
         Where a craft can be and how fast, in the picture. None: anywhere, from one pixel a frame
         to two fifths of the picture a frame.
+    exposure_s
+        How long the shutter is said to be open, and its standard uncertainty. It places the lights
+        of a flashing lamp that do not show it themselves, and changes no others.
     progress
         Called now and then with the number of frames done and expected (0: not known).
     accept
@@ -70,7 +74,7 @@ def scan(
         expected = reader.header.frames_announced or 0
         stamps = array("q")
         told = -TOLD_EVERY
-        with _one_thread(), Search(reader.header, strip) as search:
+        with _one_thread(), Search(reader.header, strip, exposure_s) as search:
             hashed = search.beside(partial(file_sha256, path))
             overview = Overview(expected, search.rows)
             for frames in _together(_timed(path, reader, rate_hz)):

@@ -47,10 +47,13 @@ MOST_WAITING = 40 << 20  # bytes of the frames that wait for the first backgroun
 class Search:
     """Takes the frames of a clip one by one; use it with `with`, so that its thread ends."""
 
-    def __init__(self, header: Header, strip: Strip | None) -> None:
+    def __init__(
+        self, header: Header, strip: Strip | None, exposure_s: tuple[float, float] | None = None
+    ) -> None:
         self.limits: Limits | None = None
         self._header = header
         self._strip = strip
+        self._exposure_s = exposure_s  # that was stated, and its u
         self._window = window_of(header.size_px, strip)
         self._waiting: list[tuple[Pane, Picture]] = []
         self._backdrop: Backdrop | None = None
@@ -229,7 +232,12 @@ class Search:
 
     def _lights(self, spots: Sequence[Spot]) -> list[Light]:
         alive()
-        lights = lights_of(spots, self._header.size_px, full_range=self._header.full_range)
+        lights = lights_of(
+            spots,
+            self._header.size_px,
+            full_range=self._header.full_range,
+            stated_s=self._exposure_s,
+        )
         return [replace(light, spot=emptied(light.spot)) for light in lights]
 
 

@@ -5,44 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vidspeed.clip.light.switched import Streaks, corrections, edges_of, exposure_of, single_flash
-
-INTERVAL_S = 1.0 / 60.0
-EXPOSURE_S = 0.010
-SPEED = 1200.0
-SURE = 7.0
-
-
-def seen(frames, parts, *, resolved=True, snr=40.0, noise=None, off_s=0.0):
-    """Return streaks whose lengths and light are as the lit parts say."""
-    count = len(frames)
-    full = SPEED * EXPOSURE_S
-    length = full * parts + (0.0 if noise is None else 0.2 * noise.standard_normal(count))
-    time_s = np.asarray(frames) * INTERVAL_S
-    return Streaks(
-        frame=np.asarray(frames),
-        time_s=time_s,
-        xy_px=np.column_stack([SPEED * (time_s + off_s), np.full(count, 90.0)]),
-        velocity=np.tile([SPEED, 0.0], (count, 1)),
-        length_px=length,
-        length_u_px=np.full(count, 0.2),
-        resolved=np.full(count, resolved),
-        gathered=np.asarray(parts, dtype=float),
-        snr=np.full(count, snr),
-    )
-
-
-def flashed(hz, duty, count=60):
-    """Return frames that see a flashing lamp, the lit part of each and where its middle is."""
-    frames, parts, off_s = [], [], []
-    for k in range(count):
-        fine = k * INTERVAL_S + (np.arange(2000) + 0.5) / 2000 * EXPOSURE_S
-        lit = fine[(fine * hz + 0.13) % 1.0 < duty]
-        if len(lit) > 100:
-            frames.append(k)
-            parts.append(len(lit) / 2000)
-            off_s.append(lit.mean() - (k * INTERVAL_S + 0.5 * EXPOSURE_S))
-    return np.array(frames), np.array(parts), np.array(off_s)
+from tests.clip.light.lit import EXPOSURE_S, INTERVAL_S, SPEED, SURE, flashed, seen
+from vidspeed.clip.light.flashing import edges_of
+from vidspeed.clip.light.shutter import exposure_of
+from vidspeed.clip.light.switched import corrections
 
 
 def corrected(hz, duty, **more):
@@ -91,10 +57,62 @@ def test_a_fixed_beat_of_flashes_and_frames_does_not_prove_an_exposure():
     frames = np.array([3 * k + j for k in range(10) for j in (0, 1)])
     parts = np.tile([0.8, 0.53], 10)
     off_s = 0.5 * (1.0 - parts) * EXPOSURE_S * np.tile([1.0, -1.0], 10)
-    assert not exposure_of(seen(frames, parts))[1]
+    assert not exposure_of(seen(frames, parts), np.zeros(20, dtype=bool)).known
     shift, extra = corrections(seen(frames, parts, off_s=off_s), SURE)
     left_px = np.abs(off_s * SPEED + shift[:, 0])
     assert np.all(np.sqrt(extra[:, 0, 0]) > np.maximum(left_px, 0.3))
+
+
+STATED_S = EXPOSURE_S, 0.0002
+
+
+@pytest.mark.parametrize("snr", [3.7, 40.0])
+def test_lights_of_single_frames_that_fill_the_stated_exposure_are_sure(snr):
+    """A faint lamp, too, that flashes in step with the frames, and is not only missed."""
+    frames = np.arange(0, 42, 3)
+    lights = seen(frames, np.ones(14), snr=snr)
+    wide, narrow = (corrections(lights, SURE, stated_s=told)[1] for told in (None, STATED_S))
+    assert np.sqrt(wide[:, 0, 0]).min() > 2.0
+    assert np.sqrt(narrow[:, 0, 0]).max() < 0.3
+
+
+@pytest.mark.parametrize("told", [None, STATED_S])
+@pytest.mark.parametrize("snr", [3.7, 40.0])
+def test_flashes_that_a_beat_cuts_ever_more_are_as_unsure_as_the_cut_is_long(told, snr):
+    """Nothing tells at which end: the scatter of such lights about a smooth way is nothing."""
+    part = np.linspace(0.95, 0.4, 14)
+    off_s = 0.5 * (1.0 - part) * EXPOSURE_S
+    shift, extra = corrections(
+        seen(np.arange(0, 42, 3), part, snr=snr, off_s=off_s), SURE, stated_s=told
+    )
+    left_px, u_px = np.abs(SPEED * off_s + shift[:, 0]), np.sqrt(extra[:, 0, 0])
+    assert np.all(left_px < 2.0 * u_px + 0.1)
+    if told is not None:
+        assert np.all(u_px < 1.3 * left_px + 0.6)
+
+
+@pytest.mark.parametrize("told", [None, STATED_S])
+@pytest.mark.parametrize("resolved", [True, False])
+def test_over_all_beats_lights_are_as_sure_as_they_are_said_to_be(told, resolved):
+    rng = np.random.default_rng(8)
+    z2 = []
+    for _ in range(60):
+        hz = 60.0 / rng.integers(3, 6) * (1.0 + rng.uniform(-0.01, 0.01))
+        frames, parts, off_s = flashed(hz, rng.uniform(0.1, 0.5), 45, rng.random())
+        lights = seen(frames, parts, off_s=off_s, noise=rng, resolved=resolved)
+        shift, extra = corrections(lights, SURE, stated_s=told)
+        z2.append(np.mean((SPEED * off_s + shift[:, 0]) ** 2 / (0.1**2 + extra[:, 0, 0])))
+    assert 0.5 < np.sqrt(np.mean(z2)) < 1.2
+
+
+def test_a_stated_exposure_changes_nothing_of_lights_that_show_it_themselves():
+    frames, parts, off_s = flashed(6.3, 0.5)
+    plain = corrections(seen(frames, parts, off_s=off_s), SURE)
+    stated = corrections(seen(frames, parts, off_s=off_s), SURE, stated_s=(0.012, 0.0001))
+    steady = corrections(seen(np.arange(30), np.ones(30)), SURE, stated_s=(0.016, 0.0001))
+    for one, other in zip(plain, stated, strict=True):
+        np.testing.assert_array_equal(one, other)
+    assert not steady[0].any() and not steady[1].any()
 
 
 @pytest.mark.parametrize("dark", [(0.0, 0.0), (0.3, 0.1), (0.0, 0.7), (0.5, 0.5)])
@@ -116,7 +134,7 @@ def test_two_flashes_in_neighbouring_frames_leave_open_which_end_is_known():
     parts[[4, 5]] = 0.5
     shift, extra = corrections(seen(frames, parts), SURE)
     assert not shift[[4, 5]].any()
-    assert np.sqrt(extra[4, 0, 0]) == pytest.approx(0.5 * SPEED * EXPOSURE_S / np.sqrt(12), rel=0.1)
+    assert np.sqrt(extra[4, 0, 0]) == pytest.approx(0.25 * SPEED * EXPOSURE_S, rel=0.1)
     assert not extra[[2, 3, 6]].any()
 
 
@@ -141,14 +159,6 @@ def test_a_flash_of_few_frames_may_end_within_its_exposure(part):
     assert 0.0 < extra[3, 0, 0] < 0.3
 
 
-def test_what_is_seen_on_a_short_way_only_has_flashed():
-    xy, strong, faint = 14.0 * np.arange(4)[:, None] * [1.0, 0.1], np.full(4, 40.0), np.full(4, 5.0)
-    assert single_flash(xy, strong, SURE, 960.0)
-    assert not single_flash(xy, faint, SURE, 960.0)
-    assert not single_flash(10.0 * xy, strong, SURE, 960.0)
-    assert not single_flash(xy, strong, SURE, 0.0)
-
-
 def test_lights_that_a_coder_left_uneven_tell_little_of_how_much_was_lit():
     rng = np.random.default_rng(4)
     frames = np.r_[0:10, 16:26]
@@ -170,10 +180,3 @@ def test_a_faint_lamp_that_is_missed_now_and_then_does_not_flash():
     shift, extra = corrections(seen(frames, np.full(26, 1.0), snr=5.0), SURE)
     assert not shift.any()
     assert not extra.any()
-
-
-def test_runs_of_lit_frames_are_counted():
-    before, after, run = edges_of(np.array([3, 4, 5, 9, 12, 13]))
-    assert before.tolist() == [1, 0, 0, 1, 1, 0]
-    assert after.tolist() == [0, 0, 1, 1, 0, 1]
-    assert run.tolist() == [3, 3, 3, 1, 2, 2]

@@ -31,6 +31,7 @@ from vidspeed.clip.light.fit import (
     pixels_of,
     slope_prior,
 )
+from vidspeed.clip.light.flashing import edges_of, flashes, single_flash, streaks_of
 from vidspeed.clip.light.grain import (
     Noise,
     covariance,
@@ -43,7 +44,7 @@ from vidspeed.clip.light.profile import HALF_X, HALF_Y, HALO, PEAK, SLOPE, WIDTH
 from vidspeed.clip.light.scatter import carried_on, proving, scatter_of, stretched
 from vidspeed.clip.light.steps import PARAMETERS
 from vidspeed.clip.light.strays import of_one_way, together
-from vidspeed.clip.light.switched import corrections, edges_of, flashes, single_flash, streaks_of
+from vidspeed.clip.light.switched import corrections
 from vidspeed.clip.spots.lights import Spot
 from vidspeed.values import Floats, Ints, Sway, Value
 
@@ -77,8 +78,14 @@ class Light(Value):
     carried: float = 0.0
 
 
-def lights_of(spots: Sequence[Spot], size_px: tuple[int, int], *, full_range: bool) -> list[Light]:
-    """Return the lights of a chain of spots.
+def lights_of(
+    spots: Sequence[Spot],
+    size_px: tuple[int, int],
+    *,
+    full_range: bool,
+    stated_s: tuple[float, float] | None = None,
+) -> list[Light]:
+    """Return the lights of a chain of spots; `stated_s` is the stated exposure and its u.
 
     Of streaks that the picture's edge cuts one end is known. Left out are points that it cuts, and
     lights whose pixels are all another's. A few spots of which too many are no streak of any kind
@@ -110,7 +117,7 @@ def lights_of(spots: Sequence[Spot], size_px: tuple[int, int], *, full_range: bo
     excess = _excess(whole, fits, spreads)
     spreads = [widened(spread, fit, excess) for spread, fit in zip(spreads, fits, strict=True)]
     within = longer if len(there) == len(spots) else 0.0
-    shift, extra = _switched(whole, fits, spreads, noise, within)
+    shift, extra = _switched(whole, fits, spreads, noise, within, stated_s)
     lights = [
         _light(spot, part, fit, spread, noise, moved, more)
         for spot, part, fit, spread, moved, more in zip(
@@ -248,10 +255,12 @@ def _switched(
     spreads: Sequence[Floats],
     noise: Noise,
     longer_px: float,
+    stated_s: tuple[float, float] | None,
 ) -> tuple[Floats, Floats]:
     """Return what the lights of a flashing lamp are off (n, 2) at its flashes' ends, and u2.
 
-    `longer_px` is the picture's longer side, 0 where the lamp was seen at its edge.
+    `longer_px` is the picture's longer side, 0 where the lamp was seen at its edge; `stated_s` is
+    the stated exposure and its u.
     """
     frame, time_s, snr = _facts(spots)
     parameters = np.array([fit.parameters for fit in fits])
@@ -261,7 +270,9 @@ def _switched(
     single = single_flash(parameters[:, [X, Y]], snr, SURE_SNR, longer_px)
     for _ in range(SETTLED):  # the speed follows from the places
         before, velocity = shift, _velocity(time_s, parameters[:, [X, Y]] + shift, snr)
-        shift, extra = corrections(seen._replace(velocity=velocity), SURE_SNR, single=single)
+        shift, extra = corrections(
+            seen._replace(velocity=velocity), SURE_SNR, single=single, stated_s=stated_s
+        )
         if np.array_equal(shift, before):
             break
     return shift, extra

@@ -11,130 +11,41 @@ which end is known, and the light gives its place along its way only as well as 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from statistics import NormalDist
-from typing import NamedTuple
 
 import numpy as np
 
-from vidspeed.clip.light.fit import Fit
-from vidspeed.clip.light.profile import HALF_X, HALF_Y, PEAK, WIDTH, X, Y
+from vidspeed.clip.light.flashing import Streaks, dark_beside, edges_of, flashes, in_one_beat
+from vidspeed.clip.light.shutter import END_PX, Exposure, dark_between, exposure_of
 from vidspeed.values import Bools, Floats, Ints
 
 FULL_QUANTILE = 0.75  # of the light gathered in the frames of a flashing lamp: about a whole one
 LEAST_U, APART_U, BLIND_U = 0.06, 0.12, 0.25  # of the lit part by the light gathered: beside whole
 # neighbours, farther from whole lights, and where none is known to be whole
-END_PX = 0.15  # standard deviation of a length that no residual shows
+FLASH_QUANTILE = 0.9  # of what was lit of the lights of single frames: about a whole flash
 RESOLVED = 3.0  # widths from which a length tells
 SHORT_RUN = 2  # lit frames, at most, after which no frame need have been lit throughout
-NEAR_WHOLE = 0.85  # of the longest exposure: those beyond were lit throughout, too
-AGREE = 3  # lights without two lit neighbours that together prove to be whole
-VARIED = 0.2  # of the longest exposure: by so much shorter ones differ where flashes have no beat
 BROKEN, PLAIN_U, BROKEN_U = 0.2, 2.5, 4.0  # part of an exposure, and standard deviations, by
 # which the lamp was plainly dark for a while: beside a dark frame, and between lit ones
 LEAST_RUN = 5  # lights that say how bright and long a whole one is
-LONG_GAP = 4  # frames: no chance leaves a lamp that is not very faint unseen for so long
-BY_CHANCE = 0.5  # that a faint lamp was only missed in a shorter gap
+BY_CHANCE = 0.5  # that a faint lamp was only missed in a short gap
 LEAST_WHOLE = 4  # lights by which that can be judged
-BRIEF = 0.25  # of the picture's longer side: a lamp that is seen on no longer way has flashed
 UNEVEN = 0.12  # part of an exposure that whole lights scatter by before it tells
 SPEED_U = 0.05  # of the speed in the picture that few flashes give
 ROOT_2PI = float(np.sqrt(2.0 * np.pi))
 NORMAL = NormalDist()
 
 
-class Streaks(NamedTuple):
-    """What the lights of a lamp look like, n of them: `velocity` (n, 2) in px/s.
-
-    `xy_px` (n, 2) is the middle of what is seen of each, `length_px` (n,) how long it is from end
-    to end with `length_u_px`, `resolved` where there are ends to speak of; `gathered` is their
-    light and `snr` their peak over the noise.
-    """
-
-    frame: Ints
-    time_s: Floats
-    xy_px: Floats
-    velocity: Floats
-    length_px: Floats
-    length_u_px: Floats
-    resolved: Bools
-    gathered: Floats
-    snr: Floats
-
-
-def streaks_of(
-    frame: Ints, time_s: Floats, snr: Floats, fits: Sequence[Fit], length_u_px: Floats
-) -> Streaks:
-    """Return how the fits of a lamp's lights look; `velocity` is still zero."""
-    parameters = np.array([fit.parameters for fit in fits])
-    length = 2.0 * np.hypot(parameters[:, HALF_X], parameters[:, HALF_Y])
-    gathered = np.maximum(parameters[:, PEAK], 1e-9) * parameters[:, WIDTH] ** 2
-    long = float(np.quantile(length, 0.9)) > RESOLVED * parameters[:, WIDTH]
-    none = np.zeros((len(frame), 2))
-    places = parameters[:, [X, Y]]
-    return Streaks(frame, time_s, places, none, length, length_u_px, long, gathered, snr)
-
-
-def edges_of(frame: Ints) -> tuple[Ints, Ints, Ints]:
-    """Return of each light whether the frame before and the frame after are dark, and its run.
-
-    The run is how many frames in a row are lit. Ends of the chain count as dark.
-    """
-    joined = np.diff(frame) == 1
-    before = np.concatenate([[1], 1 - joined.astype(int)])
-    after = np.concatenate([1 - joined.astype(int), [1]])
-    run = np.cumsum(before)
-    return before, after, np.bincount(run)[run]
-
-
-def flashes(frame: Ints, snr: Floats, sure_snr: float) -> bool:
-    """Say whether lights are missing between others because the lamp was dark, not by chance."""
-    gap = np.diff(frame)
-    return bool(np.any(gap >= LONG_GAP) or (np.any(gap > 1) and np.median(snr) >= sure_snr))
-
-
-def single_flash(xy_px: Floats, snr: Floats, sure_snr: float, longer_px: float) -> bool:
-    """Say whether a lamp that is no faint one was seen on a short way only: its flash is over.
-
-    The next one may come too late for a chain. `xy_px` (n, 2) are the places of its lights, none
-    of them at the edge of the picture, whose longer side is `longer_px`.
-    """
-    way = float(np.linalg.norm(xy_px[-1] - xy_px[0]))
-    return bool(way < BRIEF * longer_px and np.median(snr) >= sure_snr)
-
-
-def exposure_of(seen: Streaks) -> tuple[float, bool]:
-    """Return how long the shutter is open, in seconds, and whether it is known.
-
-    By the lights that have lit neighbours on both sides; else by the longest of those that have
-    one, where chance or a fixed beat of flashes and frames hardly cut them alike. Else it is only
-    known to be at least so long.
-    """
-    before, after, run = edges_of(seen.frame)
-    open_s = seen.length_px / np.maximum(np.linalg.norm(seen.velocity, axis=1), 1e-6)
-    whole, paired = (before | after) == 0, run > 1
-    if whole.any():
-        longest = float(np.quantile(open_s[whole], 0.9))
-        return float(np.median(open_s[whole & (open_s >= NEAR_WHOLE * longest)])), True
-    if np.count_nonzero(paired) < AGREE:
-        return float(open_s.max()), False
-    longest = float(np.sort(open_s[paired])[-1])
-    alike = paired & (open_s >= NEAR_WHOLE * longest)
-    both = np.any(alike[:-1] & alike[1:] & (np.diff(seen.frame) == 1))
-    shorter = open_s[paired & ~alike]
-    varied = len(shorter) >= AGREE and np.ptp(shorter) > VARIED * longest
-    if np.count_nonzero(alike) < AGREE or not (both or varied):
-        return longest, False
-    return float(np.median(open_s[alike])), True
-
-
-def lit_parts(seen: Streaks, exposure_s: float, known: bool) -> tuple[Floats, Floats]:
+def lit_parts(
+    seen: Streaks, edges: tuple[Ints, Ints, Ints], exposure: Exposure
+) -> tuple[Floats, Floats]:
     """Return how large a part (n,) of its exposure each light was lit, and u (n,).
 
     By its length where it has ends and the exposure is known, and by the light gathered, beside
     that of the next lights within its own run of lit frames, or else of those that are whole.
+    Where none is, the longest ones may be cut, too: only lengths tell.
     """
-    before, after, run = edges_of(seen.frame)
+    before, after, run = edges
     whole = (before | after) == 0
     usual = np.full(len(run), float(np.quantile(seen.gathered, FULL_QUANTILE)))
     u = np.full(len(run), BLIND_U)
@@ -146,15 +57,25 @@ def lit_parts(seen: Streaks, exposure_s: float, known: bool) -> tuple[Floats, Fl
         usual[k], u[k] = float(seen.gathered[near].max()), LEAST_U
     part = seen.gathered / usual
     variance = u**2 + np.maximum(seen.snr, 1.0) ** -2 + _uneven(seen.gathered[whole])
-    if not known:
+    if not exposure.known:
         return part, np.sqrt(variance)
-    full = np.maximum(np.linalg.norm(seen.velocity, axis=1) * exposure_s, 1e-6)
+    full = np.maximum(np.linalg.norm(seen.velocity, axis=1) * exposure.open_s, 1e-6)
+    resolved = _resolved(seen, whole, full)
     length_u = np.hypot(seen.length_u_px, END_PX) / full
     length_u2 = length_u**2 + _uneven(seen.length_px[whole])
-    by_length = np.where(seen.resolved, 1.0 / length_u2, 0.0)
-    weight = by_length + 1.0 / variance
-    both = (seen.length_px / full * by_length + part / variance) / weight
+    by_length = np.where(resolved, 1.0 / length_u2, 0.0)
+    by_light = np.where(resolved & (not whole.any()), 0.0, 1.0 / variance)
+    weight = by_length + by_light
+    both = (seen.length_px / full * by_length + part * by_light) / weight
     return np.asarray(both), np.asarray(1.0 / np.sqrt(weight))
+
+
+def _resolved(seen: Streaks, whole: Bools, full_px: Floats) -> Bools:
+    """Return which lights (n,) are so long, or would be, that their length tells something."""
+    longest = float(np.quantile(seen.length_px, 0.9))
+    if not whole.any():
+        longest = max(longest, float(np.median(full_px)))
+    return np.asarray(longest > RESOLVED * seen.width_px)
 
 
 def _uneven(size: Floats) -> float:
@@ -168,43 +89,76 @@ def _uneven(size: Floats) -> float:
     return float(scatter**2) if scatter > UNEVEN else 0.0
 
 
-def corrections(seen: Streaks, sure_snr: float, *, single: bool = False) -> tuple[Floats, Floats]:
+def corrections(
+    seen: Streaks,
+    sure_snr: float,
+    *,
+    single: bool = False,
+    stated_s: tuple[float, float] | None = None,
+) -> tuple[Floats, Floats]:
     """Return what to add to places (n, 2) and to their covariances (n, 2, 2).
 
     Of a lamp without dark frames in between, only for the first and last light of its chain, and
     only where it was plainly not lit throughout, unless it is known to be a `single` flash. In
-    frames where a lamp fainter than `sure_snr` was not seen it need not have been dark.
+    frames where a lamp fainter than `sure_snr` was not seen it need not have been dark. `stated_s`
+    is the exposure that was stated, and its u.
     """
     count = len(seen.frame)
     shift, extra = np.zeros((count, 2)), np.zeros((count, 2, 2))
     flashing = (single and count > 1) or flashes(seen.frame, seen.snr, sure_snr)
     if not flashing and (count < LEAST_RUN or np.any(np.diff(seen.frame) > 1)):
         return shift, extra
-    before, after, run = edges_of(seen.frame)
+    edges = edges_of(seen.frame)
+    if flashing and dark_between(seen):  # what lights a frame need not have lit the next
+        alone = np.ones_like(edges[0])
+        edges = alone, alone, alone
+    before, after, run = edges
+    whole = (before | after) == 0
     interval_s = float(np.median(np.diff(seen.time_s) / np.diff(seen.frame)))
-    exposure_s, known = exposure_of(seen)
-    part, part_u = lit_parts(seen, exposure_s, known)
-    switched = min(exposure_s / interval_s, 1.0) * _dark(seen, sure_snr)
+    exposure = exposure_of(seen, whole, stated_s)
+    part, own_u = lit_parts(seen, edges, exposure)
+    part_u = np.hypot(own_u, exposure.u_s / exposure.open_s)
+    alike = not whole.any() and in_one_beat(seen.frame[before == 1])
+    cut = np.ones(count) if np.any(np.diff(seen.frame) == 1) else _cut(part, own_u, alike)
+    dark = dark_beside(seen.frame, seen.snr, sure_snr, BY_CHANCE)
+    full = np.linalg.norm(seen.velocity, axis=1) * exposure.open_s
+    blind = ~whole.any() & ~_resolved(seen, whole, full)  # only light tells, beside that of others
+    switched = min(exposure.open_s / interval_s, 1.0) * dark
     for k in range(count):
-        way, edges = seen.velocity[k] * exposure_s, before[k] + after[k]
-        sure = BROKEN_U if edges == 0 else PLAIN_U
-        broken = known and 1.0 - part[k] > max(BROKEN, sure * part_u[k])
-        if not (flashing and broken if edges == 0 else flashing or broken):
+        way, dark_sides = seen.velocity[k] * exposure.open_s, before[k] + after[k]
+        sure = BROKEN_U if dark_sides == 0 else PLAIN_U
+        broken = exposure.known and 1.0 - part[k] > max(BROKEN, sure * part_u[k])
+        if not (flashing and broken if dark_sides == 0 else flashing or broken):
             continue
         lost, variance = _lost(1.0 - part[k], part_u[k], 1.0 if broken else switched[k])
-        if edges == 1:
+        if dark_sides == 1:
             side = 1.0 if after[k] else -1.0
-            if not known and run[k] <= SHORT_RUN:
+            if (blind[k] or not exposure.known) and run[k] <= SHORT_RUN:
                 way = seen.velocity[k] * interval_s
                 lost, variance = _lost_of_two(seen, k if after[k] == 0 else k - 1)
             shift[k] = side * 0.5 * lost * way
             extra[k] = 0.25 * variance * np.outer(way, way)
-        elif known or edges == 0:  # lit somewhere within the exposure
-            extra[k] = (lost**2 + variance) / 12.0 * np.outer(way, way)
+        elif exposure.known or dark_sides == 0:
+            ends = 1.0 + 2.0 * cut[k]  # it lies at either end, or anywhere
+            lost2 = max(lost**2 + variance, (alike and blind[k]) * switched[k] / 3.0)
+            extra[k] = ends * lost2 / 12.0 * np.outer(way, way)
         else:  # which may be longer
-            free = seen.velocity[k] * max(interval_s - min(part[k], 1.0) * exposure_s, 0.0)
+            free = seen.velocity[k] * max(interval_s - min(part[k], 1.0) * exposure.open_s, 0.0)
             extra[k] = np.outer(free, free) / 12.0
     return shift, extra
+
+
+def _cut(part: Floats, u: Floats, alike: bool) -> Floats:
+    """Return how probable it is (n,) that a light is one end of a flash, not the whole.
+
+    A flash is as long as the longest lights at least, and goes on while the shutter is closed. If
+    these may be cut `alike`, too, that is as probable as that of all flashes so long of which a
+    shutter sees something one does not begin and end while it is open.
+    """
+    off = np.maximum(float(np.quantile(part, FLASH_QUANTILE)) - part, 0.0) / u
+    inside = np.array([2.0 - 2.0 * NORMAL.cdf(each) for each in off])
+    lit = np.clip(part, 0.0, 1.0)
+    return np.asarray(1.0 - inside * ((1.0 - lit) / (1.0 + lit) if alike else 1.0))
 
 
 def _lost_of_two(seen: Streaks, first: int) -> tuple[float, float]:
@@ -221,14 +175,6 @@ def _lost_of_two(seen: Streaks, first: int) -> tuple[float, float]:
     u2 = SPEED_U**2 + 0.25 * float(np.sum(seen.length_u_px[there] ** 2)) / far**2
     lost = min(max(off, 0.0), 1.0)
     return lost, min(lost**2 / 3.0 + u2, 1.0 / 3.0)
-
-
-def _dark(seen: Streaks, sure_snr: float) -> Floats:
-    """Return how probable it is (n,) that the lamp was dark in the gap beside a light."""
-    gap = np.diff(seen.frame)
-    beside = np.maximum(np.append(gap, LONG_GAP), np.insert(gap, 0, LONG_GAP))
-    sure = (beside >= LONG_GAP) | (float(np.median(seen.snr)) >= sure_snr)
-    return np.where(sure, 1.0, BY_CHANCE)
 
 
 def _lost(off: float, u: float, switched: float) -> tuple[float, float]:
