@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.clip.light.lit import EXPOSURE_S, seen
+from tests.clip.light.lit import EXPOSURE_S, INTERVAL_S, seen
 from vidspeed.clip.light.flashing import edges_of
 from vidspeed.clip.light.shutter import dark_between, exposure_of
 
@@ -14,7 +14,7 @@ PAIRS = np.array([3 * k + j for k in range(10) for j in (0, 1)])
 
 def exposure(lights, stated_s=None):
     before, after, _ = edges_of(lights.frame)
-    return exposure_of(lights, (before | after) == 0, stated_s)
+    return exposure_of(lights, (before | after) == 0, INTERVAL_S, stated_s)
 
 
 def pairs(first, second):
@@ -48,6 +48,7 @@ def test_a_light_between_lit_ones_proves_the_exposure_whatever_is_stated():
         (1.0, (0.010, 0.0002), 0.010),
         (1.0, (0.006, 0.0002), None),  # no light can be longer
         (1.0, (0.0099, 0.001), 0.01),
+        (1.0, (0.02, 0.001), None),  # longer than from frame to frame
     ],
 )
 def test_single_lights_are_held_against_a_stated_exposure(longest, stated_s, taken_s):

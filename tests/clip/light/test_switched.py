@@ -57,7 +57,7 @@ def test_a_fixed_beat_of_flashes_and_frames_does_not_prove_an_exposure():
     frames = np.array([3 * k + j for k in range(10) for j in (0, 1)])
     parts = np.tile([0.8, 0.53], 10)
     off_s = 0.5 * (1.0 - parts) * EXPOSURE_S * np.tile([1.0, -1.0], 10)
-    assert not exposure_of(seen(frames, parts), np.zeros(20, dtype=bool)).known
+    assert not exposure_of(seen(frames, parts), np.zeros(20, dtype=bool), INTERVAL_S).known
     shift, extra = corrections(seen(frames, parts, off_s=off_s), SURE)
     left_px = np.abs(off_s * SPEED + shift[:, 0])
     assert np.all(np.sqrt(extra[:, 0, 0]) > np.maximum(left_px, 0.3))

@@ -13,8 +13,9 @@ import numpy as np
 
 from vidspeed.clip.light.fit import Fit
 from vidspeed.clip.light.profile import HALF_X, HALF_Y, PEAK, WIDTH, X, Y
-from vidspeed.values import Floats, Ints
+from vidspeed.values import Bools, Floats, Ints
 
+RESOLVED = 3.0  # widths from which a length tells
 LONG_GAP = 4  # frames: no chance leaves a lamp that is not very faint unseen for so long
 BRIEF = 0.25  # of the picture's longer side: a lamp that is seen on no longer way has flashed
 LEAST_CYCLES, FINE = 3, 4  # periods in a pass that are tried, and steps in each cycle more of them
@@ -39,6 +40,11 @@ class Streaks(NamedTuple):
     width_px: Floats
     gathered: Floats
     snr: Floats
+
+    def resolved(self, usual_px: float = 0.0) -> Bools:
+        """Return which lights (n,) have ends to speak of, or would if they were `usual_px` long."""
+        longest = max(float(np.quantile(self.length_px, 0.9)), usual_px)
+        return np.asarray(longest > RESOLVED * self.width_px)
 
 
 def streaks_of(

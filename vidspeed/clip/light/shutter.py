@@ -30,48 +30,47 @@ class Exposure(NamedTuple):
 
 
 def exposure_of(
-    seen: Streaks, whole: Bools, stated_s: tuple[float, float] | None = None
+    seen: Streaks, whole: Bools, interval_s: float, stated_s: tuple[float, float] | None = None
 ) -> Exposure:
     """Return how long the shutter is open.
 
     By lights that were lit throughout, `whole` (n,), else by pairs; else it is what was stated,
-    with its u, if no light is plainly longer. What pairs show goes before what was stated unless
-    it is plainly shorter: a lamp may be cut in all its flashes. Without any of these it is known to
-    be at least as long as the longest light.
+    with its u, if no light is plainly longer and it is no longer than `interval_s` from frame to
+    frame. What pairs show goes before what was stated unless it is plainly shorter: a lamp may be
+    cut in all its flashes. Without any of these it is as long as the longest light at least.
     """
     open_s, u_s = _lit_s(seen)
     if whole.any():
         near = whole & (open_s >= NEAR_WHOLE * float(np.quantile(open_s[whole], 0.9)))
         return Exposure(float(np.median(open_s[near])), 0.0, True)
     by_pairs = _of_pairs(open_s, u_s, seen)
-    at = int(np.argmax(open_s))
-    least = Exposure(float(open_s[at]), float(u_s[at]), False) if by_pairs is None else by_pairs
-    if stated_s is None:
+    least = Exposure(float(open_s.max()), 0.0, False) if by_pairs is None else by_pairs
+    if stated_s is None or stated_s[0] > interval_s + DENIED * stated_s[1]:
         return least
-    told, told_u = stated_s
-    longer = (told - least.open_s) / float(np.hypot(told_u, least.u_s))
-    if longer < -DENIED or (least.known and longer < DENIED):
+    told, told_u = min(stated_s[0], interval_s), stated_s[1]
+    seen_s = least.open_s if least.known else float(np.quantile(open_s, 0.9))
+    more_s, u = seen_s - told, float(np.hypot(told_u, np.median(u_s)))
+    if more_s > DENIED * u or (least.known and more_s > -DENIED * u):
         return least
-    if longer < 0.0:
-        told -= longer * told_u**2 / float(np.hypot(told_u, least.u_s))
-    return Exposure(told, told_u, True)
+    return Exposure(told + max(more_s, 0.0) * (told_u / u) ** 2, told_u, True)
 
 
 def dark_between(seen: Streaks) -> bool:
     """Say whether a lamp was plainly dark in frames between lit ones, or another flash lit them.
 
-    What lies between lit frames is then no longer than what lies beside dark ones, or mostly is
-    plainly shorter than the longest of it.
+    What lies between lit frames is then no longer than some of what lies beside dark ones, or much
+    of it is plainly shorter than the longest.
     """
     before, after, _ = edges_of(seen.frame)
     inner = (before | after) == 0
-    if not inner.any():
+    if not inner.any() or not seen.resolved().all():
         return False
     open_s, u_s = _lit_s(seen)
     longest = float(np.quantile(open_s[inner], 0.9))
     longer = ~inner & (NEAR_WHOLE * open_s > longest + DENIED * u_s)
     shorter = inner & (open_s + DENIED * u_s < NEAR_WHOLE * longest)
-    return bool(np.any(longer) or 4 * np.count_nonzero(shorter) >= np.count_nonzero(inner))
+    few = np.count_nonzero(longer) < 2 and 4 * np.count_nonzero(shorter) < np.count_nonzero(inner)
+    return not few
 
 
 def _lit_s(seen: Streaks) -> tuple[Floats, Floats]:

@@ -6,7 +6,9 @@ the one towards the lit neighbour: before a dark frame the lamp was lit from the
 on, after a dark one until it closed. From there to the middle of the exposure it is half a whole
 streak. How much of one was lit shows twice: in its length and in the light that was gathered,
 each beside the lights that were lit throughout. Where both neighbours are dark it cannot be told
-which end is known, and the light gives its place along its way only as well as its length does.
+which end is known: of a flash that is longer it is either, and a light that is a whole flash lies
+anywhere in its exposure. It then gives its place along its way only as well as that says. Flashes
+in one beat with the frames are cut nearly alike, and no scatter about a smooth way shows it.
 """
 
 from __future__ import annotations
@@ -17,13 +19,12 @@ import numpy as np
 
 from vidspeed.clip.light.flashing import Streaks, dark_beside, edges_of, flashes, in_one_beat
 from vidspeed.clip.light.shutter import END_PX, Exposure, dark_between, exposure_of
-from vidspeed.values import Bools, Floats, Ints
+from vidspeed.values import Floats, Ints
 
 FULL_QUANTILE = 0.75  # of the light gathered in the frames of a flashing lamp: about a whole one
 LEAST_U, APART_U, BLIND_U = 0.06, 0.12, 0.25  # of the lit part by the light gathered: beside whole
 # neighbours, farther from whole lights, and where none is known to be whole
 FLASH_QUANTILE = 0.9  # of what was lit of the lights of single frames: about a whole flash
-RESOLVED = 3.0  # widths from which a length tells
 SHORT_RUN = 2  # lit frames, at most, after which no frame need have been lit throughout
 BROKEN, PLAIN_U, BROKEN_U = 0.2, 2.5, 4.0  # part of an exposure, and standard deviations, by
 # which the lamp was plainly dark for a while: beside a dark frame, and between lit ones
@@ -60,7 +61,7 @@ def lit_parts(
     if not exposure.known:
         return part, np.sqrt(variance)
     full = np.maximum(np.linalg.norm(seen.velocity, axis=1) * exposure.open_s, 1e-6)
-    resolved = _resolved(seen, whole, full)
+    resolved = seen.resolved(0.0 if whole.any() else float(np.median(full)))
     length_u = np.hypot(seen.length_u_px, END_PX) / full
     length_u2 = length_u**2 + _uneven(seen.length_px[whole])
     by_length = np.where(resolved, 1.0 / length_u2, 0.0)
@@ -68,14 +69,6 @@ def lit_parts(
     weight = by_length + by_light
     both = (seen.length_px / full * by_length + part * by_light) / weight
     return np.asarray(both), np.asarray(1.0 / np.sqrt(weight))
-
-
-def _resolved(seen: Streaks, whole: Bools, full_px: Floats) -> Bools:
-    """Return which lights (n,) are so long, or would be, that their length tells something."""
-    longest = float(np.quantile(seen.length_px, 0.9))
-    if not whole.any():
-        longest = max(longest, float(np.median(full_px)))
-    return np.asarray(longest > RESOLVED * seen.width_px)
 
 
 def _uneven(size: Floats) -> float:
@@ -115,14 +108,14 @@ def corrections(
     before, after, run = edges
     whole = (before | after) == 0
     interval_s = float(np.median(np.diff(seen.time_s) / np.diff(seen.frame)))
-    exposure = exposure_of(seen, whole, stated_s)
+    exposure = exposure_of(seen, whole, interval_s, stated_s)
     part, own_u = lit_parts(seen, edges, exposure)
     part_u = np.hypot(own_u, exposure.u_s / exposure.open_s)
     alike = not whole.any() and in_one_beat(seen.frame[before == 1])
     cut = np.ones(count) if np.any(np.diff(seen.frame) == 1) else _cut(part, own_u, alike)
     dark = dark_beside(seen.frame, seen.snr, sure_snr, BY_CHANCE)
-    full = np.linalg.norm(seen.velocity, axis=1) * exposure.open_s
-    blind = ~whole.any() & ~_resolved(seen, whole, full)  # only light tells, beside that of others
+    usual_px = float(np.median(np.linalg.norm(seen.velocity, axis=1))) * exposure.open_s
+    blind = ~whole.any() & ~seen.resolved(usual_px)  # only light tells, beside that of others
     switched = min(exposure.open_s / interval_s, 1.0) * dark
     for k in range(count):
         way, dark_sides = seen.velocity[k] * exposure.open_s, before[k] + after[k]
