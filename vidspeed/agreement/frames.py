@@ -166,9 +166,12 @@ def seen_again(track: Track, other: Track) -> float | None:
     """
     if other is track or len(track) < LEAST_BOTH:
         return None
-    mine, theirs = np.isin(track.frame, other.frame), np.isin(other.frame, track.frame)
+    if other.frame.max() < track.frame.min() or other.frame.min() > track.frame.max():
+        return None  # another pass: of a long clip nearly all are
+    mine = np.isin(track.frame, other.frame)
     if mine.sum() < max(LEAST_BOTH, BOTH_SHARE * len(track)):
         return None
+    theirs = np.isin(other.frame, track.frame)
     place = other.xy_px[theirs]
     moment, beside = _when_there(track, place)
     inside = np.isfinite(moment)

@@ -13,7 +13,6 @@ from functools import partial
 from pathlib import Path
 
 from vidspeed.agreement.exposure import (
-    Exposure,
     check_exposure,
     exposures,
     streak_speed,
@@ -67,15 +66,14 @@ def by_light(
     passes: list[Pass] = []
     problems: list[Problem] = []
     told: set[str] = set()
-    for row in solved:
-        found = [] if row.flight is None else exposures(row.flight)
-        reason = _against(session, row, found, looked, jumps)
+    for row in map(_seen_by_light, solved):
+        reason = _against(session, row, looked, jumps)
         if reason is not None:
             problems.append(reason)
             told |= {seen.clip for seen in row.result.sightings}
             passes.append(replace(row, result=_withheld(row.result), flight=None))
         else:
-            passes.append(_judged(row, found, looked))
+            passes.append(_judged(row, looked))
     used = {seen.clip for row in passes for seen in row.result.sightings}
     for name, clip in looked.items():
         if name not in used | told:
@@ -85,20 +83,27 @@ def by_light(
     return passes, problems
 
 
+def _seen_by_light(row: Pass) -> Pass:
+    """Return a pass with the exposure that its streaks tell."""
+    return row if row.flight is None else replace(row, light=tuple(exposures(row.flight)))
+
+
 def with_exposure(row: Pass, result: PassResult) -> PassResult:
-    """Return a pass's final result with what a changing exposure leaves open of its times."""
-    return result if row.flight is None else widened(row.flight, result, exposures(row.flight))
+    """Return the final result of a judged pass: with what a changing exposure leaves open of it."""
+    if row.flight is None or row.light is None:
+        return result
+    return widened(row.flight, result, row.light)
 
 
-def _judged(row: Pass, found: Sequence[Exposure | None], looked: dict[str, Looked]) -> Pass:
-    """Add what the light says to a pass, by the exposure of each of its clips."""
-    if row.flight is None:
+def _judged(row: Pass, looked: dict[str, Looked]) -> Pass:
+    """Add what the light says to a pass."""
+    if row.flight is None or row.light is None:
         return row
     entries = [looked[lit.clip].clip for lit in row.flight.lit]
     tracks = [looked[lit.clip].view.tracks for lit in row.flight.lit]
     single = [
         None if seen is None or seen.overlong or dashed(lit.track) or aslant(lit.track) else seen
-        for seen, lit in zip(found, row.flight.lit, strict=True)
+        for seen, lit in zip(row.light, row.flight.lit, strict=True)
     ]
     beside = streak_speed(row.result, single, entries)
     rows_time = check_readout(row.flight)
@@ -106,8 +111,8 @@ def _judged(row: Pass, found: Sequence[Exposure | None], looked: dict[str, Looke
         row.result,
         checks=(
             *row.result.checks,
-            check_exposure(found, entries, row.flight),
-            check_frames(row.flight, found, tracks),
+            check_exposure(row.light, entries, row.flight),
+            check_frames(row.flight, row.light, tracks),
             *([rows_time] if rows_time else []),
         ),
         cross_checks=(*row.result.cross_checks, *([beside] if beside else [])),
@@ -118,14 +123,13 @@ def _judged(row: Pass, found: Sequence[Exposure | None], looked: dict[str, Looke
 def _against(
     session: Session,
     row: Pass,
-    found: Sequence[Exposure | None],
     looked: dict[str, Looked],
     jumps: dict[str, list[SpeedJump]],
 ) -> Problem | None:
     """Return why a pass's speed would be false, None where nothing speaks against its stamps."""
-    if row.flight is None:
+    if row.flight is None or row.light is None:
         return None
-    for lit, seen in zip(row.flight.lit, found, strict=True):
+    for lit, seen in zip(row.flight.lit, row.light, strict=True):
         entry = looked[lit.clip].clip
         if seen is None or dashed(lit.track) or aslant(lit.track):
             continue

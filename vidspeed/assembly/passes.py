@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import count
 
+from vidspeed.agreement.exposure import Exposure
 from vidspeed.assembly.cameras import Cameras
 from vidspeed.assembly.gather import Looked
 from vidspeed.errors import MotionError
@@ -24,11 +25,13 @@ class Pass(Value):
     """A pass to be reported and the flight it was solved as, None where there is none.
 
     Its label is "?" until it is numbered, where the session gives none; `order` sorts passes.
+    `light` is the exposure that its streaks tell, of each of its clips, once it was asked for.
     """
 
     result: PassResult
     flight: Flight | None = None
     order: tuple[float, float] = (0.0, 0.0)
+    light: tuple[Exposure | None, ...] | None = None
 
 
 def solve_passes(

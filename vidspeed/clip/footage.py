@@ -131,11 +131,12 @@ class Recorder:
 
 def film_from(footage: Sequence[Footage], lane: Lane, size_px: tuple[int, int]) -> Filmed | None:
     """Return the frames of a pass as they were kept; None where none of them shows all of it."""
+    slack_s = COVERED * (lane.to_s - lane.from_s)
     for kept in footage:
+        if kept.time_s[0] > lane.from_s + slack_s or kept.time_s[-1] < lane.to_s - slack_s:
+            continue
         at = _place_along(kept.way_px, lane.line_px, size_px)
-        slack_s = COVERED * (lane.to_s - lane.from_s)
-        in_time = kept.time_s[0] <= lane.from_s + slack_s and kept.time_s[-1] >= lane.to_s - slack_s
-        every = _unpacked(kept) if at is not None and in_time else None
+        every = None if at is None else _unpacked(kept)
         if at is None or every is None:
             continue
         inside = (kept.time_s >= lane.from_s) & (kept.time_s <= lane.to_s)

@@ -7,6 +7,7 @@ here is for one standard uncertainty of the input, so squares add up to the vari
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -53,9 +54,11 @@ def covariance(passes: Sequence[PassResult]) -> tuple[tuple[str, ...], Floats]:
     """
     solved = [row for row in passes if row.sensitivities_mps is not None]
     tables = [_table(row) for row in solved]
-    matrix = np.zeros((len(solved), len(solved)))
-    for first, left in enumerate(tables):
-        for second, right in enumerate(tables[: first + 1]):
+    counted = Counter(key for table in tables for key in table)
+    common = [{key: table[key] for key in table if counted[key] > 1} for table in tables]
+    matrix = np.diag([_shared(table, table) for table in tables])
+    for first, left in enumerate(common):
+        for second, right in enumerate(common[:first]):
             matrix[first, second] = matrix[second, first] = _shared(left, right)
     return tuple(row.label for row in solved), matrix
 

@@ -101,8 +101,10 @@ def crossings(x_m: Floats, along: Floats) -> Floats:
     for _ in range(50):
         rate = rate_of(xi, along)
         error = value_of(xi, along) - x_m
-        step = np.nan_to_num(error / np.where(rate == 0.0, np.nan, rate))
-        xi = xi - np.clip(step, -0.25, 0.25)
+        step = error / (rate if rate.all() else np.where(rate == 0.0, np.nan, rate))
+        if not np.isfinite(step).all():
+            step = np.nan_to_num(step)
+        xi = xi - np.minimum(np.maximum(step, -0.25), 0.25)
         if np.max(np.abs(step)) < 1e-14:
             break
     near = np.abs(value_of(xi, along) - x_m) < 1e-6

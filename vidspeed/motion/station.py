@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -116,8 +117,7 @@ def _lens_inputs(camera: Camera) -> list[Input]:
     return inputs
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Seen(Value):
+class Seen(NamedTuple):
     """Computed pixels (..., n, 2) and their derivatives by point and by the station's own.
 
     By point (..., n, 2, 3), by the turn likewise, by the k deviates of the lens (..., n, 2, k),

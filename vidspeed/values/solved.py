@@ -30,6 +30,9 @@ class Input(Value):
     split_unknown: bool = False
     distribution: Literal["normal", "rectangular"] = "normal"
 
+    def __post_init__(self) -> None:
+        """Do nothing: it has no arrays to freeze, and a pass has hundreds of inputs."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class BudgetRow(Value):
