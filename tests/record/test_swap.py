@@ -8,7 +8,9 @@ import shutil
 import subprocess
 import sys
 import textwrap
+import threading
 from contextlib import suppress
+from itertools import count
 from pathlib import Path
 
 import pytest
@@ -70,6 +72,19 @@ def test_new_results_take_the_place_of_the_earlier_ones(tmp_path):
         assert replace_folder(tmp_path, "results", files) == tmp_path / "results"
         assert contents(tmp_path / "results") == files
         assert is_clean(tmp_path)
+
+
+def test_a_disk_is_asked_for_several_files_at_once(tmp_path, monkeypatch):
+    """A run of many passes writes hundreds, and one at a time keeps it waiting for seconds."""
+    both, plain, asked = threading.Barrier(2, timeout=10.0), os.fsync, count()
+
+    def slow(handle):
+        if next(asked) < 2:
+            both.wait()
+        plain(handle)
+
+    monkeypatch.setattr(os, "fsync", slow)
+    assert contents(replace_folder(tmp_path, "results", NEW)) == NEW
 
 
 @pytest.mark.parametrize("at", range(1, STEPS))

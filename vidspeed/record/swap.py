@@ -19,12 +19,14 @@ import shutil
 import sys
 import time
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from pathlib import Path
 
 from vidspeed.errors import ResultsError
 
 WORK = ".vidspeed-work"
+AT_ONCE = 8  # files that are written
 PLACES = {
     "results": Path("results"),
     "calibration": Path("results", "calibration"),
@@ -122,16 +124,27 @@ def _discard_ready(folder: Path, name: str) -> None:
 
 
 def _build(work: Path, name: str, files: Mapping[str, bytes]) -> Path:
-    """Write all files into `building`, flushed to the disk; then call the folder `ready`."""
+    """Write all files into `building`, flushed to the disk; then call the folder `ready`.
+
+    A disk is asked for several at once: it answers each only when it has written it.
+    """
     building = work / f"{name}-building"
     building.mkdir(parents=True)
-    for path, content in files.items():
+
+    def write(path: str) -> None:
         file = building.joinpath(*path.split("/"))
         file.parent.mkdir(parents=True, exist_ok=True)
         with file.open("wb") as stream:
-            stream.write(content)
+            stream.write(files[path])
             stream.flush()
             os.fsync(stream.fileno())
+
+    several = ThreadPoolExecutor(AT_ONCE)
+    try:
+        for written in [several.submit(write, path) for path in files]:
+            written.result()
+    finally:
+        several.shutdown(cancel_futures=True)
     for place in (building, *(path for path in building.rglob("*") if path.is_dir())):
         _sync_folder(place)
     ready = work / f"{name}-ready"
