@@ -21,7 +21,7 @@ from vidspeed.record.contents import (
 from vidspeed.record.lock import locked
 from vidspeed.record.names import legal_name
 from vidspeed.record.pictures import all_pictures, sightings_by_clip
-from vidspeed.record.report import report_html
+from vidspeed.record.report import report_parts
 from vidspeed.record.spool import Spool
 from vidspeed.record.summary import json_bytes, sensitivities, summary
 from vidspeed.record.swap import check_place, replace_folder
@@ -95,9 +95,10 @@ def result_files(outcome: Outcome, *, unit: str = "kmh", pool: Executor | None =
             files.put(f"{name}/track.csv", track_csv(lights))
     give_back()  # what solving many passes took, before drawing takes as much
     album = all_pictures(outcome, places, unit, files, pool)
+    give_back()  # what drawing took, before the report holds all pictures once more
     contents = contents_bytes(files, outcome.inputs)
     files.put(CONTENTS, contents)
-    report = report_html(
+    report = report_parts(
         outcome,
         unit=unit,
         drawn=album.drawn,

@@ -22,6 +22,19 @@ from vidspeed.values import CrossCheck, Outcome, PassResult, Sighted
 Pictures = dict[ClipKey, list[Drawn]]
 
 
+def pass_row(result: PassResult, unit: Unit) -> dict[str, str]:
+    """Return a pass as the texts of its row in the table of all of them."""
+    return {
+        "label": result.label,
+        "direction": result.direction or "–",
+        "speed": pass_speed(result, unit),
+        "relative": _relative(result),
+        "largest": largest_text(result),
+        "status": result.status,
+        "status_text": status_text(result),
+    }
+
+
 def pass_view(
     outcome: Outcome, number: int, unit: Unit, left: Pictures, charts: Charts
 ) -> dict[str, Any]:
@@ -29,15 +42,9 @@ def pass_view(
     result = outcome.passes[number]
     u = (result.speed_u_mps or 0.0) * unit.per_mps
     return {
-        "label": result.label,
-        "direction": result.direction or "–",
+        **pass_row(result, unit),
         "speed_mps": result.speed_mps,
-        "speed": pass_speed(result, unit),
         "u": f"{u:.2g}",
-        "relative": _relative(result),
-        "largest": largest_text(result),
-        "status": result.status,
-        "status_text": status_text(result),
         "facts": _facts(result, unit),
         "range_sentence": range_sentence(result),
         **_pictures(outcome, result, left),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from functools import lru_cache
 from importlib.resources import files
 from typing import Any
@@ -14,7 +14,7 @@ from vidspeed import __version__
 from vidspeed.record.canvas import data_uri
 from vidspeed.record.courseview import plan_words
 from vidspeed.record.markview import mark_view, no_mark_sentence
-from vidspeed.record.passview import pass_view
+from vidspeed.record.passview import pass_row, pass_view
 from vidspeed.record.pictures import Charts, ClipKey, Drawn
 from vidspeed.record.proofview import proof_view
 from vidspeed.record.slim import inline
@@ -30,7 +30,7 @@ from vidspeed.values import Advice, CameraFit, MarkerResidual, Outcome, Session
 _MOST_CORRELATED = 10
 
 
-def report_html(
+def report_parts(
     outcome: Outcome,
     *,
     unit: str = "kmh",
@@ -38,8 +38,10 @@ def report_html(
     charts: Charts,
     calibration: Mapping[str, bytes],
     contents_sha256: str,
-) -> bytes:
-    """Return `report.html` in UTF-8, with every picture inside.
+) -> Iterator[bytes]:
+    """Yield `report.html` in UTF-8, with every picture inside, part after part.
+
+    Of many passes it is large: each is put into words when its turn comes.
 
     Parameters
     ----------
@@ -54,7 +56,7 @@ def report_html(
     css = files("vidspeed.record").joinpath("report.css").read_text(encoding="utf-8")
     view = report_view(outcome, spoken, drawn, charts, calibration)
     parts = template().generate(css=css, contents_sha256=contents_sha256, **view)
-    return b"".join(part.encode("utf-8", errors="xmlcharrefreplace") for part in parts)
+    return (part.encode("utf-8", errors="xmlcharrefreplace") for part in parts)
 
 
 @lru_cache(maxsize=1)
@@ -84,9 +86,10 @@ def report_view(
         "proof": proof_view(outcome.proof, unit),
         "range_warning": _range_warning(outcome),
         "problems": outcome.problems,
-        "passes": [
+        "passes": [pass_row(row, unit) for row in outcome.passes],
+        "each_pass": (
             pass_view(outcome, number, unit, left, charts) for number in range(len(outcome.passes))
-        ],
+        ),
         "correlations": _correlations(outcome),
         "plan": inline(charts.plan, plan_words(outcome)),
         "cameras": [_camera_view(fit, calibration.get(fit.camera)) for fit in outcome.cameras],

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 import weakref
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from tempfile import SpooledTemporaryFile, gettempdir
 
 from vidspeed.errors import ResultsError
@@ -25,8 +25,8 @@ class Spool(Mapping[str, bytes]):
         self._end = 0
         self._turn = threading.Lock()
 
-    def put(self, path: str, content: bytes) -> None:
-        """Take what a file is to hold.
+    def put(self, path: str, content: bytes | Iterable[bytes]) -> None:
+        """Take what a file is to hold, whole or part after part.
 
         Raises
         ------
@@ -36,15 +36,16 @@ class Spool(Mapping[str, bytes]):
         with self._turn:
             self._file.seek(self._end)
             try:
-                self._file.write(content)
+                for part in (content,) if isinstance(content, bytes) else content:
+                    self._file.write(part)
             except OSError as fault:
                 raise ResultsError(
                     f"{gettempdir()}: the folder for temporary files cannot hold the pictures of "
                     f"this run ({fault.strerror or fault}); earlier results are as they were; make "
                     "room on its disk, or name another folder in TMPDIR, and run again"
                 ) from None
-            self._places[path] = (self._end, len(content))
-            self._end += len(content)
+            begin, self._end = self._end, self._file.tell()
+            self._places[path] = (begin, self._end - begin)
 
     def __getitem__(self, path: str) -> bytes:
         with self._turn:

@@ -18,15 +18,15 @@ import os
 import shutil
 import sys
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from pathlib import Path
 
 from vidspeed.errors import ResultsError
 
 WORK = ".vidspeed-work"
-AT_ONCE = 8  # files that are written
+OPEN, AT_ONCE = 64, 8  # files that are open, and that a disk is asked to write, at a time
 PLACES = {
     "results": Path("results"),
     "calibration": Path("results", "calibration"),
@@ -124,33 +124,36 @@ def _discard_ready(folder: Path, name: str) -> None:
 
 
 def _build(work: Path, name: str, files: Mapping[str, bytes]) -> Path:
-    """Write all files into `building`, flushed to the disk; then call the folder `ready`.
-
-    A disk is asked for several at once: it answers each only when it has written it.
-    """
+    """Write all files into `building`, flushed to the disk; then call the folder `ready`."""
     building = work / f"{name}-building"
     building.mkdir(parents=True)
-
-    def write(path: str) -> None:
-        file = building.joinpath(*path.split("/"))
-        file.parent.mkdir(parents=True, exist_ok=True)
-        with file.open("wb") as stream:
-            stream.write(files[path])
-            stream.flush()
-            os.fsync(stream.fileno())
-
-    several = ThreadPoolExecutor(AT_ONCE)
-    try:
-        for written in [several.submit(write, path) for path in files]:
-            written.result()
-    finally:
-        several.shutdown(cancel_futures=True)
+    paths = list(files)
+    for first in range(0, len(paths), OPEN):
+        _write(building, files, paths[first : first + OPEN])
     for place in (building, *(path for path in building.rglob("*") if path.is_dir())):
         _sync_folder(place)
     ready = work / f"{name}-ready"
     _rename(building, ready)
     _sync_folder(work)
     return ready
+
+
+def _write(building: Path, files: Mapping[str, bytes], paths: Sequence[str]) -> None:
+    """Write some files, and wait until they are on the disk.
+
+    It is asked for several at once: of each it says so only when it has written it.
+    """
+    with ExitStack() as streams, ThreadPoolExecutor(AT_ONCE) as flushing:
+        flushed = []
+        for path in paths:
+            file = building.joinpath(*path.split("/"))
+            file.parent.mkdir(parents=True, exist_ok=True)
+            stream = streams.enter_context(file.open("wb"))
+            stream.write(files[path])
+            stream.flush()
+            flushed.append(flushing.submit(os.fsync, stream.fileno()))
+        for done in flushed:
+            done.result()
 
 
 def _sync_folder(folder: Path) -> None:
