@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 
@@ -41,6 +43,17 @@ def test_a_faint_lamp_that_is_missed_by_chance_keeps_to_no_beat(seen):
     rng = np.random.default_rng(5)
     chains = [np.flatnonzero(rng.random(45) < seen) for _ in range(200)]
     assert sum(in_step(frame) for frame in chains) <= 2
+
+
+def test_of_a_long_chain_the_first_frames_tell_and_no_memory_grows_with_its_square():
+    """An aircraft's light is followed for a minute."""
+    frame = np.arange(0, 6000, 3)
+    tracemalloc.start()
+    try:
+        assert in_step(frame)
+        assert tracemalloc.get_traced_memory()[1] < 30e6
+    finally:
+        tracemalloc.stop()
 
 
 def test_one_gap_or_few_lights_are_no_beat():

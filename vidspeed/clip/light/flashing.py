@@ -20,6 +20,7 @@ LONG_GAP = 4  # frames: no chance leaves a lamp that is not very faint unseen fo
 BRIEF = 0.25  # of the picture's longer side: a lamp that is seen on no longer way has flashed
 LEAST_CYCLES, FINE = 3, 4  # periods in a pass that are tried, and steps in each cycle more of them
 SWEPT = 2  # gaps off the beat, from which flashes were cut in all ways
+MOST_FRAMES = 400  # of a chain in which a beat is looked for, by tables of their square
 LEAST_CHANCE = 0.01  # that lights missed at random keep to a beat so well
 
 
@@ -83,9 +84,11 @@ def in_step(frame: Ints) -> bool:
     """Say whether lit frames keep to a beat better than any that are missed at random would.
 
     For each period that is tried, `allowed` of all frames lie in the part of it that holds the lit
-    ones. That all that are lit lie there by chance is a ratio of binomial coefficients.
+    ones. That all that are lit lie there by chance is a ratio of binomial coefficients. Of a long
+    chain its first frames tell.
     """
     lit = frame - frame[0]
+    lit = lit[lit < MOST_FRAMES]
     span, count = int(lit[-1]) + 1, len(lit)
     rate = np.arange(LEAST_CYCLES * FINE, span * FINE // 2 + 1) / (span * FINE)  # cycles a frame
     if not len(rate):
