@@ -1,9 +1,10 @@
+import ctypes
 import gc
 import weakref
 
 import pytest
 
-from vidspeed.spread.memory import collected_at_its_end
+from vidspeed.spread.memory import collected_at_its_end, give_back
 
 
 class Ring:
@@ -29,3 +30,16 @@ def test_garbage_of_a_block_is_gone_at_its_end_and_not_looked_for_within(before)
         assert gc.isenabled() == before
     finally:
         (gc.enable if was else gc.disable)()
+
+
+@pytest.mark.parametrize(
+    "fault", [TypeError("argument of type 'NoneType' is not iterable"), OSError(), AttributeError()]
+)
+def test_where_no_c_library_gives_back_what_is_free_nothing_is_the_worse_for_it(monkeypatch, fault):
+    """Windows has no library without a name: `ctypes.CDLL(None)` is a TypeError there."""
+
+    def none_such(name: str | None) -> None:
+        raise fault
+
+    monkeypatch.setattr(ctypes, "CDLL", none_such)
+    give_back()

@@ -90,7 +90,7 @@ def memory_within(more_bytes: int, *, anywhere: bool = False) -> Iterator[None]:
 
 def give_back() -> None:
     """Hand what is free in the heap to the system; the C library of GNU keeps 100 MB of a scan."""
-    with suppress(OSError, AttributeError):  # another C library
+    with suppress(OSError, AttributeError, TypeError):  # another C library, or Windows
         ctypes.CDLL(None).malloc_trim(0)
 
 
