@@ -72,6 +72,21 @@ def test_edges_of_a_ground_that_is_known_to_shake_do_not_stand_out(known):
     assert apart.over[32:, 4:-4].any() != known
 
 
+@pytest.mark.parametrize("gain", [1.7, 2.2])
+def test_noise_that_an_exposure_made_larger_at_once_does_not_stand_out(gain):
+    rng = np.random.default_rng(3)
+    level = np.linspace(20.0, 110.0, 640) + np.zeros((360, 1))
+
+    def jumped():
+        seen = 16.0 + gain * (rng.normal(level, 2.0) - 16.0)
+        return np.clip(np.rint(seen), 0, 255).astype(np.uint8)
+
+    backdrop = filled(rng, level)
+    assert backdrop.follow_jump(halved(jumped()))
+    counts = [backdrop.apart(halved(jumped())).count for _ in range(10)]
+    assert sum(counts) <= 10
+
+
 def test_a_standing_lamp_is_background_and_a_new_light_is_not():
     rng = np.random.default_rng(2)
     level = 40.0 + streak_picture((80, 120), (30.0, 30.0), (0, 0), 2.0, 150.0, points=1)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tests.clip.painted import Flyer, Painting, paint_clip
-from vidspeed.clip.gain import jump_curve, through
+from vidspeed.clip.gain import jump_curve, steepness, through
 from vidspeed.clip.scan import scan
 from vidspeed.clip.write import even_stamps, write_clip
 
@@ -26,6 +26,16 @@ def test_the_curve_of_a_jump_is_found_and_followed(factor):
     assert np.abs(through(curve, before).astype(float) - after).max() <= 1.0
     tenfold = through(curve, before.astype(np.uint16) * 4)
     assert np.abs(tenfold / 4.0 - after).max() <= 1.0
+
+
+@pytest.mark.parametrize("factor", [0.6, 1.0, 1.5, 2.0])
+def test_a_curve_is_as_steep_as_the_gain_and_flat_where_it_is_cut_off(factor):
+    curve = np.clip(np.rint(factor * np.arange(256.0)), 0.0, 255.0)
+    steep = steepness(curve)
+    assert np.abs(steep[8:100] - factor).max() < 0.1
+    assert steep.shape == (256,)
+    if factor > 1.0:
+        assert np.all(steep[-40:] == 0.0)
 
 
 def test_no_jump_has_no_curve():

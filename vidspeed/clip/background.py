@@ -20,7 +20,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vidspeed.clip.gain import jump_curve, through
+from vidspeed.clip.gain import jump_curve, steepness, through
 from vidspeed.clip.medians import SAMPLES, RunningMiddle
 from vidspeed.clip.read import Luma
 from vidspeed.values import Floats, Picture, Value
@@ -150,13 +150,14 @@ class Backdrop:
         """Put the ring through the curve by which the exposure jumped; say whether it did."""
         if not self._full:
             return False
-        curve = jump_curve(self._half.middle(), half)
+        before = self._half.middle()
+        curve = jump_curve(before, half)
         if curve is None:
             return False
         self._full = [through(curve, luma) for luma in self._full]
         self._half.change(lambda picture: through(curve, picture))
         self._level = _weighed(self._half.middle())
-        self._spread.grow(max(1.0, float(np.ptp(curve)) / 255.0))
+        self._spread.grow(np.maximum(steepness(curve), 1.0).astype(np.float32)[before])
         self._raise_ceiling()
         return True
 
@@ -217,9 +218,9 @@ class _Spread:
         self._renew(np.asarray(mean, np.float32))
         return True
 
-    def grow(self, factor: float) -> None:
-        """Take all deviations for larger from now on."""
-        self._renew(self._mean * np.float32(factor))
+    def grow(self, factor: NDArray[np.float32]) -> None:
+        """Take the deviations of each pixel for so many times as large (h, w) from now on."""
+        self._renew(self._mean * factor)
 
     def _renew(self, mean: NDArray[np.float32]) -> None:
         around = np.asarray(cv2.blur(mean, (9, 9)), np.float32)

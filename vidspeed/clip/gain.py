@@ -10,6 +10,7 @@ from vidspeed.values import Floats, Picture
 EVERY = 3  # pixels, of which one is looked at
 LEAST_PIXELS = 40  # of one level, to say what became of it
 LEAST_CHANGE = 1.0  # levels: a smaller change is none
+BESIDE = 8  # levels on either side of one over which a curve is as steep as it is there
 
 
 def jump_curve(before: Picture, after: Picture) -> Floats | None:
@@ -35,6 +36,13 @@ def jump_curve(before: Picture, after: Picture) -> Floats | None:
     if high < 255:
         curve[high:] = became[-1] + (levels[high:] - high) * became[-1] / max(high, 1)
     return np.asarray(np.clip(curve, 0.0, 255.0))
+
+
+def steepness(curve: Floats) -> Floats:
+    """Return how steep a curve (256,) is at each level (256,): by so much noise there grows."""
+    level = np.arange(256)
+    low, high = np.maximum(level - BESIDE, 0), np.minimum(level + BESIDE, 255)
+    return np.asarray((curve[high] - curve[low]) / (high - low))
 
 
 def through(curve: Floats, luma: Luma) -> Luma:
