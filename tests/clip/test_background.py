@@ -84,7 +84,7 @@ def test_noise_that_an_exposure_made_larger_at_once_does_not_stand_out(gain):
     backdrop = filled(rng, level)
     assert backdrop.follow_jump(halved(jumped()))
     counts = [backdrop.apart(halved(jumped())).count for _ in range(10)]
-    assert sum(counts) <= 10
+    assert sum(counts) <= 50  # of 576 000 places; without, one to seven thousand
 
 
 def test_a_standing_lamp_is_background_and_a_new_light_is_not():

@@ -11,9 +11,9 @@ from vidspeed.clip.scan import scan
 from vidspeed.clip.write import even_stamps, write_clip
 
 
-def picture(seed=0, top=120.0):
+def picture(seed=0, top=120.0, size=(300, 200)):
     rng = np.random.default_rng(seed)
-    slope = np.linspace(20.0, top, 300)[None, :] + np.zeros((200, 1))
+    slope = np.linspace(20.0, top, size[0])[None, :] + np.zeros((size[1], 1))
     return np.rint(slope + rng.normal(0.0, 1.0, slope.shape)).astype(np.uint8)
 
 
@@ -36,6 +36,15 @@ def test_a_curve_is_as_steep_as_the_gain_and_flat_where_it_is_cut_off(factor):
     assert steep.shape == (256,)
     if factor > 1.0:
         assert np.all(steep[-40:] == 0.0)
+
+
+@pytest.mark.parametrize("size", [(160, 90), (480, 30), (320, 180), (960, 540)])
+def test_a_small_picture_shows_what_became_of_its_levels(size):
+    """Of one with few pixels all are looked at, or hardly any level has enough of them."""
+    before = picture(size=size)
+    after = np.clip(np.rint(before * 1.6), 0, 255).astype(np.uint8)
+    curve = jump_curve(before, after)
+    assert np.abs(curve[30:110] - 1.6 * np.arange(30, 110)).max() < 1.0
 
 
 def test_no_jump_has_no_curve():

@@ -7,7 +7,7 @@ import numpy as np
 from vidspeed.clip.read import Luma
 from vidspeed.values import Floats, Picture
 
-EVERY = 3  # pixels, of which one is looked at
+ENOUGH, EVERY = 24_000, 3  # pixels: of so many each is looked at, of far more one in a few
 LEAST_PIXELS = 40  # of one level, to say what became of it
 LEAST_CHANGE = 1.0  # levels: a smaller change is none
 BESIDE = 8  # levels on either side of one over which a curve is as steep as it is there
@@ -19,7 +19,8 @@ def jump_curve(before: Picture, after: Picture) -> Floats | None:
     The median of what the pixels of one level became; in between and beyond on straight lines
     from black. Where things moved instead, the curve explains nothing, which its user has to see.
     """
-    old, new = before[::EVERY, ::EVERY].ravel(), after[::EVERY, ::EVERY].ravel()
+    every = min(max(round((before.size / ENOUGH) ** 0.5), 1), EVERY)
+    old, new = (picture[::every, ::every].ravel() for picture in (before, after))
     order = np.argsort(old, kind="stable")
     old, new = old[order], new[order].astype(np.float64)
     starts = np.searchsorted(old, np.arange(257))
