@@ -87,6 +87,25 @@ def test_noise_that_an_exposure_made_larger_at_once_does_not_stand_out(gain):
     assert sum(counts) <= 50  # of 576 000 places; without, one to seven thousand
 
 
+@pytest.mark.parametrize(("frames", "is_flash"), [(1, True), (4, True), (12, False)])
+def test_a_flash_takes_nothing_from_the_background_that_was_white_in_it(frames, is_flash):
+    """What stays longer than two samples is another exposure, and not kept in mind."""
+    rng = np.random.default_rng(6)
+    level = np.kron(rng.uniform(70.0, 190.0, (30, 60)), np.ones((8, 8)))
+
+    def seen(gain):
+        return np.clip(np.rint(gain * rng.normal(level, 2.0)), 0, 255).astype(np.uint8)
+
+    backdrop = filled(rng, level)
+    assert backdrop.spacing == 3
+    assert backdrop.follow_jump(halved(seen(4.0)))
+    for index in range(1, frames + 1):
+        backdrop.offer(index, seen(4.0), halved(seen(4.0)))
+    quiet = halved(seen(1.0))
+    assert backdrop.follow_jump(quiet)
+    assert (backdrop.apart(quiet).count == 0) == is_flash
+
+
 def test_a_standing_lamp_is_background_and_a_new_light_is_not():
     rng = np.random.default_rng(2)
     level = 40.0 + streak_picture((80, 120), (30.0, 30.0), (0, 0), 2.0, 150.0, points=1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 
@@ -64,3 +65,20 @@ def test_a_lamp_is_followed_across_a_jump(tmp_path):
     assert len(track) >= len(plain) - 2
     wanted = painting.flyers[0].xy(track.frame)
     assert np.abs(track.xy_px - wanted).max() < 0.5
+
+
+@pytest.mark.parametrize("lit", [1, 2])
+def test_a_lamp_is_followed_on_after_a_flash(tmp_path, lit):
+    """As of a camera: what was bright is white in it, and black after it if reckoned back."""
+    painting = Painting(count=60, flyers=[Flyer(step=(4.0, 0.8), peak=40.0)])
+    bright = np.random.default_rng(7).uniform(30.0, 150.0, (30, 54))
+    bright = cv2.resize(bright, painting.shape[::-1], interpolation=cv2.INTER_CUBIC)
+    frames = [
+        np.clip((frame + bright) * (4.0 if 30 <= k < 30 + lit else 1.0), 0, 255).astype(np.uint8)
+        for k, frame in enumerate(painting.frames())
+    ]
+    path = tmp_path / "flash.avi"
+    write_clip(path, frames, stamps=even_stamps(60, 120), codec="ffv1")
+    (track,) = scan(path).tracks
+    assert np.sum(track.frame >= 30 + lit) >= 24
+    assert np.abs(track.xy_px - painting.flyers[0].xy(track.frame)).max() < 0.5

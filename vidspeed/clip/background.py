@@ -12,9 +12,9 @@ has them, and every frame goes through few passes over it: this runs beside the 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import cv2
 import numpy as np
@@ -39,6 +39,7 @@ MOST_REACH = 3.0  # half-size pixels of shaking that are allowed for: 3 px to ei
 MANY = 6  # spots in a frame that are taken for noise: the search then becomes less eager
 FORGET = 0.1  # of the noise's average at each sample
 FOLD = 8  # samples whose deviations are added up before they enter that average
+FLASH = 2  # samples: an exposure that is back within their time was lit up by a flash
 MOST_AWAY = 32_000 // FOLD  # so that so many of them fit into sixteen bits
 
 Raised = NDArray[np.int16]
@@ -79,6 +80,15 @@ class Apart:
         return np.asarray(cv2.compare(away, self.ceiling, cv2.CMP_GT), np.uint8)
 
 
+class _Past(NamedTuple):
+    """A ring at full and at half size, the middle of the latter, and the mean deviations there."""
+
+    full: list[Luma]
+    half: Sequence[Picture]
+    middle: Picture
+    mean: NDArray[np.float32]
+
+
 class Backdrop:
     """The background of a running clip; state that `offer` moves on."""
 
@@ -96,6 +106,8 @@ class Backdrop:
         self._ceiling_sigmas = 0.0
         self._raised = 0  # times that the search became less eager under this ceiling
         self._reach = self._ceiling_reach = 0.0  # half-size pixels
+        self._flashed: _Past | None = None  # what was there before the exposure jumped lately
+        self._forgotten_in = 0  # frames
 
     def begin(self, samples: list[tuple[Luma, Picture]]) -> None:
         """Begin with nine samples: pictures at full and at half size."""
@@ -109,6 +121,9 @@ class Backdrop:
 
     def offer(self, index: int, luma: Luma, half: Picture, apart: Apart | None = None) -> None:
         """Take a frame into the ring when its turn has come; its noise is learnt from `apart`."""
+        self._forgotten_in -= 1
+        if self._forgotten_in <= 0:
+            self._flashed = None
         if index % self.spacing or not self._full:
             return
         self._full[self._offered % SAMPLES] = luma.copy()
@@ -147,19 +162,37 @@ class Backdrop:
             self._raise_ceiling()
 
     def follow_jump(self, half: Picture) -> bool:
-        """Put the ring through the curve by which the exposure jumped; say whether it did."""
+        """Put the ring through the curve by which the exposure jumped; say whether it did.
+
+        What is white then cannot be told apart any more. A flash is soon over, and the ring is
+        again what it was before.
+        """
         if not self._full:
             return False
         before = self._half.middle()
+        if self._flashed is not None and jump_curve(self._flashed.middle, half) is None:
+            self._renew(self._flashed)
+            self._flashed = None
+            return True
         curve = jump_curve(before, half)
         if curve is None:
             return False
-        self._full = [through(curve, luma) for luma in self._full]
-        self._half.change(lambda picture: through(curve, picture))
-        self._level = _weighed(self._half.middle())
-        self._spread.grow(np.maximum(steepness(curve), 1.0).astype(np.float32)[before])
-        self._raise_ceiling()
+        pictures, mean = self._half.pictures, self._spread.mean
+        if self._flashed is None:
+            self._flashed = _Past(self._full, pictures, before, mean)
+            self._forgotten_in = FLASH * self.spacing
+        steeper = np.maximum(steepness(curve), 1.0).astype(np.float32)[before]
+        full, halves = ([through(curve, one) for one in ring] for ring in (self._full, pictures))
+        self._renew(_Past(full, halves, before, mean * steeper))
         return True
+
+    def _renew(self, past: _Past) -> None:
+        """Go on with other samples and deviations."""
+        self._full = past.full
+        self._half.change(past.half)
+        self._level = _weighed(self._half.middle())
+        self._spread.renew(past.mean)
+        self._raise_ceiling()
 
     @property
     def ring(self) -> tuple[Luma, ...]:
@@ -187,7 +220,7 @@ class _Spread:
 
     def __init__(self) -> None:
         self.smooth: NDArray[np.float32] = np.zeros((1, 1), np.float32)
-        self._mean: NDArray[np.float32] = self.smooth
+        self.mean: NDArray[np.float32] = self.smooth
         self._limit: Raised = np.zeros((1, 1), np.int16)
         self._sum: Any = self._limit
         self._count = 0
@@ -203,7 +236,7 @@ class _Spread:
             most = cv2.max(most, size)
         kept = total.astype(np.float32) - most - second
         least = np.float32(1.0 / (SAMPLES - 2) / (TRIMMED_MEAN * GAUSSIAN_MEAN))
-        self._renew(np.maximum(kept, 0.0) * least)
+        self.renew(np.maximum(kept, 0.0) * least)
 
     def learn(self, size: Raised) -> bool:
         """Add a sample's deviations; say whether the average has been renewed by it."""
@@ -213,18 +246,15 @@ class _Spread:
             return False
         keep = (1.0 - FORGET) ** FOLD
         mean = cv2.addWeighted(
-            self._mean, keep, self._sum, (1.0 - keep) / FOLD, 0.0, dtype=cv2.CV_32F
+            self.mean, keep, self._sum, (1.0 - keep) / FOLD, 0.0, dtype=cv2.CV_32F
         )
-        self._renew(np.asarray(mean, np.float32))
+        self.renew(np.asarray(mean, np.float32))
         return True
 
-    def grow(self, factor: NDArray[np.float32]) -> None:
-        """Take the deviations of each pixel for so many times as large (h, w) from now on."""
-        self._renew(self._mean * factor)
-
-    def _renew(self, mean: NDArray[np.float32]) -> None:
+    def renew(self, mean: NDArray[np.float32]) -> None:
+        """Go on with these means (h, w)."""
         around = np.asarray(cv2.blur(mean, (9, 9)), np.float32)
-        self._mean, self.smooth = mean, np.maximum(mean, around)
+        self.mean, self.smooth = mean, np.maximum(mean, around)
         around *= 4.0
         around += UNIT
         cv2.threshold(around, MOST_AWAY, 0.0, cv2.THRESH_TRUNC, dst=around)

@@ -8,7 +8,7 @@ zeros and ones by a test).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import cv2
@@ -52,9 +52,14 @@ class RunningMiddle:
         self._sorted[group] = _sorted(*self._kept[3 * group : 3 * group + 3])
         self._place = (self._place + 1) % SAMPLES
 
-    def change(self, changed: Callable[[Picture], Picture]) -> None:
-        """Put every picture through a function."""
-        self._kept = [changed(picture) for picture in self._kept]
+    @property
+    def pictures(self) -> tuple[Picture, ...]:
+        """Return the pictures that it holds."""
+        return tuple(self._kept)
+
+    def change(self, pictures: Sequence[Picture]) -> None:
+        """Put others in the places of all nine."""
+        self._kept = list(pictures)
         self._sort()
 
     def _sort(self) -> None:
