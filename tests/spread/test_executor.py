@@ -17,6 +17,7 @@ from vidspeed.errors import WorkerDied, WorkerError, WorkerStuck
 from vidspeed.record.imported import import_drawing
 from vidspeed.spread import executor as seam
 from vidspeed.spread.executor import executor
+from vidspeed.spread.worker import Process
 
 POSIX = os.name == "posix"
 
@@ -298,6 +299,7 @@ ORPHAN = """
 import sys
 from tests import jobs
 from vidspeed.spread.executor import executor
+from vidspeed.spread.worker import Process
 with executor(2) as pool:
     print(pool.submit(jobs.process_id).result(), flush=True)
     pool.submit(jobs.silent_without_a_word, 60.0)
@@ -330,3 +332,21 @@ def _state(process_id: int) -> str:
     except OSError:
         return "Z"
     return text.rsplit(")", 1)[1].split()[0]
+
+
+def test_a_process_that_was_given_up_as_its_job_ended_gets_no_other(monkeypatch):
+    """Or the next job would be told to hang, which never had begun."""
+    process = Process(lambda *_: None, "")
+    calm = process._sign_of_life
+
+    def given_up(silent_s):
+        if silent_s is None:
+            process.waited(100.0, 15.0)
+        calm(silent_s)
+
+    monkeypatch.setattr(process, "_sign_of_life", given_up)
+    try:
+        assert process.run((jobs.tell, (3,), {})) is not None
+        assert process.ended
+    finally:
+        process.end()

@@ -107,6 +107,8 @@ class Process:
             raise
         finally:
             self._sign_of_life(None)
+        if self._stuck_s:  # it was given up as its job ended: none may be given to it
+            self.end()
         if kind == "failed":
             raise content
         return content
