@@ -106,6 +106,18 @@ def test_a_flash_takes_nothing_from_the_background_that_was_white_in_it(frames, 
     assert (backdrop.apart(quiet).count == 0) == is_flash
 
 
+def test_a_ceiling_above_all_that_can_be_seen_does_not_come_round_from_below():
+    rng = np.random.default_rng(8)
+    level = np.kron(rng.choice([10.0, 240.0], (15, 30)), np.ones((8, 8)))
+    backdrop = Backdrop(1 / 60)
+    lumas = [np.where(k % 2, level, 255.0 - level).astype(np.uint8) for k in range(SAMPLES)]
+    backdrop.sigmas = 20.0
+    backdrop.begin([(luma, halved(luma)) for luma in lumas])
+    backdrop.shakes(1.5)
+    assert backdrop.apart(halved(lumas[0])).count == 0
+    assert backdrop.apart(halved(lumas[1])).count == 0
+
+
 def test_a_standing_lamp_is_background_and_a_new_light_is_not():
     rng = np.random.default_rng(2)
     level = 40.0 + streak_picture((80, 120), (30.0, 30.0), (0, 0), 2.0, 150.0, points=1)

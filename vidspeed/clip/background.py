@@ -40,6 +40,7 @@ MANY = 6  # spots in a frame that are taken for noise: the search then becomes l
 FORGET = 0.1  # of the noise's average at each sample
 FOLD = 8  # samples whose deviations are added up before they enter that average
 FLASH = 2  # samples: an exposure that is back within their time was lit up by a flash
+HIGHEST = np.float32(32_000.0)  # ceiling; all that can be seen lies below it
 MOST_AWAY = 32_000 // FOLD  # so that so many of them fit into sixteen bits
 
 Raised = NDArray[np.int16]
@@ -203,10 +204,11 @@ class Backdrop:
         """Work out how far noise may reach."""
         floor = LEAST_STEP * UNIT * min(self.sigmas / SIGMAS, MOST_FLOOR)
         step = self._spread.smooth * np.float32(self.sigmas * GAUSSIAN_MEAN)
-        np.clip(step, np.float32(floor), np.float32(32_000.0), out=step)
+        np.clip(step, np.float32(floor), HIGHEST, out=step)
         if self._reach > SHAKES and self._level is not None:
             usual = np.float32(max(float(np.median(step[::4, ::4])), floor))
             np.maximum(step, usual + _range_within(self._level, self._reach), out=step)
+            np.minimum(step, HIGHEST, out=step)
         ceiling: Raised = step.astype(np.int16)
         if self._outside is not None:
             cv2.max(ceiling, self._outside, dst=ceiling)
