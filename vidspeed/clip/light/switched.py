@@ -14,12 +14,13 @@ in one beat with the frames are cut nearly alike, and no scatter about a smooth 
 from __future__ import annotations
 
 from statistics import NormalDist
+from typing import NamedTuple
 
 import numpy as np
 
 from vidspeed.clip.light.flashing import Streaks, dark_beside, edges_of, flashes, in_one_beat
 from vidspeed.clip.light.shutter import END_PX, Exposure, dark_between, exposure_of
-from vidspeed.values import Floats, Ints
+from vidspeed.values import Bools, Floats, Ints
 
 FULL_QUANTILE = 0.75  # of the light gathered in the frames of a flashing lamp: about a whole one
 LEAST_U, APART_U, BLIND_U = 0.06, 0.12, 0.25  # of the lit part by the light gathered: beside whole
@@ -82,6 +83,36 @@ def _uneven(size: Floats) -> float:
     return float(scatter**2) if scatter > UNEVEN else 0.0
 
 
+class _Cuts(NamedTuple):
+    """What tells of each of a lamp's lights, n of them, how it was cut.
+
+    `dark_sides` (n,) is how many of its neighbours are dark, `dark_after` (n,) whether the next one
+    is, `run` (n,) how many frames are lit in a row. `part` (n,) of its exposure it was lit, with
+    `part_u`; `broken` (n,) says that it plainly was dark for a while, `switched` (n,) how probable
+    it is that it was at all, `one_end` (n,) that it is one end of a flash and not a whole one.
+    `blind` (n,) are those of which only the light gathered tells, beside that of others that may
+    all be cut `alike`.
+    """
+
+    dark_sides: Ints
+    dark_after: Ints
+    run: Ints
+    exposure: Exposure
+    interval_s: float
+    part: Floats
+    part_u: Floats
+    broken: Bools
+    switched: Floats
+    one_end: Floats
+    blind: Bools
+    alike: bool
+
+    def lost(self, k: int) -> tuple[float, float]:
+        """Return mean and variance of the part of its exposure in which a light was dark."""
+        switched = 1.0 if self.broken[k] else float(self.switched[k])
+        return _lost(1.0 - self.part[k], self.part_u[k], switched)
+
+
 def corrections(
     seen: Streaks,
     sure_snr: float,
@@ -105,40 +136,74 @@ def corrections(
     if flashing and dark_between(seen):  # what lights a frame need not have lit the next
         alone = np.ones_like(edges[0])
         edges = alone, alone, alone
+    cuts = _cuts_of(seen, edges, sure_snr, stated_s)
+    inner = cuts.dark_sides == 0
+    concerned = np.where(inner, flashing & cuts.broken, flashing | cuts.broken)
+    for k in np.flatnonzero(concerned).tolist():
+        if cuts.dark_sides[k] == 1:
+            shift[k], extra[k] = _by_its_known_end(seen, cuts, k)
+        else:
+            extra[k] = _either_end(seen, cuts, k)
+    return shift, extra
+
+
+def _cuts_of(
+    seen: Streaks,
+    edges: tuple[Ints, Ints, Ints],
+    sure_snr: float,
+    stated_s: tuple[float, float] | None,
+) -> _Cuts:
+    """Return what tells how the lights of a lamp were cut."""
     before, after, run = edges
     whole = (before | after) == 0
     interval_s = float(np.median(np.diff(seen.time_s) / np.diff(seen.frame)))
     exposure = exposure_of(seen, whole, interval_s, stated_s)
     part, own_u = lit_parts(seen, edges, exposure)
     part_u = np.hypot(own_u, exposure.u_s / exposure.open_s)
+    sure = np.where(whole, BROKEN_U, PLAIN_U)
     alike = not whole.any() and in_one_beat(seen.frame[before == 1])
-    cut = np.ones(count) if np.any(np.diff(seen.frame) == 1) else _cut(part, own_u, alike)
-    dark = dark_beside(seen.frame, seen.snr, sure_snr, BY_CHANCE)
+    joined = bool(np.any(np.diff(seen.frame) == 1))
     usual_px = float(np.median(np.linalg.norm(seen.velocity, axis=1))) * exposure.open_s
-    blind = ~whole.any() & ~seen.resolved(usual_px)  # only light tells, beside that of others
-    switched = min(exposure.open_s / interval_s, 1.0) * dark
-    for k in range(count):
-        way, dark_sides = seen.velocity[k] * exposure.open_s, before[k] + after[k]
-        sure = BROKEN_U if dark_sides == 0 else PLAIN_U
-        broken = exposure.known and 1.0 - part[k] > max(BROKEN, sure * part_u[k])
-        if not (flashing and broken if dark_sides == 0 else flashing or broken):
-            continue
-        lost, variance = _lost(1.0 - part[k], part_u[k], 1.0 if broken else switched[k])
-        if dark_sides == 1:
-            side = 1.0 if after[k] else -1.0
-            if (blind[k] or not exposure.known) and run[k] <= SHORT_RUN:
-                way = seen.velocity[k] * interval_s
-                lost, variance = _lost_of_two(seen, k if after[k] == 0 else k - 1)
-            shift[k] = side * 0.5 * lost * way
-            extra[k] = 0.25 * variance * np.outer(way, way)
-        elif exposure.known or dark_sides == 0:
-            ends = 1.0 + 2.0 * cut[k]  # it lies at either end, or anywhere
-            lost2 = max(lost**2 + variance, (alike and blind[k]) * switched[k] / 3.0)
-            extra[k] = ends * lost2 / 12.0 * np.outer(way, way)
-        else:  # which may be longer
-            free = seen.velocity[k] * max(interval_s - min(part[k], 1.0) * exposure.open_s, 0.0)
-            extra[k] = np.outer(free, free) / 12.0
-    return shift, extra
+    dark = dark_beside(seen.frame, seen.snr, sure_snr, BY_CHANCE)
+    return _Cuts(
+        dark_sides=before + after,
+        dark_after=after,
+        run=run,
+        exposure=exposure,
+        interval_s=interval_s,
+        part=part,
+        part_u=part_u,
+        broken=exposure.known & (1.0 - part > np.maximum(BROKEN, sure * part_u)),
+        switched=min(exposure.open_s / interval_s, 1.0) * dark,
+        one_end=np.ones(len(run)) if joined else _cut(part, own_u, alike),
+        blind=~whole.any() & ~seen.resolved(usual_px),
+        alike=alike,
+    )
+
+
+def _by_its_known_end(seen: Streaks, cuts: _Cuts, k: int) -> tuple[Floats, Floats]:
+    """Return what to add to the place (2,) of a light with one lit neighbour, and (2, 2)."""
+    way = seen.velocity[k] * cuts.exposure.open_s
+    lost, variance = cuts.lost(k)
+    after = cuts.dark_after[k]
+    if (cuts.blind[k] or not cuts.exposure.known) and cuts.run[k] <= SHORT_RUN:
+        way = seen.velocity[k] * cuts.interval_s
+        lost, variance = _lost_of_two(seen, k - 1 if after else k)
+    side = 1.0 if after else -1.0
+    return side * 0.5 * lost * way, 0.25 * variance * np.outer(way, way)
+
+
+def _either_end(seen: Streaks, cuts: _Cuts, k: int) -> Floats:
+    """Return what to add to the covariance (2, 2) of a light of which no end is known."""
+    way = seen.velocity[k] * cuts.exposure.open_s
+    if cuts.exposure.known or cuts.dark_sides[k] == 0:
+        lost, variance = cuts.lost(k)
+        ends = 1.0 + 2.0 * cuts.one_end[k]  # it lies at either end, or anywhere
+        blindly = (cuts.alike and cuts.blind[k]) * cuts.switched[k] / 3.0
+        return np.asarray(ends * max(lost**2 + variance, blindly) / 12.0 * np.outer(way, way))
+    dark_s = cuts.interval_s - min(cuts.part[k], 1.0) * cuts.exposure.open_s
+    free = seen.velocity[k] * max(dark_s, 0.0)  # the exposure may be longer
+    return np.outer(free, free) / 12.0
 
 
 def _cut(part: Floats, u: Floats, alike: bool) -> Floats:
