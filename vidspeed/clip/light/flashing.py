@@ -15,6 +15,8 @@ from vidspeed.clip.light.fit import Fit
 from vidspeed.clip.light.profile import HALF_X, HALF_Y, PEAK, WIDTH, X, Y
 from vidspeed.values import Bools, Floats, Ints
 
+SURE_SNR = 7.0  # from here on a frame without the lamp is one in which it was dark
+MOSTLY = 0.8  # of its lights stood out clearly, or none is: at a cloud's edge noise reaches far
 RESOLVED = 3.0  # widths from which a length tells
 LONG_GAP = 4  # frames: no chance leaves a lamp that is not very faint unseen for so long
 BRIEF = 0.25  # of the picture's longer side: a lamp that is seen on no longer way has flashed
@@ -70,6 +72,15 @@ def edges_of(frame: Ints) -> tuple[Ints, Ints, Ints]:
     after = np.concatenate([1 - joined.astype(int), [1]])
     run = np.cumsum(before)
     return before, after, np.bincount(run)[run]
+
+
+def sure_snr_of(clear: Sequence[bool]) -> float:
+    """Return the median peak over noise from which a lamp is dark in frames that do not show it.
+
+    `clear` says of its lights whether they stood out much farther than noise may reach where they
+    were: where many did not, the next frame shows none by chance, however strong the lamp is.
+    """
+    return SURE_SNR if np.mean(clear) >= MOSTLY else float(np.inf)
 
 
 def flashes(frame: Ints, snr: Floats, sure_snr: float) -> bool:

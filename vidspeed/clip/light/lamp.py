@@ -31,7 +31,7 @@ from vidspeed.clip.light.fit import (
     pixels_of,
     slope_prior,
 )
-from vidspeed.clip.light.flashing import edges_of, flashes, single_flash, streaks_of
+from vidspeed.clip.light.flashing import edges_of, flashes, single_flash, streaks_of, sure_snr_of
 from vidspeed.clip.light.grain import (
     Noise,
     covariance,
@@ -52,7 +52,6 @@ STRONG = 8.0  # peak over noise from which a light teaches the others
 NEAR_FULL = 3.0  # levels below white that count as full: a codec shakes them
 LEAST_SNR = 2.0
 WORST_PX = 3.0  # a light whose place is less certain than this is left out
-SURE_SNR = 7.0  # from here on a frame without the lamp is one in which it was dark
 STRAYED_PX = 4.0  # and half a streak: a fit farther from where its spot stood out is of another
 SETTLED = 4  # rounds in which places and speed of a flashing lamp settle
 WORST_ALONG_PX = 12.0  # a flashing lamp's light may be less certain along its way
@@ -234,7 +233,7 @@ def _excess(
     Of a flashing lamp those beside dark frames are no longer than it was lit.
     """
     frame, time_s, snr = _facts(spots)
-    if not flashes(frame, snr, SURE_SNR):
+    if not flashes(frame, snr, sure_snr_of([spot.clear for spot in spots])):
         return excess_of_streaks(time_s, fits, spreads)
     before, after, _ = edges_of(frame)
     inner = np.flatnonzero((before | after) == 0).tolist()
@@ -263,15 +262,16 @@ def _switched(
     the stated exposure and its u.
     """
     frame, time_s, snr = _facts(spots)
+    sure_snr = sure_snr_of([spot.clear for spot in spots])
     parameters = np.array([fit.parameters for fit in fits])
     length_u = np.array([_length_u_px(*both, noise) for both in zip(fits, spreads, strict=True)])
     seen = streaks_of(frame, time_s, snr, fits, np.nan_to_num(length_u, nan=FAR))
     shift, extra = np.zeros((len(spots), 2)), np.zeros((len(spots), 2, 2))
-    single = single_flash(parameters[:, [X, Y]], snr, SURE_SNR, longer_px)
+    single = single_flash(parameters[:, [X, Y]], snr, sure_snr, longer_px)
     for _ in range(SETTLED):  # the speed follows from the places
         before, velocity = shift, _velocity(time_s, parameters[:, [X, Y]] + shift, snr)
         shift, extra = corrections(
-            seen._replace(velocity=velocity), SURE_SNR, single=single, stated_s=stated_s
+            seen._replace(velocity=velocity), sure_snr, single=single, stated_s=stated_s
         )
         if np.array_equal(shift, before):
             break

@@ -36,8 +36,9 @@ class Spot(Value):
     `xy_px` (2,) is the centre of what stands out, `half_px` (2,) half the streak's vector,
     `sigma_px` its width; `corner_px` (x, y) is the patch's first pixel; `luma` (h, w) and `past`
     (n, h, w) are the frame and the background's samples there, `own` (h, w) is False where
-    another spot lies. `cut` says that it reaches the edge of the picture, `darker` that it is
-    darker than the background: `luma`, `past` and `peak` are then those of the negative.
+    another spot lies. `cut` says that it reaches the edge of the picture, `clear` that it stood out
+    much farther than noise may reach there, `darker` that it is darker than the background: `luma`,
+    `past` and `peak` are then those of the negative.
     """
 
     frame: int
@@ -53,6 +54,7 @@ class Spot(Value):
     own: Bools
     cut: bool
     darker: bool = False
+    clear: bool = True
 
 
 def emptied(spot: Spot) -> Spot:
@@ -140,6 +142,7 @@ def _spot(cut: Cut, above: Floats, peak: float, noise: float) -> Spot:
         own=own,
         cut=edge,
         darker=box.darker,
+        clear=box.clear,
     )
 
 
