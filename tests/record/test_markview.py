@@ -109,9 +109,11 @@ def test_wind_in_words(made):
     said = wind_sentence(with_mark(made, wind=wind).mark, KMH)
     assert "-1.23 ± 0.40 m/s" in said
     assert "(+2.0 ± 1.0 m/s was stated, k = 2)" in said
+    assert said.startswith("Half the difference of the two passes")  # the ± holds for no more
     assert "one pass each way cannot tell wind from throttle" in said
     assert "A crosswind does not cancel: 5 m/s across take 0.42 km/h off both ways" in said
     known = wind_sentence(with_mark(made, wind=replace(wind, scatter_mps=0.1)).mark, KMH)
+    assert known.startswith("Wind along the course -1.23 ± 0.40 m/s")
     assert "throttle as equal" in known
     assert "cannot tell" not in known
 

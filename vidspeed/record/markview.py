@@ -132,18 +132,26 @@ def wind_sentence(mark: Mark, unit: Unit) -> str | None:
         return None
     along = with_uncertainty(wind.along_mps, wind.along_U95_mps)
     sign = "+" if wind.along_mps > 0.0 else ""
-    unsure = (
-        "" if wind.scatter_mps is not None else "; one pass each way cannot tell wind from throttle"
-    )
+    figure = f"{sign}{along[0]} ± {along[1]} m/s, from start to finish positive"
     stated = ""
     if wind.stated_mps is not None and wind.stated_u_mps is not None:
         stated = f" ({wind.stated_mps:+.1f} ± {2.0 * wind.stated_u_mps:.1f} m/s was stated, k = 2)"
     airspeed = claim_text(wind.airspeed_mps, mark.coverage_factor * wind.airspeed_u_mps, unit)
     loss = crosswind_loss(wind.airspeed_mps, ACROSS_MPS)
+    if wind.scatter_mps is None:  # the ± is that of the measurement alone, so it claims no wind
+        found = (
+            f"Half the difference of the two passes is {figure}; it is the wind along the course"
+            f"{stated} only if wind and throttle were equal both ways, and one pass each way "
+            f"cannot tell wind from throttle; in equal wind the mean airspeed along the course is "
+            f"{airspeed}"
+        )
+    else:
+        found = (
+            f"Wind along the course {figure}{stated}, taking it and the throttle as equal both "
+            f"ways; the airspeed along the course is then {airspeed}"
+        )
     return (
-        f"Wind along the course {sign}{along[0]} ± {along[1]} m/s, from start to finish positive"
-        f"{stated}, taking it and the throttle as equal both ways{unsure}; the airspeed along the "
-        f"course is then {airspeed}. A crosswind does not cancel: {ACROSS_MPS:g} m/s across take "
+        f"{found}. A crosswind does not cancel: {ACROSS_MPS:g} m/s across take "
         f"{loss * unit.per_mps:.2f} {unit.label} off both ways"
     )
 

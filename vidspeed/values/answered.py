@@ -38,8 +38,9 @@ class Wind(Value):
     """Wind along the course, from start to finish positive, from two passes at equal throttle.
 
     The mean of the two speeds is then the airspeed along the course. `scatter_mps` is what the
-    pass-to-pass scatter contributes, None where it cannot be told. `stated_mps` is what the
-    session says of the wind, None where it says nothing.
+    pass-to-pass scatter contributes, None where it cannot be told: `along_u_mps` is then that of
+    half the difference of the speeds as measured, and knows nothing of unequal throttle.
+    `stated_mps` is what the session says of the wind, None where it says nothing.
     """
 
     along_mps: float
