@@ -299,7 +299,6 @@ ORPHAN = """
 import sys
 from tests import jobs
 from vidspeed.spread.executor import executor
-from vidspeed.spread.worker import Process
 with executor(2) as pool:
     print(pool.submit(jobs.process_id).result(), flush=True)
     pool.submit(jobs.silent_without_a_word, 60.0)

@@ -81,12 +81,11 @@ class Apart:
         return np.asarray(cv2.compare(away, self.ceiling, cv2.CMP_GT), np.uint8)
 
 
-class _Past(NamedTuple):
-    """A ring at full and at half size, the middle of the latter, and the mean deviations there."""
+class _Ring(NamedTuple):
+    """The samples at full and at half size, and the mean deviations of the latter."""
 
     full: list[Luma]
     half: Sequence[Picture]
-    middle: Picture
     mean: NDArray[np.float32]
 
 
@@ -107,7 +106,8 @@ class Backdrop:
         self._ceiling_sigmas = 0.0
         self._raised = 0  # times that the search became less eager under this ceiling
         self._reach = self._ceiling_reach = 0.0  # half-size pixels
-        self._flashed: _Past | None = None  # what was there before the exposure jumped lately
+        # Before the exposure jumped lately: the middle at half size, and the ring.
+        self._flashed: tuple[Picture, _Ring] | None = None
         self._forgotten_in = 0  # frames
 
     def begin(self, samples: list[tuple[Luma, Picture]]) -> None:
@@ -171,8 +171,8 @@ class Backdrop:
         if not self._full:
             return False
         before = self._half.middle()
-        if self._flashed is not None and jump_curve(self._flashed.middle, half) is None:
-            self._renew(self._flashed)
+        if self._flashed is not None and jump_curve(self._flashed[0], half) is None:
+            self._renew(self._flashed[1])
             self._flashed = None
             return True
         curve = jump_curve(before, half)
@@ -180,19 +180,19 @@ class Backdrop:
             return False
         pictures, mean = self._half.pictures, self._spread.mean
         if self._flashed is None:
-            self._flashed = _Past(self._full, pictures, before, mean)
+            self._flashed = before, _Ring(self._full, pictures, mean)
             self._forgotten_in = FLASH * self.spacing
         steeper = np.maximum(steepness(curve), 1.0).astype(np.float32)[before]
         full, halves = ([through(curve, one) for one in ring] for ring in (self._full, pictures))
-        self._renew(_Past(full, halves, before, mean * steeper))
+        self._renew(_Ring(full, halves, mean * steeper))
         return True
 
-    def _renew(self, past: _Past) -> None:
+    def _renew(self, ring: _Ring) -> None:
         """Go on with other samples and deviations."""
-        self._full = past.full
-        self._half.change(past.half)
+        self._full = ring.full
+        self._half.change(ring.half)
         self._level = _weighed(self._half.middle())
-        self._spread.renew(past.mean)
+        self._spread.renew(ring.mean)
         self._raise_ceiling()
 
     @property

@@ -183,20 +183,21 @@ def _cuts_of(
 
 def _by_its_known_end(seen: Streaks, cuts: _Cuts, k: int) -> tuple[Floats, Floats]:
     """Return what to add to the place (2,) of a light with one lit neighbour, and (2, 2)."""
-    way = seen.velocity[k] * cuts.exposure.open_s
-    lost, variance = cuts.lost(k)
     after = cuts.dark_after[k]
     if (cuts.blind[k] or not cuts.exposure.known) and cuts.run[k] <= SHORT_RUN:
         way = seen.velocity[k] * cuts.interval_s
         lost, variance = _lost_of_two(seen, k - 1 if after else k)
+    else:
+        way = seen.velocity[k] * cuts.exposure.open_s
+        lost, variance = cuts.lost(k)
     side = 1.0 if after else -1.0
     return side * 0.5 * lost * way, 0.25 * variance * np.outer(way, way)
 
 
 def _either_end(seen: Streaks, cuts: _Cuts, k: int) -> Floats:
     """Return what to add to the covariance (2, 2) of a light of which no end is known."""
-    way = seen.velocity[k] * cuts.exposure.open_s
     if cuts.exposure.known or cuts.dark_sides[k] == 0:
+        way = seen.velocity[k] * cuts.exposure.open_s
         lost, variance = cuts.lost(k)
         ends = 1.0 + 2.0 * cuts.one_end[k]  # it lies at either end, or anywhere
         blindly = (cuts.alike and cuts.blind[k]) * cuts.switched[k] / 3.0
