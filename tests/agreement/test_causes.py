@@ -1,5 +1,6 @@
 """What disagrees, whether chance may do it, and what is named first."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -95,6 +96,18 @@ def test_a_distance_that_disagrees_warns_where_the_speed_alone_would_not(one):
     assert said.checks[-1].status == "fail"
     assert "the distance by the sound says +10 %" in told[0].message
     assert judged(checked, by_range(one, sound, 1.005, 0.01, 0.0), 2)[1] == []
+
+
+def test_what_would_have_to_be_wrong_beyond_belief_is_not_named(one):
+    """Chance alone does it once in twenty: whatever hardly moves the speed is no cause of that."""
+    u = float(np.hypot(one.speed_u_mps, 0.01 * one.speed_mps))
+    sound = independent(one, "sound", one.speed_mps + 2.2 * u, 0.01 * one.speed_mps)
+    found = causes(one, [sound], "a.mp4")
+    times = [re.search(r"([\d.]+) (?:of its u|times what)", row.words) for row in found]
+    assert [row.kind for row in found] == ["flight-line offset", "acceleration"]
+    assert all(said and 1.0 < float(said[1]) < 10.0 for said in times)
+    little = independent(one, "sound", one.speed_mps + 0.5 * u, 0.01 * one.speed_mps)
+    assert causes(one, [little], "a.mp4") == []
 
 
 def test_a_log_that_lags_is_named_first(one):

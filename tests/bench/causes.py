@@ -151,7 +151,8 @@ def one(kind: str, seed: int, number: int) -> tuple[list[float], bool, str]:
     said, _ = judged(replace(result, cross_checks=checks), rows, len(rows))
     differs = said.checks[-1].status != "ok"
     lags = lag is not None and lag.told
-    first = causes(result, rows, "n.mp4")[0].kind if differs else "log" if lags else ""
+    named = causes(result, rows, "n.mp4") if differs else []
+    first = named[0].kind if named else "log" if lags and not differs else ""
     return [row.e_n for row in checks], differs or lags, first
 
 

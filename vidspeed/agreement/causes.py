@@ -21,6 +21,7 @@ LOG_U = 0.05  # of a log whose clock or filter is wrong
 UNLIKELY = {"rate": 2.0, "geometry": 0.0, "own": 1.0, "lag": -12.0}  # -2 log of prior odds
 MOST_NAMED = 3
 WORTH_NAMING = 12.0  # how much worse than the best a cause may explain, and still be named
+LEAST_GAIN = 1.0  # by which it must explain better than chance: nobody errs beyond belief
 
 Key = tuple[str, str]  # owner and name of an input
 
@@ -135,7 +136,7 @@ def sensitivities(result: PassResult) -> dict[Key, float]:
 
 
 def causes(result: PassResult, rows: Sequence[Beside], clips: str) -> list[Cause]:
-    """Return what may be behind the differences of a pass, the likeliest first."""
+    """Return what may be behind the differences of a pass, the likeliest first; none: chance."""
     if all(row.hint for row in rows) or result.speed_mps is None:
         return []
     away = np.array([row.away_mps for row in rows])
@@ -147,7 +148,8 @@ def causes(result: PassResult, rows: Sequence[Beside], clips: str) -> list[Cause
         _of_rate(rows, away, plain, worst, clips),
         *(_of_own(row, number, away, plain) for number, row in enumerate(rows) if row.own_words),
     ]
-    kept = sorted((row for row in found if row is not None), key=lambda row: row.cost)
+    most = _cost(away, plain) - LEAST_GAIN
+    kept = sorted((row for row in found if row and row.cost <= most), key=lambda row: row.cost)
     return [row for row in kept if row.cost <= kept[0].cost + WORTH_NAMING][:MOST_NAMED]
 
 
