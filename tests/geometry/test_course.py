@@ -29,6 +29,29 @@ def test_the_strip_holds_the_flight_line_and_its_speeds():
     assert found.speed_px_s[0] < speeds.min() < speeds.max() < found.speed_px_s[1]
 
 
+def test_a_lens_that_folds_far_points_back_changes_no_speed_limit():
+    """From 12 m off, 40 m beyond either gate are 73 degrees off the axis: no picture shows that."""
+    scene = evening(1, 1)
+    session, pose = scene.session, scene.poses[0]
+    near = type(pose)(
+        camera_from_course=np.array([[1.0, 0, 0], [0, 0, -1], [0, 1, 0]]),
+        position_m=np.array([40.0, -12.0, 1.7]),
+    )
+    straight = np.array([1400.0, 1400.0, 960.0, 540.0, 0, 0, 0, 0, 0])
+    bent = np.array([1400.0, 1400.0, 960.0, 540.0, -0.1, 0, 0, 0, 0])
+    by_straight, by_bent = (
+        strip(session.course, scene.line, session.craft, near, lens) for lens in (straight, bent)
+    )
+    assert 0.15 < by_bent.speed_px_s[0] / by_straight.speed_px_s[0] < 1.0
+    assert 0.9 < by_bent.speed_px_s[1] / by_straight.speed_px_s[1] <= 1.0
+    edge = bent.copy()
+    edge[4] = -3.0  # folds at a third of the focal length: within the picture
+    inner = strip(session.course, scene.line, session.craft, near, edge)
+    assert np.abs(inner.polygon_px[:, 0] - 960.0).max() < 1400.0 * 0.34
+    drawn = drawing(session.course, scene.line, near, edge).course_line_px[:, 0]
+    assert np.all(np.diff(drawn[np.isfinite(drawn)]) > 0.0) and 0 < np.isnan(drawn).sum() < 61
+
+
 def test_a_strip_behind_the_camera_says_nothing():
     scene = evening(1, 1)
     pose = scene.poses[0]

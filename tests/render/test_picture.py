@@ -8,10 +8,10 @@ import cv2
 import numpy as np
 import pytest
 
-from vidspeed.geometry.lens import project
+from vidspeed.geometry.lens import fold, project
 from vidspeed.render.clip import light_places, plan_clip, shown_xy
 from vidspeed.render.flight import position
-from vidspeed.render.picture import Patch, develop, exposed, fold, load_film, luma_of, stored_xy
+from vidspeed.render.picture import Patch, develop, exposed, load_film, luma_of, stored_xy
 from vidspeed.render.scene import Look, pose_of
 
 from .small import CLEAN, camera, flight

@@ -7,7 +7,7 @@ from itertools import pairwise
 import cv2
 import numpy as np
 
-from vidspeed.geometry.lens import project
+from vidspeed.geometry.lens import camera_points, folded, project
 from vidspeed.values import Course, CourseDrawing, Craft, FlightLine, Floats, Pose, Strip
 
 POINTS = 61  # a line of the course in this many points, so that a bent lens bends it
@@ -17,6 +17,7 @@ WIDE = 4.0  # the strip reaches this many standard uncertainties of the flight l
 LEAST_REACH_M = 2.0
 BEYOND = 0.5  # parts of the course before the start and after the finish
 STRIP_SLACK = 0.05  # what a strip that was searched may fall short of another
+SQUEEZED = 0.9  # of the way to where a lens folds back: beyond, no picture shows how fast it goes
 SPEED_SLACK = 1.5  # limits in pixels a second are loosened by this much: ranges are not known
 
 
@@ -26,12 +27,19 @@ def drawing(course: Course, line: FlightLine, pose: Pose, lens: Floats) -> Cours
     ground = np.column_stack([x_m, np.zeros((POINTS, 2))])
     flown = np.column_stack([x_m, np.full(POINTS, line.offset_m), np.full(POINTS, line.height_m)])
     top = line.height_m + GATE_ABOVE_LINE_M
-    gates = [project(_gate(x, line.offset_m, top), pose, lens) for x in (0.0, course.length_m)]
+    gates = [_shown(_gate(x, line.offset_m, top), pose, lens) for x in (0.0, course.length_m)]
     return CourseDrawing(
-        course_line_px=project(ground, pose, lens),
-        flight_line_px=project(flown, pose, lens),
+        course_line_px=_shown(ground, pose, lens),
+        flight_line_px=_shown(flown, pose, lens),
         gates_px=(gates[0], gates[1]),
     )
+
+
+def _shown(course_m: Floats, pose: Pose, lens: Floats) -> Floats:
+    """Project points (n, 3) to pixels (n, 2); NaN where no picture can show them."""
+    seen = project(course_m, pose, lens)
+    seen[folded(camera_points(course_m, pose), lens)] = np.nan
+    return seen
 
 
 def _gate(x_m: float, middle_m: float, top_m: float) -> Floats:
@@ -48,7 +56,8 @@ def strip(course: Course, line: FlightLine, craft: Craft, pose: Pose, lens: Floa
     """Return where in the picture the craft can be and how fast, None where that says little.
 
     None where the flight line is not stated, or a part of the strip lies behind the camera. `lens`
-    is (9,); the polygon is in pixels, speeds in pixels a second.
+    is (9,); the polygon is in pixels, speeds in pixels a second. What lies so far aside that the
+    lens model folds it back into the picture is left out.
     """
     if not line.stated:
         return None
@@ -57,6 +66,9 @@ def strip(course: Course, line: FlightLine, craft: Craft, pose: Pose, lens: Floa
     if not np.all(np.isfinite(corners)):
         return None
     speeds = _pixel_speeds(course, line, pose, lens)
+    corners = corners[~folded(camera_points(box, pose), lens)]
+    if len(corners) < 3 or not len(speeds):
+        return None
     hull = corners[cv2.convexHull(corners.astype(np.float32), returnPoints=False).ravel()]
     if len(hull) < 3:
         return None
@@ -115,7 +127,10 @@ def _box(course: Course, line: FlightLine) -> Floats:
 
 
 def _pixel_speeds(course: Course, line: FlightLine, pose: Pose, lens: Floats) -> Floats:
-    """Return pixels that a metre along x is worth (n,), over the course and both its sides."""
+    """Return pixels that a metre along x is worth (n,), over the course and both its sides.
+
+    Only of places that a picture can show.
+    """
     sideways, _ = _reach(line)
     x_m = np.linspace(-BEYOND * course.length_m, (1.0 + BEYOND) * course.length_m, POINTS)
     found = []
@@ -123,6 +138,7 @@ def _pixel_speeds(course: Course, line: FlightLine, pose: Pose, lens: Floats) ->
         here = np.column_stack(
             [x_m, np.full(POINTS, line.offset_m + y), np.full(POINTS, line.height_m)]
         )
+        here = here[~folded(camera_points(here, pose), lens, SQUEEZED)]
         there = here + np.array([0.1, 0.0, 0.0])
         found.append(
             np.linalg.norm(project(there, pose, lens) - project(here, pose, lens), axis=1) / 0.1

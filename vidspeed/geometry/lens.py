@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from vidspeed.values import Floats, Pose
+from vidspeed.values import Bools, Floats, Pose
 
 
 def camera_points(course_m: Floats, pose: Pose) -> Floats:
@@ -53,6 +53,27 @@ def project(course_m: Floats, pose: Pose, lens: Floats) -> Floats:
     array([[600., 100.]])
     """
     return project_camera(camera_points(course_m, pose), lens)
+
+
+def fold(lens: Floats) -> float:
+    """Return how far off the axis (tangent) a lens (9,) first puts farther points nearer.
+
+    There the derivative of r (1 + k1 r^2 + k2 r^4 + k3 r^6) is zero; infinite where it never is.
+    """
+    k1, k2, k3 = lens[[4, 5, 8]]
+    roots = np.roots([7.0 * k3, 5.0 * k2, 3.0 * k1, 1.0])
+    squares = roots.real[(np.abs(roots.imag) < 1e-12) & (roots.real > 0.0)]
+    return float(np.sqrt(squares.min())) if len(squares) else float("inf")
+
+
+def folded(points_m: Floats, lens: Floats, share: float = 1.0) -> Bools:
+    """Tell which points of the camera frame (n, 3) the lens model puts where nearer ones are.
+
+    They lie so far off the axis that no picture shows them, wherever `project_camera` puts them.
+    Less than a whole `share` of the way to the fold tells also of those before it.
+    """
+    farthest = share * fold(lens)
+    return np.asarray(np.linalg.norm(points_m[:, :2], axis=1) >= farthest * points_m[:, 2])
 
 
 def undistort(xy_px: Floats, lens: Floats) -> Floats:

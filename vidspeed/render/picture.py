@@ -15,7 +15,7 @@ import numpy as np
 from numpy.random import Generator
 from scipy.special import ndtr
 
-from vidspeed.geometry.lens import camera_points, project_camera
+from vidspeed.geometry.lens import camera_points, folded, project_camera
 from vidspeed.render.flight import Flight, Wander, position
 from vidspeed.render.scene import Look, SceneCamera, pose_of
 from vidspeed.render.shaken import shake
@@ -97,19 +97,8 @@ def _projected(camera: SceneCamera, pose: Pose, place_m: Floats) -> Floats:
     """
     seen = camera_points(place_m, pose)
     xy = project_camera(seen, camera.lens)
-    xy[np.linalg.norm(seen[:, :2], axis=1) >= fold(camera.lens) * seen[:, 2]] = np.nan
+    xy[folded(seen, camera.lens)] = np.nan
     return stored_xy(xy, camera)
-
-
-def fold(lens: Floats) -> float:
-    """Return how far off the axis (tangent) a lens (9,) first puts farther points nearer.
-
-    There the derivative of r (1 + k1 r^2 + k2 r^4 + k3 r^6) is zero; infinite where it never is.
-    """
-    k1, k2, k3 = lens[[4, 5, 8]]
-    roots = np.roots([7.0 * k3, 5.0 * k2, 3.0 * k1, 1.0])
-    squares = roots.real[(np.abs(roots.imag) < 1e-12) & (roots.real > 0.0)]
-    return float(np.sqrt(squares.min())) if len(squares) else float("inf")
 
 
 def exposed(
