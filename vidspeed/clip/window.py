@@ -11,9 +11,9 @@ from vidspeed.clip.background import halved
 from vidspeed.clip.read import Frame, Luma
 from vidspeed.values import Bools, Floats, Picture, Strip
 
-MARGIN_PX = 40.0  # around the strip: a streak may reach out of it, and strips are not exact
+MARGIN_PX = 24.0  # around the strip: a streak may reach out of it, and strips are not exact
 CELL = 8  # half-size pixels: the strip's outline is not drawn finer than this
-PAD = 8  # half-size pixels around all that, so that patches are whole
+PAD = 4  # half-size pixels around all that, so that patches are whole, nearly
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
