@@ -15,15 +15,18 @@ U_PX = (0.08, 0.03)  # along and across
 CLIPS = 30
 
 
-def clip(count, size, stays=0.0, seed=0, bend=0.0):
-    """A track along a slanting way whose errors are `size` times (along, across) those stated."""
+SLANTING = np.array([[0.8, 0.6], [-0.6, 0.8]])  # rows: along, across
+LEVEL = np.array([[1.0, 0.005], [-0.005, 1.0]])  # a tenth of a pixel a frame across the rows
+
+
+def clip(count, size, stays=0.0, seed=0, bend=0.0, turn=SLANTING):
+    """A track along a straight way whose errors are `size` times (along, across) those stated."""
     rng = np.random.default_rng(seed)
     frame = np.arange(count)
     fresh = rng.standard_normal((count, 2))
     error = fresh.copy()
     for k in range(1, count):
         error[k] = stays * error[k - 1] + np.sqrt(1.0 - stays**2) * fresh[k]
-    turn = np.array([[0.8, 0.6], [-0.6, 0.8]])  # rows: along, across
     place = 20.0 * frame[:, None] * turn[0] + bend * np.sin(frame / 9.0)[:, None] * turn[1]
     error_px = (error * np.array(size) * U_PX) @ turn
     cov = np.tile(turn.T @ np.diag(np.square(U_PX)) @ turn, (count, 1, 1))
@@ -53,11 +56,43 @@ def test_errors_that_stay_are_seen_through_how_much_is_carried():
     assert aware == pytest.approx(3.0, rel=0.25)
 
 
+def in_rows(size, seed):
+    """A level track whose errors across belong to the row of the light, as far as a coder's do."""
+    share = np.sqrt([1.0 - scatter.IN_ROWS, scatter.IN_ROWS])
+    time_s, frame, xy, cov = clip(40, (size, size * share[0]), seed=seed, turn=LEVEL)
+    phase = np.random.default_rng(1000 + seed).uniform(0.0, 2.0 * np.pi)
+    wave = share[1] * np.sqrt(2.0) * np.sin(2.0 * np.pi * xy[:, 1] / 3.0 + phase)
+    return time_s, frame, xy + size * U_PX[1] * wave[:, None] * LEVEL[1], cov
+
+
+def test_errors_of_a_row_are_taken_to_be_as_large_as_those_along():
+    """A way along the rows of a coder's blocks meets the same rows again: a trend takes it away."""
+    tracks = [in_rows(3.0, seed) for seed in range(CLIPS)]
+    hidden = np.mean([scatter_of(*track, 0.0) for track in tracks], axis=0)
+    along, across = np.mean([scatter_of(*track, 0.0, in_blocks=True) for track in tracks], axis=0)
+    assert along == hidden[0] > 2.2
+    assert hidden[1] < 0.85 * along
+    assert across == pytest.approx(along, rel=0.08)
+
+
+def test_errors_along_say_nothing_of_a_way_that_crosses_the_rows():
+    tracks = [clip(40, (3.0, 1.0), seed=k) for k in range(CLIPS)]
+    across = [scatter_of(*track, 0.0, in_blocks=True)[1] for track in tracks]
+    assert across == pytest.approx([scatter_of(*track, 0.0)[1] for track in tracks], abs=0.02)
+
+
+def test_errors_as_stated_along_the_rows_hardly_widen():
+    tracks = [clip(40, (1.0, 1.0), seed=k, turn=LEVEL) for k in range(200)]
+    plain = np.mean([scatter_of(*track, 0.0) for track in tracks], axis=0)
+    found = np.mean([scatter_of(*track, 0.0, in_blocks=True) for track in tracks], axis=0)
+    assert found == pytest.approx(plain, abs=0.05)
+
+
 def test_errors_as_stated_are_so_on_the_mean_of_many_clips():
     """A factor that chance can only make larger would make them too wide."""
     squares = []
     for seed in range(200):
-        count, turn = 30, np.array([[0.8, 0.6], [-0.6, 0.8]])
+        count, turn = 30, SLANTING
         time_s, frame, xy, cov = clip(count, (1.0, 1.0), seed=seed)
         error = (xy - 20.0 * frame[:, None] * turn[0]) @ turn.T / U_PX
         squares.append(

@@ -162,7 +162,7 @@ def as_scattered(
     xy, cov = np.array([one.xy_px for one in order]), np.array([one.cov_px2 for one in order])
     carried = 0.0 if alone else order[0].carried
     proves = proving(np.array([one.snr for one in order]), alone=alone)
-    scatter = scatter_of(time_s, frame, xy, cov, carried, sway, proves=proves)
+    scatter = scatter_of(time_s, frame, xy, cov, carried, sway, proves=proves, in_blocks=not alone)
     spreads = stretched(xy, cov, scatter)
     return [replace(light, cov_px2=one) for light, one in zip(order, spreads, strict=True)]
 

@@ -6,11 +6,19 @@ them, for the true way is smooth over a few frames. Of an error that stays over 
 show only a part; how much is worked out from how much of a frame's errors a coder carries into
 the next, and that can be seen in the pictures: what the fit leaves of a light is then like what
 it left of the light before, while the noise of a camera is new in every frame.
+
+The blocks of a coder stand still in the picture. It moves a light to where a block describes it
+well, or leaves out what reaches into the next block, and so errs by where in a block the light
+lies. A way along the rows meets new columns in every frame and the same rows again and again: its
+errors along scatter, but a part of those across, which are of the same kind, goes slowly with the
+row. It cannot be told from a bend of the way, and no residual shows it where the light is moved
+whole.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
@@ -27,10 +35,27 @@ MOST_FAR = 0.1  # or, of no more than so many, not at all
 CORE = 0.1  # of a light's largest level: pixels above are compared with the frame before
 CHANCE = 0.03  # by which the noise of two frames may look alike
 STAYS, MOST = 3.0, 0.9  # measured: errors of the place stay so many times as much as pixels'
+IN_ROWS, ROW_PX = 0.4, 0.5  # measured: share of the variance of a coder's errors that belongs to
+# the row or column that a light lies in, and over how much of a pixel that changes
 ROUNDS = 4
 BESIDE = 3  # lights on either side that give the direction of the way
 AROUND_S = 0.1  # before the first light and after the last in which the sway is looked at
 SHAKEN_PX = 0.15  # RMS from which the picture's sway is part of the trend
+
+
+class _About(NamedTuple):
+    """How lights scatter about a trend, along and across the way.
+
+    `squares` (2,) over the stated variances, and what they should add up to, `degrees` (2,).
+    `far` (n,) are the lights beyond `FAR_OUT`. `fresh` and `in_rows` are what squares across would
+    add up to of errors that are new in every light, and of those of the rows and columns.
+    """
+
+    squares: Floats
+    degrees: Floats
+    far: Bools
+    fresh: float
+    in_rows: float
 
 
 def carried_on(frame: Ints, left: Sequence[Residuals], noise: Noise) -> float:
@@ -58,6 +83,7 @@ def scatter_of(
     *,
     proves: float = 0.0,
     own_degrees: float = OWN_DEGREES,
+    in_blocks: bool = False,
 ) -> tuple[float, float]:
     """Return by what the stated errors of places must be multiplied, along and across the way.
 
@@ -65,23 +91,27 @@ def scatter_of(
     by their degrees of freedom, `own_degrees` of the latter: that is the mean of a variance of
     which both tell. Taking only what exceeds chance would be too much on the mean. Places that
     agree better than is stated are surer only as far as that `proves` it, and as errors are new in
-    every frame. `xy_px` (n, 2), `cov_px2` (n, 2, 2); `carried` as from `carried_on`, `proves` as
-    from `proving`.
+    every frame. Of a coder that describes pictures `in_blocks`, what the trend takes away of its
+    errors across is taken to be as much larger than stated as those along are. `xy_px` (n, 2),
+    `cov_px2` (n, 2, 2); `carried` as from `carried_on`, `proves` as from `proving`.
     """
     if len(time_s) < LEAST_LIGHTS:
         return 1.0, 1.0
     stays = min(STAYS * max(carried - CHANCE, 0.0), MOST)
-    found, expected = np.zeros(2), np.zeros(2)
+    found, expected, fresh, in_rows = np.zeros(2), np.zeros(2), 0.0, 0.0
     for part in np.array_split(np.arange(len(time_s)), -(-len(time_s) // MOST_LIGHTS)):
         moved = _moved(sway, time_s[part])
-        squares, degrees = _of_most(
-            time_s[part], frame[part], xy_px[part], cov_px2[part], stays, moved
-        )
-        found += squares
-        expected += degrees
+        about = _of_most(time_s[part], frame[part], xy_px[part], cov_px2[part], stays, moved)
+        found += about.squares
+        expected += about.degrees
+        fresh += about.fresh
+        in_rows += about.in_rows
     ratio = (own_degrees + found) / (own_degrees + expected)
     surer = proves * (1.0 - stays)
     ratio = np.where(ratio < 1.0, 1.0 - surer * (1.0 - ratio), ratio)
+    if in_blocks:
+        hidden = max(1.0 - in_rows / max(fresh, 1e-9), 0.0)
+        ratio[1] += IN_ROWS * hidden * max(ratio[0] - 1.0, 0.0)
     return float(np.sqrt(ratio[0])), float(np.sqrt(ratio[1]))
 
 
@@ -133,28 +163,26 @@ def _axes(xy_px: Floats) -> Floats:
 
 def _of_most(
     time_s: Floats, frame: Ints, xy_px: Floats, cov_px2: Floats, stays: float, moved: Floats
-) -> tuple[Floats, Floats]:
-    """Return squares about a trend and what they should add up to, (2,), without a few far lights.
+) -> _About:
+    """Return how lights scatter about a trend, without a few far ones.
 
     What lies many times as far off as most is another kind of error (the frame in which the
     exposure jumped, a light of something else), which tells nothing of theirs.
     """
-    squares, degrees, far = _about_trend(time_s, frame, xy_px, cov_px2, stays, moved)
-    near = ~far
-    if not far.any() or far.mean() > MOST_FAR or near.sum() < LEAST_LIGHTS:
-        return squares, degrees
+    about = _about_trend(time_s, frame, xy_px, cov_px2, stays, moved)
+    near = ~about.far
+    if near.all() or about.far.mean() > MOST_FAR or near.sum() < LEAST_LIGHTS:
+        return about
     some = time_s[near], frame[near], xy_px[near], cov_px2[near]
-    squares, degrees, _ = _about_trend(*some, stays, moved[near])
-    return squares, degrees
+    return _about_trend(*some, stays, moved[near])
 
 
 def _about_trend(
     time_s: Floats, frame: Ints, xy_px: Floats, cov_px2: Floats, stays: float, moved: Floats
-) -> tuple[Floats, Floats, Bools]:
-    """Return squares about a trend over stated variances, and what they should add up to, (2,).
+) -> _About:
+    """Return how lights scatter about a trend.
 
-    And which lights (n,) lie beyond `FAR_OUT`. `moved` (n, k, 2) are shapes in time that a trend
-    may hold in x and in y.
+    `moved` (n, k, 2) are shapes in time that a trend may hold in x and in y.
     """
     count, axes = len(time_s), _axes(xy_px)
     spread = axes @ cov_px2 @ np.swapaxes(axes, 1, 2)
@@ -175,11 +203,26 @@ def _about_trend(
     apart = np.abs(frame[:, None] - frame[None, :])
     together = np.power(stays, apart) if stays > 0.0 else np.eye(count)
     degrees = np.empty(2)
-    for axis in (0, 1):
+    for axis in (0, 1):  # the last is across
         free = np.eye(count) - base[axis::2] @ base[axis::2].T
         other = base[axis::2] @ base[1 - axis :: 2].T
         degrees[axis] = np.sum((free @ together) * free) + np.sum((other @ together) * other)
-    return np.sum(np.minimum(size, limit) ** 2, axis=0), degrees, far
+    return _About(
+        squares=np.sum(np.minimum(size, limit) ** 2, axis=0),
+        degrees=degrees,
+        far=far,
+        fresh=float(np.sum(free**2)),
+        in_rows=float(np.sum((free @ _of_rows(axes[:, 1], xy_px)) * free)),
+    )
+
+
+def _of_rows(across: Floats, xy_px: Floats) -> Floats:
+    """Return how alike (n, n) errors across a way are that belong to the rows and the columns.
+
+    `across` (n, 2) are the unit vectors across it: of a level way it is its rows that tell.
+    """
+    near = np.exp(-np.abs(xy_px[:, None] - xy_px[None]) / ROW_PX)
+    return np.asarray(np.einsum("ik,jk,ijk->ij", across, across, near))
 
 
 def _moved(sway: Sway | None, time_s: Floats) -> Floats:
