@@ -94,7 +94,7 @@ def scan(
                 ticks, reader.header.time_base, changes=overview.changes, rate_hz=rate_hz
             )
             facts = facts_of(path, reader, ticks, overview.changes, found, rate_hz, hashed.result())
-            lamps = search.lamps()
+            lamps = search.lamps(facts.stamp_u_s)
             sigmas = search.sigmas
     if progress is not None:
         progress(len(stamps), len(stamps))

@@ -136,11 +136,14 @@ class Search:
         """Return how many standard deviations of the noise a light stands out now."""
         return SIGMAS if self._backdrop is None else self._backdrop.sigmas
 
-    def lamps(self) -> list[list[Light]]:
-        """Return the lights of every chain, once they are all fitted."""
+    def lamps(self, stamp_u_s: float = 0.0) -> list[list[Light]]:
+        """Return the lights of every chain, once they are all fitted; `stamp_u_s` of the stamps."""
         sway = None if self._meter is None else self._meter.sway()
         alone = self._header.codec in ALONE
-        return [as_scattered(future.result(), sway, alone=alone) for future in self._fitted]
+        return [
+            as_scattered(future.result(), sway, alone=alone, stamp_u_s=stamp_u_s)
+            for future in self._fitted
+        ]
 
     def sway(self) -> Sway | None:
         """Return how the background moved, None where nothing was searched."""

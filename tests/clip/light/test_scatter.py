@@ -81,6 +81,17 @@ def test_errors_along_say_nothing_of_a_way_that_crosses_the_rows():
     assert across == pytest.approx([scatter_of(*track, 0.0)[1] for track in tracks], abs=0.02)
 
 
+def test_what_coarse_stamps_make_of_places_says_nothing_of_those_across():
+    time_s, frame, xy, cov = clip(40, (1.0, 1.0), turn=LEVEL)
+    u_s = 3.0 * U_PX[0] / (20.0 * 60.0)  # at 20 pixels a frame three times what is stated
+    late = xy + 20.0 * 60.0 * u_s * np.random.default_rng(5).standard_normal((40, 1)) * LEVEL[0]
+    as_seen = scatter_of(time_s, frame, late, cov, 0.0)
+    assert as_seen[0] > 2.0
+    assert scatter_of(time_s, frame, late, cov, 0.0, in_blocks=True)[1] > 1.3 * as_seen[1]
+    told = scatter_of(time_s, frame, late, cov, 0.0, in_blocks=True, stamp_u_s=u_s)
+    assert told == pytest.approx(as_seen, rel=0.05)
+
+
 def test_errors_as_stated_along_the_rows_hardly_widen():
     tracks = [clip(40, (1.0, 1.0), seed=k, turn=LEVEL) for k in range(200)]
     plain = np.mean([scatter_of(*track, 0.0) for track in tracks], axis=0)

@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 from itertools import compress
 
 import numpy as np
-from numpy.typing import NDArray
 
 from vidspeed.clip.background import level_scale
 from vidspeed.clip.light.alone import FAR, curve_for, fitted_alone
@@ -46,7 +45,7 @@ from vidspeed.clip.light.steps import PARAMETERS
 from vidspeed.clip.light.strays import of_one_way, together
 from vidspeed.clip.light.switched import corrections
 from vidspeed.clip.spots.lights import Spot
-from vidspeed.values import Floats, Ints, Sway, Value
+from vidspeed.values import Bools, Floats, Ints, Sway, Value
 
 STRONG = 8.0  # peak over noise from which a light teaches the others
 NEAR_FULL = 3.0  # levels below white that count as full: a codec shakes them
@@ -148,21 +147,23 @@ def _own(lights: Sequence[Light], longer_px: float) -> list[Light]:
 
 
 def as_scattered(
-    lights: Sequence[Light], sway: Sway | None = None, *, alone: bool = False
+    lights: Sequence[Light], sway: Sway | None = None, *, alone: bool, stamp_u_s: float
 ) -> list[Light]:
     """Return the lights of a lamp, their covariances as their scatter shows them to be.
 
     `sway` is that of the picture, of which the scatter is none; `alone` says that nothing of a
-    frame comes from the one before, so that no error is carried on.
+    frame comes from the one before, so that no error is carried on. `stamp_u_s` is of the stamps.
     """
     order = sorted(lights, key=lambda light: light.spot.frame)
     if not order:
         return []
     frame, time_s, _ = _facts([light.spot for light in order])
     xy, cov = np.array([one.xy_px for one in order]), np.array([one.cov_px2 for one in order])
-    carried = 0.0 if alone else order[0].carried
-    proves = proving(np.array([one.snr for one in order]), alone=alone)
-    scatter = scatter_of(time_s, frame, xy, cov, carried, sway, proves=proves, in_blocks=not alone)
+    scatter = scatter_of(
+        time_s, frame, xy, cov, 0.0 if alone else order[0].carried, sway,
+        proves=proving(np.array([one.snr for one in order]), alone=alone),
+        in_blocks=not alone, stamp_u_s=stamp_u_s,
+    )  # fmt: skip
     spreads = stretched(xy, cov, scatter)
     return [replace(light, cov_px2=one) for light, one in zip(order, spreads, strict=True)]
 
@@ -219,7 +220,7 @@ def _velocity(time_s: Floats, xy_px: Floats, snr: Floats) -> Floats:
     return velocity
 
 
-def _exposure(half_px: Floats, speed: Floats, teachers: NDArray[np.bool_]) -> float:
+def _exposure(half_px: Floats, speed: Floats, teachers: Bools) -> float:
     """Return the time that the shutter is open, from length over speed of the strong lights."""
     length = 2.0 * np.linalg.norm(half_px[teachers], axis=1)
     return float(np.median(length / np.maximum(np.linalg.norm(speed[teachers], axis=1), 1e-6)))

@@ -84,6 +84,7 @@ def scatter_of(
     proves: float = 0.0,
     own_degrees: float = OWN_DEGREES,
     in_blocks: bool = False,
+    stamp_u_s: float = 0.0,
 ) -> tuple[float, float]:
     """Return by what the stated errors of places must be multiplied, along and across the way.
 
@@ -92,8 +93,9 @@ def scatter_of(
     which both tell. Taking only what exceeds chance would be too much on the mean. Places that
     agree better than is stated are surer only as far as that `proves` it, and as errors are new in
     every frame. Of a coder that describes pictures `in_blocks`, what the trend takes away of its
-    errors across is taken to be as much larger than stated as those along are. `xy_px` (n, 2),
-    `cov_px2` (n, 2, 2); `carried` as from `carried_on`, `proves` as from `proving`.
+    errors across is taken to be as much larger than stated as those along are, without what the
+    stamps' own uncertainty makes of these. `xy_px` (n, 2), `cov_px2` (n, 2, 2); `carried` as from
+    `carried_on`, `proves` as from `proving`.
     """
     if len(time_s) < LEAST_LIGHTS:
         return 1.0, 1.0
@@ -111,7 +113,8 @@ def scatter_of(
     ratio = np.where(ratio < 1.0, 1.0 - surer * (1.0 - ratio), ratio)
     if in_blocks:
         hidden = max(1.0 - in_rows / max(fresh, 1e-9), 0.0)
-        ratio[1] += IN_ROWS * hidden * max(ratio[0] - 1.0, 0.0)
+        larger = ratio[0] - 1.0 - _of_stamps(time_s, xy_px, cov_px2, stamp_u_s)
+        ratio[1] += IN_ROWS * hidden * max(larger, 0.0)
     return float(np.sqrt(ratio[0])), float(np.sqrt(ratio[1]))
 
 
@@ -223,6 +226,15 @@ def _of_rows(across: Floats, xy_px: Floats) -> Floats:
     """
     near = np.exp(-np.abs(xy_px[:, None] - xy_px[None]) / ROW_PX)
     return np.asarray(np.einsum("ik,jk,ijk->ij", across, across, near))
+
+
+def _of_stamps(time_s: Floats, xy_px: Floats, cov_px2: Floats, stamp_u_s: float) -> float:
+    """Return how large a variance along the way stamps make, over the stated one."""
+    along = _axes(xy_px)[:, 0]
+    speed = np.sum(along * np.gradient(xy_px, time_s, axis=0), axis=1)
+    return float(
+        np.mean((speed * stamp_u_s) ** 2 / np.einsum("ni,nij,nj->n", along, cov_px2, along))
+    )
 
 
 def _moved(sway: Sway | None, time_s: Floats) -> Floats:
