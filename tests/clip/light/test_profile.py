@@ -38,6 +38,15 @@ def test_a_halo_is_a_share_of_the_light_under_a_wider_blur():
     assert HALO_WIDTH > 2
 
 
+@pytest.mark.parametrize("half", [0.0, 0.02, 0.2])
+def test_the_halo_of_a_point_is_as_wide_as_that_of_a_streak(half):
+    away = np.array([-12.0, -5.0, 0.0, 5.0, 12.0])
+    for x, y in ((30.2 + away, np.full(5, 20.7)), (np.full(5, 30.2), 20.7 + away)):
+        _, slopes = streak(parameters(half, 0.0, halo=0.1), x, y)
+        blur = np.exp(-(away**2) / (2.0 * (HALO_WIDTH * 1.4) ** 2))
+        np.testing.assert_allclose(slopes[:, 7], 50.0 / HALO_WIDTH**2 * blur, atol=2e-2)
+
+
 @pytest.mark.parametrize(("half", "slope"), CASES)
 def test_derivatives(half, slope):
     rng = np.random.default_rng(4)

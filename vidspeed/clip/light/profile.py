@@ -43,10 +43,11 @@ def streak(parameters: Floats, x: Floats, y: Floats) -> tuple[Floats, Floats]:
     halo h. Several streaks at once have one more axis in front, in all of these.
     """
     slopes, halo_slopes = np.empty((SHAPE, *x.shape)), np.empty((HALO, *x.shape))
-    core = _segment(parameters, x, y, slopes[:HALO])
+    least = LEAST_HALF * parameters[..., WIDTH, None]
+    core = _segment(parameters, x, y, least, slopes[:HALO])
     wide = parameters.copy()
     wide[..., WIDTH] *= HALO_WIDTH
-    halo = _segment(wide, x, y, halo_slopes)
+    halo = _segment(wide, x, y, least, halo_slopes)
     thin = 1.0 / HALO_WIDTH**2
     share = parameters[..., HALO, None] * thin
     halo_slopes[WIDTH] *= HALO_WIDTH
@@ -56,15 +57,18 @@ def streak(parameters: Floats, x: Floats, y: Floats) -> tuple[Floats, Floats]:
     return core + share * halo, np.moveaxis(slopes, 0, -1)
 
 
-def _segment(parameters: Floats, x: Floats, y: Floats, slopes: Floats) -> Floats:
-    """Return the light (n,) of a blurred segment; its derivatives go into `slopes` (7, n)."""
+def _segment(parameters: Floats, x: Floats, y: Floats, least: Floats, slopes: Floats) -> Floats:
+    """Return the light (n,) of a blurred segment; its derivatives go into `slopes` (7, n).
+
+    One that is shorter is taken for one whose half length is `least`.
+    """
     middle_x, middle_y, half_x, half_y, width, peak, slope = (
         parameters[..., place, None] for place in range(HALO)
     )
     length = np.hypot(half_x, half_y)
-    half = np.maximum(length, LEAST_HALF * width)
-    cosine = np.where(length > 0.0, half_x / half, 1.0)
-    sine = np.where(length > 0.0, half_y / half, 0.0)
+    half = np.maximum(length, least)
+    there = np.where(length > 0.0, length, 1.0)
+    cosine, sine = np.where(length > 0.0, half_x, 1.0) / there, half_y / there
     dx, dy = x - middle_x, y - middle_y
     u, v = dx * cosine + dy * sine, dy * cosine - dx * sine
     across = np.exp(-0.5 * (v / width) ** 2)
