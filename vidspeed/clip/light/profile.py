@@ -6,13 +6,19 @@ exp(-(u - t)^2/2s^2) and T the same mean weighted with t/2q: g is the change of 
 end to end, relative. For q -> 0 this is P exp(-r^2/2s^2), a point. A share h of as much light
 again lies in a halo: the same segment under a blur `HALO_WIDTH` times as wide.
 
+Lengths are taken in sqrt(2) widths of the halo. Under a blur w times as narrow (w is 1 for the
+halo, `HALO_WIDTH` for the core) the blur at the segment's two ends is
+A = exp(-w^2 ((u - q)^2 + v^2)) and B = exp(-w^2 ((u + q)^2 + v^2)), and W, V times its integral
+over the segment, is sqrt(pi)/2w times D = V (erf(w (u + q)) - erf(w (u - q))). Then V E = W/2q and
+V T = (uW - (A - B)/2w^2)/4q^2. These and their derivatives by u and q are linear in A, B, D and uD;
+that by v is -2 w^2 v times the level, and since only ratios of lengths count, that by the width
+follows from the other three.
+
 The integral of the blur over the segment follows from the blur at its two ends to 2e-7:
 M. Abramowitz, I. Stegun, "Handbook of Mathematical Functions" (1964), 7.1.26.
 """
 
 from __future__ import annotations
-
-from typing import NamedTuple
 
 import numpy as np
 
@@ -21,110 +27,122 @@ from vidspeed.values import Floats
 # Places in a vector of parameters.
 X, Y, HALF_X, HALF_Y, WIDTH, PEAK, SLOPE, HALO = range(8)
 SHAPE = 8
-HALO_WIDTH = 4.0
+HALO_WIDTH, SQUARINGS = 4.0, 4  # so often squared, a number is to the power of that width squared
+NARROW = np.array([HALO_WIDTH, 1.0])  # w of the core and of the halo
+INTEGRAL = np.sqrt(np.pi) / (2.0 * NARROW)  # W over D
 LEAST_HALF = 0.05  # half length in widths below which a segment is a point
 BEYOND = (1.061405429, -1.453152027, 1.421413741, -0.284496736, 0.254829592)  # of 7.1.26
 FASTER = 0.3275911
 
 
-class _Along(NamedTuple):
-    """The segment's profile along itself, and its derivatives by place, half length, width."""
-
-    level: Floats
-    by_u: Floats
-    by_half: Floats
-    by_width: Floats
-
-
-def streak(parameters: Floats, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+def streak(
+    parameters: Floats, x: Floats, y: Floats, out: Floats | None = None
+) -> tuple[Floats, Floats]:
     """Return the light (n,) of a streak at pixels x, y (n,) and its derivatives (n, 8).
 
     `parameters` (8,): middle x, y; half vector x, y; width (pixels); peak (light); slope g;
-    halo h. Several streaks at once have one more axis in front, in all of these.
+    halo h. Several streaks at once have one more axis in front, in all of these. The derivatives
+    are tables (n,) one after another, in `out` (8, n) where that is given.
     """
-    slopes, halo_slopes = np.empty((SHAPE, *x.shape)), np.empty((HALO, *x.shape))
-    least = LEAST_HALF * parameters[..., WIDTH, None]
-    core = _segment(parameters, x, y, least, slopes[:HALO])
-    wide = parameters.copy()
-    wide[..., WIDTH] *= HALO_WIDTH
-    halo = _segment(wide, x, y, least, halo_slopes)
-    thin = 1.0 / HALO_WIDTH**2
-    share = parameters[..., HALO, None] * thin
-    halo_slopes[WIDTH] *= HALO_WIDTH
-    halo_slopes *= share
-    slopes[:HALO] += halo_slopes
-    slopes[HALO] = thin * halo
-    return core + share * halo, np.moveaxis(slopes, 0, -1)
-
-
-def _segment(parameters: Floats, x: Floats, y: Floats, least: Floats, slopes: Floats) -> Floats:
-    """Return the light (n,) of a blurred segment; its derivatives go into `slopes` (7, n).
-
-    One that is shorter is taken for one whose half length is `least`.
-    """
-    middle_x, middle_y, half_x, half_y, width, peak, slope = (
-        parameters[..., place, None] for place in range(HALO)
+    slopes = np.empty((SHAPE, *x.shape)) if out is None else out
+    middle_x, middle_y, half_x, half_y, width, peak = (
+        parameters[..., place, None] for place in range(SLOPE)
     )
+    unit = np.sqrt(2.0) * HALO_WIDTH * width
     length = np.hypot(half_x, half_y)
-    half = np.maximum(length, least)
-    there = np.where(length > 0.0, length, 1.0)
-    cosine, sine = np.where(length > 0.0, half_x, 1.0) / there, half_y / there
+    half = np.maximum(length, LEAST_HALF * width) / unit
+    reach = np.where(length > 0.0, length, 1.0) * unit
+    cosine, sine = np.where(length > 0.0, half_x, 1.0) / reach, half_y / reach
     dx, dy = x - middle_x, y - middle_y
     u, v = dx * cosine + dy * sine, dy * cosine - dx * sine
-    across = np.exp(-0.5 * (v / width) ** 2)
-    along, tilted = _along(u, half, width, slope)
-    bright = peak * across
-    level = bright * along.level
-    by_u = bright * along.by_u
-    by_v = level * v / -(width**2)
-    by_turn = (by_u * v - by_v * u) / half  # by the angle from +x towards +y
-    by_half = bright * along.by_half
-    slopes[X] = by_v * sine - by_u * cosine
-    slopes[Y] = -by_u * sine - by_v * cosine
-    slopes[HALF_X] = by_half * cosine - by_turn * sine
-    slopes[HALF_Y] = by_half * sine + by_turn * cosine
-    slopes[WIDTH] = by_v * v / -width + bright * along.by_width
-    slopes[PEAK] = across * along.level
-    slopes[SLOPE] = bright * tilted
-    return np.asarray(level)
+    tables = _tables(u, v, half)
+    derivatives, shares = _weights(parameters, half)
+    _combine(shares, tables, slopes[PEAK:])
+    ways = np.empty((4, *x.shape))
+    _combine(derivatives, tables, ways[:3])
+    by_u, by_v, by_half, by_turn = ways  # the last two times q
+    by_v *= v
+    np.subtract(by_u * v, by_v * u, out=by_turn)
+    by_width = by_u * u + by_v * v
+    by_width += by_half
+    np.multiply(by_width, -1.0 / width, out=slopes[WIDTH])
+    turned = np.stack([cosine, -sine, sine, cosine], axis=-1).reshape(*x.shape[:-1], 2, 2)
+    _combine(-turned, ways[:2], slopes[: Y + 1])
+    _combine(turned / half[..., None], ways[2:], slopes[HALF_X : HALF_Y + 1])
+    return peak * slopes[PEAK], np.moveaxis(slopes, 0, -1)
 
 
-def _along(u: Floats, half: Floats, width: Floats, slope: Floats) -> tuple[_Along, Floats]:
-    """Return E + g T with its derivatives, and T.
+def _tables(u: Floats, v: Floats, half: Floats) -> Floats:
+    """Return A, B, D and uD of the core, and then those of the halo (8, n)."""
+    tables = np.empty((2, 4, *u.shape))
+    bells, difference = tables[:, :3], tables[:, 2]  # A, B and V, which makes way for D
+    core, halo = bells
+    ends = np.empty((2, 2, *u.shape))
+    ahead, behind = ends[1]
+    np.subtract(u, half, out=ahead)
+    np.add(u, half, out=behind)
+    np.multiply(ends[1], HALO_WIDTH, out=ends[0])
+    np.square(ends[1], out=halo[:2])
+    halo[2] = 0.0
+    halo += v**2
+    np.exp(np.negative(halo, out=halo), out=halo)
+    np.square(halo, out=core)
+    for _ in range(SQUARINGS - 1):
+        np.square(core, out=core)
+    whole = _error_function(ends, bells[:, :2], bells[:, 2:])
+    np.subtract(whole[:, 1], whole[:, 0], out=difference)
+    np.multiply(difference, u, out=tables[:, 3])
+    return tables.reshape(8, *u.shape)
 
-    With the integral W of the blur over the segment, and the difference and the sum of the blur at
-    its two ends, E is W over the length, and T is (u W - s^2 difference) over its square.
+
+def _weights(parameters: Floats, half: Floats) -> tuple[Floats, Floats]:
+    """Return the matrices that make derivatives of the tables A, B, D and uD of core and halo.
+
+    Those by u, by v over v, and by q times q (3, 8); and those by peak, slope and halo (3, 8).
     """
-    ahead = np.exp(-0.5 * ((u - half) / width) ** 2)
-    behind = np.exp(-0.5 * ((u + half) / width) ** 2)
-    root = np.sqrt(2.0) * width
-    whole = _error_function((u + half) / root, behind) - _error_function((u - half) / root, ahead)
-    whole *= width * np.sqrt(np.pi / 2.0)
-    apart, both = ahead - behind, ahead + behind
-    even, tilt = 0.5 / half, 0.25 * slope / half**2
-    moment = u * whole - width**2 * apart
-    inner = whole - half * both
-    spread = (inner + u * apart) / width
-    by_width = (2.0 * half / width) * u * both + u * spread
-    by_width -= ((u**2 + half**2) / width + 2.0 * width) * apart
-    along = _Along(
-        even * whole + tilt * moment,
-        tilt * inner - even * apart,
-        even * both - (even / half) * whole + (tilt * half) * apart - (2.0 * tilt / half) * moment,
-        even * spread + tilt * by_width,
-    )
-    return along, moment * (0.25 / half**2)
+    peak, slope, share = (parameters[..., place, None] for place in (PEAK, SLOPE, HALO))
+    rows = np.zeros((6, *half.shape[:-1], 2, 4))
+    by_u, by_v, by_half, level, tilted, halo = rows
+    even, tilt, far, near = 0.5 / half, 0.25 / half**2, 1.0 + 0.5 * slope, 1.0 - 0.5 * slope
+    mean, moment = even * INTEGRAL, tilt * INTEGRAL
+    tilted[..., 1] = tilt * (0.5 / NARROW**2)
+    tilted[..., 0] = -tilted[..., 1]
+    tilted[..., 3] = moment
+    np.multiply(tilted, slope[..., None], out=level)
+    level[..., 2] = mean
+    by_u[..., 0] = -even * far
+    by_u[..., 1] = even * near
+    by_u[..., 2] = slope * moment
+    np.multiply(level, -2.0 * NARROW[:, None] ** 2, out=by_v)
+    by_half[..., 0], by_half[..., 1], by_half[..., 2] = 0.5 * far, 0.5 * near, mean
+    by_half -= 2.0 * level
+    thin = 1.0 / HALO_WIDTH**2
+    np.multiply(level[..., 1, :], thin, out=halo[..., 1, :])
+    rows[:5, ..., 1, :] *= thin * share
+    rows[:3] *= peak[..., None]
+    rows[4:] *= peak[..., None]
+    both = rows.reshape(6, *half.shape[:-1], 8).swapaxes(0, -2)
+    return both[..., :3, :], both[..., 3:, :]
 
 
-def _error_function(x: Floats, bell: Floats) -> Floats:
-    """Return erf(x), where `bell` is exp(-x^2), to 1.5e-7.
+def _combine(matrix: Floats, tables: Floats, out: Floats) -> None:
+    """Put the sums of tables (m, n), weighed by a matrix (k, m), into others (k, n)."""
+    np.matmul(matrix, tables.swapaxes(0, -2), out=out.swapaxes(0, -2))
+
+
+def _error_function(x: Floats, bell: Floats, top: Floats) -> Floats:
+    """Return `top` times erf(x), where `bell` is `top` times exp(-x^2), to 1.5e-7.
 
     SciPy's takes twice as long, and brings 24 MB and a tenth of a second to what only scans.
     """
-    near = 1.0 / (1.0 + FASTER * np.abs(x))
+    near = np.abs(x)
+    near *= FASTER
+    near += 1.0
+    np.divide(1.0, near, out=near)
     beyond = BEYOND[0] * near
     for each in BEYOND[1:]:
         beyond += each
         beyond *= near
     beyond *= bell
-    return np.copysign(1.0 - beyond, x)
+    np.subtract(top, beyond, out=beyond)
+    return np.copysign(beyond, x, out=beyond)

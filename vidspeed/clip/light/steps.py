@@ -86,24 +86,25 @@ def step_of(state: State, now: Floats, known: Known, damping: Floats) -> tuple[F
 
 def state_of(stack: Stack, curve: Curve, parameters: Floats) -> State:
     """Return the state of fits with parameters (k, 11)."""
-    light, shape_slopes = streak(parameters[:, :SHAPE], stack.x, stack.y)
+    slopes = np.empty((PARAMETERS, *stack.x.shape))  # a table each: passes over them are short
+    light, _ = streak(parameters[:, :SHAPE], stack.x, stack.y, slopes[:SHAPE])
     light += stack.under
     level, slope = curve.level_and_slope(light)
     level -= stack.beneath
-    slopes = np.empty((PARAMETERS, *light.shape))  # a table each: passes over them are short
-    np.multiply(np.moveaxis(shape_slopes, -1, 0), slope, out=slopes[:SHAPE])
     offset, by_x, by_y = (parameters[:, SHAPE + k, None] for k in range(3))
-    slopes[SHAPE] = 1.0
-    slopes[SHAPE + 1] = (stack.x - parameters[:, X, None]) / TILT_PX
-    slopes[SHAPE + 2] = (stack.y - parameters[:, Y, None]) / TILT_PX
-    tilted = offset + by_x * slopes[SHAPE + 1] + by_y * slopes[SHAPE + 2]
-    residual = stack.above - level - tilted
-    slopes[X] -= by_x / TILT_PX
-    slopes[Y] -= by_y / TILT_PX
+    even, tilt_x, tilt_y = slopes[SHAPE:]
+    np.multiply(stack.x - parameters[:, X, None], 1.0 / TILT_PX, out=tilt_x)
+    np.multiply(stack.y - parameters[:, Y, None], 1.0 / TILT_PX, out=tilt_y)
+    residual = stack.above - level - (offset + by_x * tilt_x + by_y * tilt_y)
     met = stack.full & (residual <= 0.0)  # the model is at least as bright as it must be
-    keep = np.where(met, 0.0, stack.weight)
-    slopes *= keep
-    return State(level, residual * keep, slopes)
+    even[:] = np.where(met, 0.0, stack.weight)
+    residual *= even
+    slope *= even
+    slopes[:SHAPE] *= slope
+    slopes[X] -= by_x / TILT_PX * even
+    slopes[Y] -= by_y / TILT_PX * even
+    slopes[SHAPE + 1 :] *= even
+    return State(level, residual, slopes)
 
 
 def better_of(better: Bools, new: State, old: State) -> State:
