@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vidspeed.clip.gain import jump_curve, steepness, through
-from vidspeed.clip.medians import SAMPLES, RunningMiddle
+from vidspeed.clip.medians import SAMPLES, RunningMiddle, middle_of_stack
 from vidspeed.clip.read import Luma
 from vidspeed.values import Floats, Picture, Value
 
@@ -265,20 +265,35 @@ class _Spread:
 
 
 def ground(past: Luma) -> Ground:
-    """Return background and noise of a patch from its samples (n, h, w), in eight-bit levels.
+    """Return background and noise of a patch from its nine samples (9, h, w), in eight-bit levels.
 
     What stands out of a pixel's own samples by more than three standard deviations is left out:
     the light itself, where it was a moment ago.
     """
-    stack = past.astype(np.float64) * level_scale(past)
-    away = np.abs(stack - np.median(stack, axis=0))
-    spread = np.sort(away, axis=0)[:-2].mean(axis=0) / TRIMMED_MEAN
+    middle = middle_of_stack(past)
+    away = np.maximum(past, middle) - np.minimum(past, middle)
+    scale = level_scale(past)
+    stack, size = past * scale, away * scale
+    most, second = _two_largest(away)
+    inner = size.sum(axis=0) - most * scale - second * scale
+    spread = inner / (len(past) - 2) / TRIMMED_MEAN
     limit = 3.0 * np.maximum(spread, np.median(spread)) + 1.0
-    kept = away <= limit
-    count = np.maximum(kept.sum(axis=0), 1)
-    level = np.where(kept, stack, 0.0).sum(axis=0) / count
-    square = np.where(kept, (stack - level) ** 2, 0.0).sum(axis=0) / np.maximum(count - 1, 1)
+    kept = (size <= limit).astype(np.float64)
+    count = np.maximum(kept.sum(axis=0), 1.0)
+    level = (stack * kept).sum(axis=0) / count
+    left = (stack - level) * kept
+    square = np.square(left, out=left).sum(axis=0) / np.maximum(count - 1.0, 1.0)
     return Ground(level=level, noise2=_smooth_noise(square), samples=len(past))
+
+
+def _two_largest(sizes: Luma) -> tuple[Any, Any]:
+    """Return the largest and the second largest (h, w) of some pictures (n, h, w)."""
+    most: Any = sizes[0]
+    second: Any = np.zeros_like(most)
+    for size in sizes[1:]:
+        second = cv2.max(second, cv2.min(most, size))
+        most = cv2.max(most, size)
+    return most, second
 
 
 def halved(luma: Luma) -> Picture:

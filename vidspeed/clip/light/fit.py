@@ -93,24 +93,25 @@ def pixels_of(spot: Spot, reach_px: float, full_level: float) -> Pixels:
     `full_level` (eight-bit levels) is where the picture saturates.
     """
     around = ground(spot.past)
-    raw = spot.luma.astype(np.float64) * level_scale(spot.luma)
-    rows, columns = np.mgrid[0 : raw.shape[0], 0 : raw.shape[1]].astype(np.float64)
-    dx = columns + spot.corner_px[0] - spot.xy_px[0]
-    dy = rows + spot.corner_px[1] - spot.xy_px[1]
+    rows, columns = (np.arange(side) for side in spot.luma.shape)
+    dx = columns + (spot.corner_px[0] - spot.xy_px[0])
+    dy = rows[:, None] + (spot.corner_px[1] - spot.xy_px[1])
     half = float(np.linalg.norm(spot.half_px))
     cosine, sine = (spot.half_px / half) if half > 0 else np.array([1.0, 0.0])
     u, v = dx * cosine + dy * sine, dy * cosine - dx * sine
     beyond = np.maximum(np.abs(u) - half, 0.0)
     kept = spot.own & (np.hypot(beyond, v) <= reach_px)
+    row, column = np.nonzero(kept)
+    value = spot.luma[kept] * level_scale(spot.luma)
     return Pixels(
-        x=(dx + spot.xy_px[0])[kept],
-        y=(dy + spot.xy_px[1])[kept],
-        value=raw[kept],
+        x=column + float(spot.corner_px[0]),
+        y=row + float(spot.corner_px[1]),
+        value=value,
         ground=around.level[kept],
         noise2=around.noise2[kept] * (1.0 + 1.0 / around.samples),
-        full=raw[kept] >= full_level,
+        full=value >= full_level,
         at=np.flatnonzero(kept),
-        shape=(raw.shape[0], raw.shape[1]),
+        shape=(len(rows), len(columns)),
     )
 
 
