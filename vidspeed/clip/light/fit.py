@@ -84,7 +84,7 @@ class Fit(Value):
     @property
     def leverage(self) -> Floats:
         """Return how far each pixel (n,) determines its own fitted value, 0 to 1."""
-        return np.asarray(np.einsum("ni,ij,nj->n", self.slopes, self.inverse, self.slopes))
+        return np.asarray(((self.slopes @ self.inverse) * self.slopes).sum(axis=1))
 
 
 def pixels_of(spot: Spot, reach_px: float, full_level: float) -> Pixels:
@@ -104,8 +104,8 @@ def pixels_of(spot: Spot, reach_px: float, full_level: float) -> Pixels:
     row, column = np.nonzero(kept)
     value = spot.luma[kept] * level_scale(spot.luma)
     return Pixels(
-        x=column + float(spot.corner_px[0]),
-        y=row + float(spot.corner_px[1]),
+        x=spot.corner_px[0] + column.astype(np.float64),
+        y=spot.corner_px[1] + row.astype(np.float64),
         value=value,
         ground=around.level[kept],
         noise2=around.noise2[kept] * (1.0 + 1.0 / around.samples),

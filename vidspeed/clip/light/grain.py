@@ -27,7 +27,7 @@ from vidspeed.values import Bools, Floats, Ints, Value
 LEVELS = np.array([0.0, 1.0, 3.0, 8.0, 20.0, 60.0, 150.0])  # bins of level over noise
 LEAST_LEVEL = 0.1  # that is added to levels, since they have logarithms
 DEPTHS = np.log(LEVELS + LEAST_LEVEL)
-MIDDLES = np.concatenate([[0.5], np.sqrt(LEVELS[1:-1] * LEVELS[2:]), [2.0 * LEVELS[-1]]])
+MIDDLES = np.log(np.concatenate([[0.5], np.sqrt(LEVELS[1:-1] * LEVELS[2:]), [2.0 * LEVELS[-1]]]))
 PATTERNS = 30.0  # over the noise: from about here on a coder describes a light by many patterns
 TRUST = 30.0  # pixels' worth of the next lower bin, so that an empty bin has a value
 ODD = np.array([X, Y, SLOPE, SHAPE + 1, SHAPE + 2])  # parameters that change odd parts
@@ -59,7 +59,8 @@ class Residuals(NamedTuple):
     `over` (n,) is the variance that the weights assumed over the background's, `depth` (n,) the
     logarithm of the light's level over the noise. `used` (n,) says which pixels took part and
     `paired` (n,) which of them have a partner opposite the light's middle, with its index in
-    `opposite` (n,). `taken` (n, 5) are the columns by which the fit takes part of the odd noise.
+    `opposite` (n,). `taken` (n, 5) are the columns by which the fit takes part of the odd noise,
+    `odd_leverage` (n,) is the leverage that comes from the parameters of odd parts.
     """
 
     pixels: Pixels
@@ -70,11 +71,7 @@ class Residuals(NamedTuple):
     paired: Bools
     opposite: Ints
     taken: Floats
-
-    @property
-    def odd_leverage(self) -> Floats:
-        """Return the leverage (n,) that comes from the parameters of odd parts."""
-        return np.asarray((self.taken**2).sum(axis=1))
+    odd_leverage: Floats
 
 
 def residuals_of(pixels: Pixels, fit: Fit, variance: Floats) -> Residuals:
@@ -91,6 +88,7 @@ def residuals_of(pixels: Pixels, fit: Fit, variance: Floats) -> Residuals:
         paired=used & (opposite >= 0),
         opposite=opposite,
         taken=taken,
+        odd_leverage=(taken**2).sum(axis=1),
     )
 
 
@@ -148,15 +146,15 @@ def covariance(left: Residuals, prior: Prior, noise: Noise) -> Floats:
     one that fits better is hardly surer.
     """
     size, fit = _standard(left, noise), left.fit
-    gain = (fit.inverse @ fit.slopes.T)[: HALF_X + 2] * size
-    pictures = np.array([_picture(row, left.pixels) for row in gain])
-    spread = np.array([_through(one, noise.kernel) for one in pictures])
-    product = np.tensordot(pictures, spread, axes=([1, 2], [1, 2]))
+    gain = (fit.inverse[: HALF_X + 2] @ fit.slopes.T) * size
+    spread = _through(_pictures(gain, left.pixels), noise.kernel)
+    product = gain @ spread.reshape(len(gain), -1)[:, left.pixels.at].T
     own, _ = _own(left, noise, size)
     more = own - noise.usual
     product *= noise.usual + noise.trust * max(more, _surer(left, noise) * more)
     product = 0.5 * (product + product.T)
-    from_prior = (fit.inverse / prior.sd**2 @ fit.inverse)[: HALF_X + 2, : HALF_X + 2]
+    known = fit.inverse[: HALF_X + 2] / prior.sd
+    from_prior = known @ known.T
     return np.asarray(product + from_prior)
 
 
@@ -173,8 +171,9 @@ class _Tally:
 
     def add(self, bins: Ints, used: Bools, square: Floats, free: Floats) -> None:
         """Add the pixels (n,) of one fit, in the bins of their levels."""
-        np.add.at(self.total, bins[used], square[used])
-        np.add.at(self.count, bins[used], free[used])
+        there, count = bins[used], len(LEVELS)
+        self.total += np.bincount(there, square[used], minlength=count)
+        self.count += np.bincount(there, free[used], minlength=count)
 
     def mean(self) -> float:
         """Return the mean square over all bins."""
@@ -197,17 +196,17 @@ def _depth(pixels: Pixels, fit: Fit) -> Floats:
 
 def _bins(depth: Floats) -> Ints:
     """Return in which of `LEVELS` pixels (n,) lie."""
-    return np.asarray(np.clip(np.digitize(depth, DEPTHS) - 1, 0, len(LEVELS) - 1))
+    return np.asarray(np.searchsorted(DEPTHS[1:], depth, side="right"))
 
 
 def _at_level(depth: Floats, ratio: Floats) -> Floats:
     """Return the ratio (n,) at each pixel's level."""
-    return np.asarray(np.exp(np.interp(depth, np.log(MIDDLES), np.log(ratio))))
+    return np.asarray(np.exp(np.interp(depth, MIDDLES, np.log(ratio))))
 
 
 def _used(fit: Fit) -> Bools:
     """Say which pixels (n,) took part; full ones that the model outshines did not."""
-    return np.asarray(np.any(fit.slopes != 0.0, axis=1))
+    return np.asarray(fit.slopes[:, SHAPE] != 0.0)
 
 
 def _opposite(pixels: Pixels, fit: Fit, used: Bools) -> Ints:
@@ -227,7 +226,7 @@ def _opposite(pixels: Pixels, fit: Fit, used: Bools) -> Ints:
 
 def _standard(left: Residuals, noise: Noise) -> Floats:
     """Return the standard deviation (n,) of the noise over the one that the weights assumed."""
-    return np.sqrt(_at_level(left.depth, noise.ratio) / _at_level(left.depth, noise.weighed))
+    return np.sqrt(_at_level(left.depth, noise.ratio / noise.weighed))
 
 
 def _odd_part(left: Residuals, size: Floats) -> Floats:
@@ -273,22 +272,21 @@ def _correlation(left: Sequence[Residuals], ratio: Floats) -> Floats:
     lags = Lags()
     for one in left:
         odd = _odd_part(one, np.sqrt(_at_level(one.depth, ratio) / one.over))
-        columns = [np.where(one.paired, column, 0.0) for column in one.taken.T]
-        odd_picture, paired, *taken = (
-            _picture(values, one.pixels)
-            for values in (odd, one.paired.astype(np.float64), *columns)
-        )
-        lags.add(odd_picture, paired, np.array(taken))
+        taken = np.where(one.paired, one.taken.T, 0.0)
+        odd_picture, paired, *columns = _pictures(np.vstack([odd, one.paired, taken]), one.pixels)
+        lags.add(odd_picture, paired, np.array(columns))
     return lags.kernel()
 
 
-def _through(picture: Floats, kernel: Floats) -> Floats:
-    """Return C times a picture: each pixel gets its neighbours' values by their covariance."""
-    return np.asarray(cv2.filter2D(picture, -1, kernel, borderType=cv2.BORDER_CONSTANT))
+def _through(pictures: Floats, kernel: Floats) -> Floats:
+    """Return C times pictures (k, h, w): each pixel gets its neighbours' values by covariance."""
+    return np.array(
+        [cv2.filter2D(one, -1, kernel, borderType=cv2.BORDER_CONSTANT) for one in pictures]
+    )
 
 
-def _picture(values: Floats, pixels: Pixels) -> Floats:
-    """Put values (n,) back into the shape of the patch, 0 where nothing is fitted."""
-    picture = np.zeros(pixels.shape)
-    picture.flat[pixels.at] = values
-    return picture
+def _pictures(values: Floats, pixels: Pixels) -> Floats:
+    """Put values (k, n) back into the shape of the patch (k, h, w), 0 where nothing is fitted."""
+    pictures = np.zeros((len(values), *pixels.shape))
+    pictures.reshape(len(values), -1)[:, pixels.at] = values
+    return pictures

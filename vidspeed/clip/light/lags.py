@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vidspeed.values import Floats
+from vidspeed.values import Floats, Ints
 
 LAG = 6  # pixels over which the noise of neighbours is looked at
 ROUNDS = 6  # in which the covariance settles
@@ -22,7 +22,6 @@ MOST_KEPT = 512  # rows of products that wait: multiplied at once they take a fi
 MOST_GROWN = 1.5  # of a pixel's variance, which is about 1: beyond, what is added calls for more
 SIDE = 2 * LAG + 1
 NEAR, FAR = np.arange(-LAG, LAG + 1), np.arange(-2 * LAG, 2 * LAG + 1)
-NEARBY = NEAR[:, None], NEAR
 
 Waves = NDArray[np.complex128]
 
@@ -48,16 +47,15 @@ class Lags:
         stack = np.concatenate([odd[None], paired[None], columns])[:, *there]
         size = tuple(cv2.getOptimalDFTSize(n + 2 * LAG) for n in stack.shape[1:])
         waves = np.fft.rfft2(stack, size)  # so large that pictures do not meet themselves
-        odd_wave, paired_wave, taken = waves[0], waves[1], waves[2:]
-        one, other = np.triu_indices(len(taken))
-        firsts = np.concatenate([[odd_wave, paired_wave], taken[one]])
-        sums = _products(firsts, np.concatenate([[odd_wave, paired_wave], taken[other]]), size)
-        near = sums[:, *NEARBY]
+        turned = np.conj(waves)
+        own = turned * waves
+        pairs = [turned[k] * waves[k + 1 :] for k in range(2, len(waves) - 1)]
+        near = _by_distance(np.concatenate([own, *pairs]), size, NEAR)
         self._found += near[0]
         self._pairs += near[1]
-        alike, products = one == other, near[2:].reshape(-1, SIDE**2)
-        self._spread += sums[2:][alike].sum(axis=0)[np.ix_(FAR, FAR)]
-        self._kept += [products, products[~alike, ::-1]]  # and the columns the other way round
+        self._spread += _by_distance(own[2:].sum(axis=0), size, FAR)
+        products = near[2:].reshape(-1, SIDE**2)
+        self._kept += [products, products[len(columns) :, ::-1]]  # pairs the other way round, too
         if sum(len(products) for products in self._kept) > MOST_KEPT:
             self._multiply()
 
@@ -99,9 +97,10 @@ class Lags:
         return np.asarray(2.0 * self._spread[*apart] - self._twice)
 
 
-def _products(waves: Waves, others: Waves, size: tuple[int, ...]) -> Floats:
-    """Return the sums of products (n, *size) of pictures with others, by distance, from waves."""
-    return np.asarray(np.fft.irfft2(np.conj(waves) * others, size))
+def _by_distance(waves: Waves, size: tuple[int, ...], distances: Ints) -> Floats:
+    """Return the sums of products (..., d, d) of pictures at some distances, from their waves."""
+    rows = np.fft.ifft(waves, axis=-2)[..., distances, :]
+    return np.asarray(np.fft.irfft(rows, size[1])[..., distances])
 
 
 def white() -> Floats:
