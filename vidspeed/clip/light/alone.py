@@ -31,18 +31,20 @@ def curve_for(
 ) -> tuple[Curve | None, dict[int, Fit]]:
     """Return the transfer curve under which the strongest lights fit best, and those fits.
 
-    There is none where these are all and too few of them settle for a track.
+    There is none where these are all and too few of them settle for a track: such lights are fitted
+    one by one first, since one that does not settle takes longest.
     """
     if spots[0].darker:
         return negative_curve(full_range), {}
     strongest = np.argsort([-spot.snr for spot in spots])[:TEACHERS].tolist()
-    tried = []
+    few = LEAST_LIGHTS <= len(spots) <= TEACHERS
+    tried: list[tuple[Curve, dict[int, Fit]]] = []
     for power in POWERS:
-        curve = curve_of(power, full_range)
-        fits = fitted_alone(spots, pixels, strongest, curve, longer_px)
-        settled = sum(fit.settled for fit in fits.values())
-        if settled < LEAST_LIGHTS <= len(spots) <= TEACHERS:
-            return None, {}
+        curve, fits = curve_of(power, full_range), dict[int, Fit]()
+        for some in [[k] for k in strongest] if few and not tried else [strongest]:
+            fits |= fitted_alone(spots, pixels, some, curve, longer_px)
+            if few and sum(not fit.settled for fit in fits.values()) > len(spots) - LEAST_LIGHTS:
+                return None, {}
         tried.append((curve, fits))
     costs = [sum(float(fit.residual @ fit.residual) for fit in fits.values()) for _, fits in tried]
     return tried[int(np.argmin(costs))]

@@ -51,7 +51,7 @@ def excess_of_streaks(
 
 def widened(spread: Floats, fit: Fit, excess: tuple[float, float]) -> Floats:
     """Widen a covariance (4, 4) of middle and half vector along and across the streak."""
-    if not _is_resolved(fit):
+    if excess == (1.0, 1.0) or not _is_resolved(fit):
         return spread
     along = fit.parameters[[HALF_X, HALF_Y]]
     along = along / np.linalg.norm(along)

@@ -32,7 +32,7 @@ from vidspeed.values import Bools, Floats, Ints, Value
 
 HALO_SHARE, HALO_SHARE_SD = 0.03, 0.1  # of a lens: what is expected, and how loosely
 ROUNDS = 40
-TOGETHER = 16  # lights: of more, what they are worked through with no longer fits a cache
+TOGETHER = 20  # lights, at most: of more, what they are worked through with no longer fits a cache
 SETTLED = 3e-3  # chi-square that another step would still gain: a twentieth of a deviation
 REACH = 5.0  # widths around the segment that are looked at
 PARTS, PARTED = 7, 2.5  # a streak is looked at in so many parts from this half length, in widths
@@ -44,8 +44,7 @@ class Pixels(Value):
 
     `value` is the luma level, `ground` that of the background, both in eight-bit levels, and
     `noise2` the variance of one pixel as the background shows it; where `full`, the value is a
-    lower bound. `at` (n,) is the place in the
-    patch of shape `shape`.
+    lower bound. `at` (n,) is the place in the smallest patch that holds them all, of shape `shape`.
     """
 
     x: Floats
@@ -93,25 +92,28 @@ def pixels_of(spot: Spot, reach_px: float, full_level: float) -> Pixels:
     `full_level` (eight-bit levels) is where the picture saturates.
     """
     around = ground(spot.past)
-    rows, columns = (np.arange(side) for side in spot.luma.shape)
-    dx = columns + (spot.corner_px[0] - spot.xy_px[0])
-    dy = rows[:, None] + (spot.corner_px[1] - spot.xy_px[1])
+    y, x = (np.arange(side, dtype=np.float64) for side in spot.luma.shape)
+    x += spot.corner_px[0]
+    y += spot.corner_px[1]
+    dx, dy = x - spot.xy_px[0], y[:, None] - spot.xy_px[1]
     half = float(np.linalg.norm(spot.half_px))
     cosine, sine = (spot.half_px / half) if half > 0 else np.array([1.0, 0.0])
     u, v = dx * cosine + dy * sine, dy * cosine - dx * sine
     beyond = np.maximum(np.abs(u) - half, 0.0)
     kept = spot.own & (np.hypot(beyond, v) <= reach_px)
-    row, column = np.nonzero(kept)
+    rows, columns = np.nonzero(kept)
+    within_y, within_x = rows - rows.min(initial=len(y)), columns - columns.min(initial=len(x))
+    height, width = int(within_y.max(initial=-1)) + 1, int(within_x.max(initial=-1)) + 1
     value = spot.luma[kept] * level_scale(spot.luma)
     return Pixels(
-        x=spot.corner_px[0] + column.astype(np.float64),
-        y=spot.corner_px[1] + row.astype(np.float64),
+        x=x[columns],
+        y=y[rows],
         value=value,
         ground=around.level[kept],
         noise2=around.noise2[kept] * (1.0 + 1.0 / around.samples),
         full=value >= full_level,
-        at=np.flatnonzero(kept),
-        shape=(len(rows), len(columns)),
+        at=within_y * width + within_x,
+        shape=(height, width),
     )
 
 
@@ -119,7 +121,7 @@ def start_of(spot: Spot, pixels: Pixels, curve: Curve) -> Floats:
     """Return the parameters (11,) that a spot's rough figures suggest."""
     start = np.zeros(PARAMETERS)
     start[[X, Y]], start[[HALF_X, HALF_Y]] = spot.xy_px, spot.half_px
-    start[WIDTH] = np.clip(spot.sigma_px, 0.8, 4.0)
+    start[WIDTH] = min(max(spot.sigma_px, 0.8), 4.0)
     half = float(np.linalg.norm(spot.half_px))
     ground = float(np.median(pixels.ground))
     low, high = curve.light(np.array([ground, ground + spot.peak]))
@@ -148,9 +150,10 @@ def fit_streaks(
     """
     order = sorted(range(len(pixels)), key=lambda k: len(pixels[k].x))
     fits: dict[int, Fit] = {}
-    for first in range(0, len(order), TOGETHER):
+    groups = -(-len(order) // TOGETHER)
+    for group in range(groups):
         alive()
-        some = order[first : first + TOGETHER]
+        some = order[group * len(order) // groups : (group + 1) * len(order) // groups]
         stack = _stacked([pixels[k] for k in some], curve, [noise2[k] for k in some])
         known = Known(
             np.array([priors[k].value for k in some]), np.array([priors[k].sd for k in some]) ** -2

@@ -147,8 +147,7 @@ def covariance(left: Residuals, prior: Prior, noise: Noise) -> Floats:
     """
     size, fit = _standard(left, noise), left.fit
     gain = (fit.inverse[: HALF_X + 2] @ fit.slopes.T) * size
-    spread = _through(_pictures(gain, left.pixels), noise.kernel)
-    product = gain @ spread.reshape(len(gain), -1)[:, left.pixels.at].T
+    product = gain @ _through(gain, left.pixels, noise.kernel).T
     own, _ = _own(left, noise, size)
     more = own - noise.usual
     product *= noise.usual + noise.trust * max(more, _surer(left, noise) * more)
@@ -278,11 +277,12 @@ def _correlation(left: Sequence[Residuals], ratio: Floats) -> Floats:
     return lags.kernel()
 
 
-def _through(pictures: Floats, kernel: Floats) -> Floats:
-    """Return C times pictures (k, h, w): each pixel gets its neighbours' values by covariance."""
-    return np.array(
-        [cv2.filter2D(one, -1, kernel, borderType=cv2.BORDER_CONSTANT) for one in pictures]
-    )
+def _through(values: Floats, pixels: Pixels, kernel: Floats) -> Floats:
+    """Return C times values (k, n): each pixel gets its neighbours' by their covariance."""
+    picture = np.zeros((*pixels.shape, len(values)))
+    picture.reshape(-1, len(values))[pixels.at] = values.T
+    spread = cv2.filter2D(picture, -1, kernel, borderType=cv2.BORDER_CONSTANT)
+    return np.asarray(spread.reshape(-1, len(values))[pixels.at].T)
 
 
 def _pictures(values: Floats, pixels: Pixels) -> Floats:

@@ -56,7 +56,7 @@ class Lags:
         self._spread += _by_distance(own[2:].sum(axis=0), size, FAR)
         products = near[2:].reshape(-1, SIDE**2)
         self._kept += [products, products[len(columns) :, ::-1]]  # pairs the other way round, too
-        if sum(len(products) for products in self._kept) > MOST_KEPT:
+        if sum(map(len, self._kept)) > MOST_KEPT:
             self._multiply()
 
     def _multiply(self) -> None:

@@ -53,6 +53,7 @@ LEAST_SNR = 2.0
 WORST_PX = 3.0  # a light whose place is less certain than this is left out
 STRAYED_PX = 4.0  # and half a streak: a fit farther from where its spot stood out is of another
 SETTLED = 4  # rounds in which places and speed of a flashing lamp settle
+EXACT = 2e-15  # relative size of what rounding leaves of nothing
 WORST_ALONG_PX = 12.0  # a flashing lamp's light may be less certain along its way
 
 
@@ -207,17 +208,16 @@ def _common(spots: Sequence[Spot], fits: Sequence[Fit], longer_px: float) -> lis
 
 def _velocity(time_s: Floats, xy_px: Floats, snr: Floats) -> Floats:
     """Return the velocity (n, 2) in the picture at each light, from the seven nearest in time."""
-    velocity = np.zeros_like(xy_px)
-    for k, now in enumerate(time_s):
-        near = np.argsort(np.abs(time_s - now))[:7]
-        tau = time_s[near] - now
-        scale = max(float(np.abs(tau).max()), 1e-9)
-        degree = 2 if len(near) >= 5 else 1
-        basis = np.vander(tau / scale, degree + 1, increasing=True)
-        weight = np.sqrt(np.minimum(snr[near], 20.0))[:, None]
-        fitted = np.linalg.lstsq(basis * weight, xy_px[near] * weight, rcond=None)[0]
-        velocity[k] = fitted[1] / scale if len(near) > 1 else 0.0
-    return velocity
+    if len(time_s) < 2:
+        return np.zeros_like(xy_px)
+    near = np.array([np.argsort(np.abs(time_s - now))[:7] for now in time_s])
+    tau = time_s[near] - time_s[:, None]
+    scale = np.maximum(np.abs(tau).max(axis=1), 1e-9)[:, None]
+    degree = 2 if near.shape[1] >= 5 else 1
+    basis = (tau / scale)[:, :, None] ** np.arange(degree + 1)
+    weight = np.sqrt(np.minimum(snr[near], 20.0))[:, :, None]
+    inverse = np.linalg.pinv(basis * weight, rcond=EXACT)
+    return np.asarray((inverse[:, 1:2] @ (xy_px[near] * weight))[:, 0] / scale)
 
 
 def _exposure(half_px: Floats, speed: Floats, teachers: Bools) -> float:

@@ -15,7 +15,9 @@ from vidspeed.values import Bools, Floats
 
 PARAMETERS = SHAPE + 3  # and a background: offset, tilt along x, tilt along y
 TILT_PX = 10.0  # the tilts are levels over this distance
-LIMITS = ((WIDTH, 0.45, 8.0), (SLOPE, -1.8, 1.8), (HALO, 0.0, 1.0))  # place, low, high
+LOWEST, HIGHEST = np.full(PARAMETERS, -np.inf), np.full(PARAMETERS, np.inf)
+LOWEST[[WIDTH, SLOPE, HALO]] = 0.45, -1.8, 0.0
+HIGHEST[[WIDTH, SLOPE, HALO]] = 8.0, 1.8, 1.0
 LEAST_HALF = 0.1  # half length in widths: below it a streak is a point
 
 
@@ -71,17 +73,17 @@ class State(NamedTuple):
 
 def step_of(state: State, now: Floats, known: Known, damping: Floats) -> tuple[Floats, Floats]:
     """Return the next steps (k, 11) and the chi-square (k,) that they would gain, nearly."""
-    slopes = np.moveaxis(state.slopes, 0, 1)
+    slopes = state.slopes.swapaxes(0, 1)
     pull = (slopes @ state.residual[:, :, None])[:, :, 0] + known.tightness * (known.value - now)
-    normal = slopes @ np.swapaxes(slopes, 1, 2)
+    normal = slopes @ slopes.swapaxes(1, 2)
     free = ~_held(now, pull)
     normal *= free[:, :, None] & free[:, None, :]
-    diagonal = np.einsum("kii->ki", normal)
+    diagonal = normal.reshape(len(normal), -1)[:, :: PARAMETERS + 1]
     diagonal += known.tightness * free
     diagonal *= 1.0 + damping[:, None]
     diagonal += ~free
     step = np.linalg.solve(normal, (pull * free)[:, :, None])[:, :, 0]
-    return np.asarray(step), np.asarray(np.sum(pull * step, axis=1))
+    return np.asarray(step), np.asarray((pull * step).sum(axis=1))
 
 
 def state_of(stack: Stack, curve: Curve, parameters: Floats) -> State:
@@ -127,9 +129,7 @@ def cost_of(state: State, parameters: Floats, known: Known) -> Floats:
 
 def kept_possible(parameters: Floats) -> Floats:
     """Keep width, slope and halo (k, 11) in their limits and the half length off zero."""
-    kept = parameters.copy()
-    for place, low, high in LIMITS:
-        kept[:, place] = np.clip(kept[:, place], low, high)
+    kept = np.clip(parameters, LOWEST, HIGHEST)
     half, least = np.hypot(kept[:, HALF_X], kept[:, HALF_Y]), LEAST_HALF * kept[:, WIDTH]
     for k in np.flatnonzero(half < least):
         way = kept[k, [HALF_X, HALF_Y]] / half[k] if half[k] > 0.0 else np.array([1.0, 0.0])
@@ -139,10 +139,7 @@ def kept_possible(parameters: Floats) -> Floats:
 
 def _held(parameters: Floats, pull: Floats) -> Bools:
     """Say which parameters (k, 11) lie on a limit and are pulled beyond it."""
-    held = np.zeros(parameters.shape, dtype=bool)
-    for place, low, high in LIMITS:
-        at_low, at_high = parameters[:, place] <= low, parameters[:, place] >= high
-        held[:, place] = (at_low & (pull[:, place] < 0.0)) | (at_high & (pull[:, place] > 0.0))
+    held = np.where(pull < 0.0, parameters <= LOWEST, (pull > 0.0) & (parameters >= HIGHEST))
     half_x, half_y = parameters[:, HALF_X], parameters[:, HALF_Y]
     shortest = np.hypot(half_x, half_y) <= 1.0001 * LEAST_HALF * parameters[:, WIDTH]
     inward = half_x * pull[:, HALF_X] + half_y * pull[:, HALF_Y] <= 0.0
