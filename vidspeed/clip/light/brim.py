@@ -8,7 +8,7 @@ what is known beforehand, with its uncertainty, and no place: the middle follows
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -50,6 +50,15 @@ class _Foretold(NamedTuple):
     beside: int
 
 
+class _Begun(NamedTuple):
+    """A streak to be fitted: its spot where it is foretold, its pixels, what is known of it."""
+
+    spot: Spot
+    told: _Foretold
+    pixels: Pixels
+    prior: Prior
+
+
 def ended(
     cut: Sequence[Spot],
     whole: Sequence[Spot],
@@ -68,15 +77,13 @@ def ended(
     half = np.hypot(parameters[:, HALF_X], parameters[:, HALF_Y])
     if 2.0 * float(np.median(half)) < RESOLVED * float(np.median(parameters[:, WIDTH])):
         return []
-    found = []
+    begun = []
     for spot in cut:
         told = _foretold(spot, whole, parameters)
-        if told is None:
-            continue
-        one = _fitted(spot, told, priors[told.beside], curve, noise, full_level)
-        if one is not None and _agrees(one, told, size_px):
-            found.append(one)
-    return found
+        one = told and _begun(spot, told, priors[told.beside], full_level)
+        if one is not None:
+            begun.append(one)
+    return [one for one, told in _fitted(begun, curve, noise) if _agrees(one, told, size_px)]
 
 
 def _foretold(spot: Spot, whole: Sequence[Spot], parameters: Floats) -> _Foretold | None:
@@ -107,10 +114,8 @@ def _at_zero(t: Floats, values: Floats, degree: int) -> tuple[Floats, float]:
     return found[0], float(scatter * np.sqrt(np.linalg.pinv(basis.T @ basis)[0, 0]))
 
 
-def _fitted(
-    spot: Spot, told: _Foretold, beside: Prior, curve: Curve, noise: Noise, full_level: float
-) -> Ended | None:
-    """Fit a cut streak: the length is known beforehand, the place is not."""
+def _begun(spot: Spot, told: _Foretold, beside: Prior, full_level: float) -> _Begun | None:
+    """Begin with a cut streak: the length is known beforehand, the place is not."""
     there = replace(spot, xy_px=told.xy_px, half_px=told.half_px)
     width = float(beside.value[WIDTH])
     pixels = pixels_of(there, REACH * min(max(width, 1.2), 2.4) + 1.0, full_level)
@@ -119,14 +124,22 @@ def _fitted(
     value, sd = beside.value.copy(), beside.sd.copy()
     value[[X, Y]], value[[HALF_X, HALF_Y]] = told.xy_px, told.half_px
     sd[[HALF_X, HALF_Y]] = told.half_u_px
-    prior = Prior(value=value, sd=sd)
-    fits = fit_streaks([pixels], curve, [value], [prior], [pixels.noise2])
-    variance = scaled(pixels, fits[0], noise.weighed)
-    (fit,) = fit_streaks([pixels], curve, [fits[0].parameters], [prior], [variance])
-    if not fit.settled:
-        return None
-    left = residuals_of(pixels, fit, variance)
-    return Ended(there, pixels, fit, covariance(left, prior, noise))
+    return _Begun(there, told, pixels, Prior(value=value, sd=sd))
+
+
+def _fitted(
+    begun: Sequence[_Begun], curve: Curve, noise: Noise
+) -> Iterator[tuple[Ended, _Foretold]]:
+    """Fit cut streaks, and yield those that settle with what was foretold of them."""
+    pixels, priors = [one.pixels for one in begun], [one.prior for one in begun]
+    starts, variances = [prior.value for prior in priors], [part.noise2 for part in pixels]
+    loose = fit_streaks(pixels, curve, starts, priors, variances)
+    variances = [scaled(*both, noise.weighed) for both in zip(pixels, loose, strict=True)]
+    fits = fit_streaks(pixels, curve, [fit.parameters for fit in loose], priors, variances)
+    for one, fit, variance in zip(begun, fits, variances, strict=True):
+        if fit.settled:
+            spread = covariance(residuals_of(one.pixels, fit, variance), one.prior, noise)
+            yield Ended(one.spot, one.pixels, fit, spread), one.told
 
 
 def _agrees(one: Ended, told: _Foretold, size_px: tuple[int, int]) -> bool:
