@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
 
 import av
@@ -291,7 +292,8 @@ def test_a_folder_that_may_not_be_written(tiny, monkeypatch):
 
 
 def test_results_that_another_run_writes(tiny, monkeypatch):
-    monkeypatch.setattr("vidspeed.record.files.locked", lambda home: locked(home, patience_s=0.0))
+    for room in ("place", "files"):  # before a run begins, and when it writes
+        monkeypatch.setattr(f"vidspeed.record.{room}.locked", partial(locked, patience_s=0.0))
     before = files_of(tiny / "results")
     with locked(tiny):
         said = command("run", tiny)
