@@ -29,8 +29,24 @@ def dim(tmp_path_factory):
     return home / "session"
 
 
-def test_a_pass_that_no_single_frame_shows_is_measured_and_said_to_be_faint(dim):
-    outcome = run(dim)
+@pytest.fixture(scope="module")
+def looked(dim):
+    """Return what a run of the session gives, and what its second look found: seconds each time."""
+    found, plain = [], faint.faint_tracks
+
+    def noted(*given, **more):
+        found.append(plain(*given, **more))
+        return found[-1]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(faint, "faint_tracks", noted)
+        outcome = run(dim)
+    (tracks,) = found
+    return outcome, tracks
+
+
+def test_a_pass_that_no_single_frame_shows_is_measured_and_said_to_be_faint(looked):
+    outcome, _ = looked
     (flown,) = outcome.passes
     assert flown.speed_mps is not None and flown.speed_u_mps is not None
     assert abs(flown.speed_mps - SPEED_MPS) < 3.0 * flown.speed_u_mps
@@ -38,15 +54,14 @@ def test_a_pass_that_no_single_frame_shows_is_measured_and_said_to_be_faint(dim)
     assert any("too faint for single frames" in row.message for row in outcome.problems)
 
 
-def test_a_second_look_is_kept_for_its_clip_and_its_way_through_the_picture(dim, monkeypatch):
-    looks, found, scans = [], [], []
-    plain, plain_scan = faint.faint_tracks, gather.scan
+def test_a_second_look_is_kept_for_its_clip_and_its_way_through_the_picture(
+    dim, looked, monkeypatch
+):
+    looks, scans, plain_scan = [], [], gather.scan
 
     def counted(*given, **more):
         looks.append(given[1].middle_px)
-        if not found:
-            found.append(plain(*given, **more))
-        return found[0] if np.array_equal(looks[0], looks[-1]) else ()
+        return looked[1] if np.array_equal(looks[0], looks[-1]) else ()
 
     def scanned(*given, **more):
         scans.append(given)
@@ -72,21 +87,29 @@ def test_a_second_look_is_kept_for_its_clip_and_its_way_through_the_picture(dim,
     assert measured() == (speed_mps, 5, 2)
 
 
-def test_a_clip_on_another_disk_is_looked_at_again_too(dim, tmp_path):
+def test_a_clip_on_another_disk_is_looked_at_again_too(dim, looked, tmp_path, monkeypatch):
     folder, card = tmp_path / "session", tmp_path / "card"
+    looks = []
+
+    def found(path, *_given, **_more):
+        looks.append(path.parent.parent)
+        return looked[1]
+
+    monkeypatch.setattr(faint, "faint_tracks", found)
     shutil.copytree(dim, folder, ignore=shutil.ignore_patterns("results", ".vidspeed-kept"))
     (folder / "clips").rename(card)
     said = command("run", folder, "--clips", card, "--jobs", "1")
     assert said.status == 0 and "too faint for single frames" in said.err, said.err
+    assert looks == [card]
 
 
 def test_a_clip_that_should_hold_no_pass_and_one_that_shows_its_pass_are_not_looked_at_again(
     dim, tiny, monkeypatch
 ):
-    def looked(*_args, **_more):
+    def again(*_args, **_more):
         raise AssertionError("it was looked at again")
 
-    monkeypatch.setattr(faint, "faint_tracks", looked)
+    monkeypatch.setattr(faint, "faint_tracks", again)
     assert run(tiny).passes[0].speed_mps is not None
     edit(dim / "session.toml", 'pass = "1"', 'expect = "none"')
     assert run(dim).passes == ()

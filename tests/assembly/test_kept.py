@@ -94,9 +94,14 @@ def test_another_exposure_decodes_again(rendered, searches):
     assert len(searches) == 1
 
 
+@pytest.fixture(scope="module")
+def good(rendered):
+    """Return the speeds of the session with nothing kept."""
+    return speeds(rendered, fresh=True)
+
+
 @pytest.mark.parametrize("harm", ["cut", "flipped", "emptied", "another"])
-def test_what_is_damaged_costs_a_decode_and_nothing_else(rendered, searches, harm):
-    good = speeds(rendered, fresh=True)
+def test_what_is_damaged_costs_a_decode_and_nothing_else(rendered, good, searches, harm):
     home = rendered / kept.KEPT
     for path in home.iterdir():
         content = bytearray(path.read_bytes())

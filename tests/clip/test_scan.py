@@ -19,6 +19,9 @@ from vidspeed.values import Strip
 from .painted import Flyer, Painting, paint_clip
 
 
+SEEDS = 2  # clips of each kind: a hundred places, whose scatter is known to a twelfth
+
+
 def errors_of(track, flyer):
     off = track.xy_px - flyer.xy(track.frame)
     normalised = np.einsum("ni,nij,nj->n", off, np.linalg.inv(track.cov_px2), off)
@@ -49,7 +52,7 @@ def test_one_craft_amid_standing_lamps_is_one_track(tmp_path):
 def test_positions_are_right_and_their_covariance_is_honest(tmp_path, codec, crf, most, open_share):
     suffix = ".avi" if codec == "ffv1" else ".mp4"
     squares, offs = [], []
-    for seed in range(3):
+    for seed in range(SEEDS):
         peak = 90.0 * max(1.0, 9.0 * open_share / (1.4 * 2.5))
         flyer = Flyer(open_share=open_share, peak=peak, start=(25.0, 50.0 + 7.3 * seed))
         painting = Painting(flyers=[flyer], seed=seed)
@@ -86,7 +89,7 @@ def test_saturated_lights_are_not_biased(tmp_path):
 
 
 def test_nothing_is_found_where_nothing_flies(tmp_path):
-    for seed in range(20):
+    for seed in range(12):
         painting = Painting(shape=(96, 128), count=24, seed=seed, flyers=[], lamps=2)
         codec, suffix = [("ffv1", ".avi"), ("h264", ".mp4")][seed % 2]
         seen = scan(paint_clip(tmp_path / f"a{seed}{suffix}", painting, codec=codec))
@@ -240,7 +243,7 @@ def test_a_craft_darker_than_the_sky_is_found_and_its_covariance_is_honest(
 ):
     """The second one is black: its pixels are full, at the other end."""
     squares, offs = [], []
-    for seed in range(3):
+    for seed in range(SEEDS):
         flyer = Flyer(peak=peak, open_share=0.4, start=(25.0, 50.0 + 7.3 * seed))
         painting = Painting(flyers=[flyer], level=140.0, lamps=2, seed=seed)
         suffix = ".avi" if codec == "ffv1" else ".mp4"
