@@ -21,10 +21,10 @@ from vidspeed.values import Chart
 SIZE = (640, 360)
 LENS = np.array([520.0, 520.0, 322.0, 176.0, -0.1, 0.0, 0.0, 0.0, 0.0])
 CHART = Chart(columns=5, rows=4, square_m=0.03)
-PLACES = 9
+PLACES = 7
 
 
-def pictures(places=PLACES, each=7, seed=3, lens=LENS, **how):
+def pictures(places=PLACES, each=5, seed=3, lens=LENS, **how):
     """Yield frames of a chart that is held still in places and moved quickly between them."""
     rng = np.random.default_rng(seed)
     bitmap = sheet(chart_boxes(CHART), (0.18, 0.15), 4000, 0.012)
@@ -50,7 +50,7 @@ BOARD = ("--board", "5x4", "--square-mm", "30")
 @pytest.fixture(scope="module")
 def clip(tmp_path_factory):
     path = tmp_path_factory.mktemp("chart") / "chart.avi"
-    write_clip(path, pictures(), stamps=even_stamps(PLACES * 7, 30), codec="ffv1")
+    write_clip(path, pictures(), stamps=even_stamps(PLACES * 5, 30), codec="ffv1")
     return path
 
 

@@ -23,7 +23,7 @@ from vidspeed.motion.flight import solve
 from vidspeed.motion.offsets import tied
 from vidspeed.values import Clip
 
-SESSIONS = 20  # in the suite
+SESSIONS = 14  # in the suite
 RARE = 1e-3  # probability with which a true figure falls outside its limits
 NEAR_STANDS_M = ([40.0, -85.0, 1.7], [45.0, 90.0, 1.7])
 ONE_SIDE_M = ([0.0, -65.0, 1.7], [80.0, -90.0, 1.7])

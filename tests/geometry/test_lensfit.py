@@ -133,11 +133,11 @@ def test_square_pixels_are_kept_square_and_others_are_noticed():
 
 def test_the_covariance_covers_independent_corners():
     z = []
-    for seed in range(12):
+    for seed in range(8):
         fit = fit_lens(views_of(LENS, count=10, seed=100 + seed), SIZE)
         z.append((fit.parameters - LENS)[[0, 2, 3]] / u_of(fit)[[0, 2, 3]])
-    # the RMS of 12 lies within 0.51 to 1.54 in 99 %; what was not fitted makes u a little wide
-    assert np.all(np.sqrt(np.mean(np.square(z), axis=0)) < 1.54)
+    # the RMS of 8 lies within 0.41 to 1.66 in 99 %; what was not fitted makes u a little wide
+    assert np.all(np.sqrt(np.mean(np.square(z), axis=0)) < 1.66)
     assert np.sqrt(np.mean(np.square(z))) > 0.5
 
 
