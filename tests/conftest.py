@@ -1,5 +1,6 @@
 """What all tests share: one thread a process for matrices of a hundred rows, as in the command."""
 
+import gc
 import os
 import shutil
 import signal
@@ -12,6 +13,23 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:  # of a run in the background: what it starts
     signal.signal(signal.SIGINT, signal.default_int_handler)  # would not hear Ctrl-C either
+
+
+def pytest_collection_finish():
+    """Look for garbage among what tests leave, not among the thousands of tests themselves."""
+    gc.collect()
+    gc.freeze()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _no_disk_waited_for():
+    """Let nobody in this process wait for the disk: no test takes the power away.
+
+    That a file is one that can be flushed is still asked of the system.
+    """
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "fsync", lambda file: os.fstat(file) and None)
+        yield
 
 
 @pytest.fixture(autouse=True)

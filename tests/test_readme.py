@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import io
 import re
 import shlex
 import textwrap
@@ -95,19 +93,10 @@ def test_continuous_integration_runs_the_readmes_test_command():
         assert tool in script
 
 
-def test_the_python_example_runs(monkeypatch):
+def test_the_python_example_is_short():
+    """What it prints is looked at where the samples are: tests/test_samples.py."""
     (example,) = blocks(README, "python")
     assert len([line for line in example.splitlines() if line]) == 5
-    monkeypatch.chdir(ROOT)
-    before = sorted(path.name for path in (ROOT / "samples/night-two-cameras").iterdir())
-    said = io.StringIO()
-    with contextlib.redirect_stdout(said):
-        exec(compile(example, "README.md", "exec"), {})
-    rows = said.getvalue().splitlines()
-    assert [row.split()[:2] for row in rows] == [["1", "forward"], ["2", "reverse"]]
-    assert all(re.search(r"\d{3}\.\d\d ± \d\.\d\d m/s$", row) for row in rows)
-    after = sorted(path.name for path in (ROOT / "samples/night-two-cameras").iterdir())
-    assert after == before  # the library measures; only the command writes
 
 
 def test_the_demonstrations_figures_are_its_own():

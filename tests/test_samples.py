@@ -1,8 +1,11 @@
-"""Every sample runs through the real command to the figures beside it, and near the truth."""
+"""Every sample runs to the figures beside it and near the truth: by the command, by the library."""
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
+import re
 import shutil
 import subprocess
 import sys
@@ -10,13 +13,18 @@ from pathlib import Path
 
 import pytest
 
+from vidspeed import measure
+from vidspeed.cli.passes import exit_status
+from vidspeed.record.files import write_results
 from vidspeed.render.draw import draw_world
 from vidspeed.render.read import read_scene
 from vidspeed.render.stated import session_files
 
 from .samples import FOLDERS
-from .tiny import command, undrawn
+from .test_readme import README, blocks
+from .tiny import command, files_of, undrawn
 
+NIGHT = "night-two-cameras"  # the README's example in Python measures it
 COMMAND = [sys.executable, "-c", "from vidspeed.cli import main; main()"]
 LARGEST = 4_000_000  # bytes of a sample
 
@@ -26,7 +34,7 @@ def loaded(path: Path):
 
 
 def test_there_are_samples_by_day_and_after_dark():
-    assert {folder.name for folder in FOLDERS} >= {"day-one-camera", "night-two-cameras"}
+    assert {folder.name for folder in FOLDERS} >= {"day-one-camera", NIGHT}
 
 
 def ran(home, *, apart):
@@ -42,11 +50,38 @@ def ran(home, *, apart):
     return said.status, said.err
 
 
+def by_the_readme(home, monkeypatch):
+    """Run the README's example in Python where it finds the sample; write what it measured."""
+    (example,) = blocks(README, "python")
+    outcomes, plain = [], measure.run
+
+    def noted(folder):
+        outcomes.append(plain(folder))
+        return outcomes[-1]
+
+    monkeypatch.chdir(home.parents[1])
+    monkeypatch.setattr(measure, "run", noted)
+    before, said = files_of(home), io.StringIO()
+    with contextlib.redirect_stdout(said):
+        exec(compile(example, "README.md", "exec"), {})
+    assert files_of(home) == before  # the library measures; only the command writes
+    rows = said.getvalue().splitlines()
+    assert [row.split()[:2] for row in rows] == [["1", "forward"], ["2", "reverse"]]
+    assert all(re.search(r"\d{3}\.\d\d ± \d\.\d\d m/s$", row) for row in rows)
+    (outcome,) = outcomes
+    with undrawn():
+        write_results(outcome)
+    return exit_status(outcome), said.getvalue()
+
+
 @pytest.mark.parametrize("folder", FOLDERS, ids=lambda folder: folder.name)
-def test_a_sample_runs_to_what_is_expected(folder, tmp_path):
-    home = tmp_path / folder.name
+def test_a_sample_runs_to_what_is_expected(folder, tmp_path, monkeypatch):
+    home = tmp_path / "samples" / folder.name
     shutil.copytree(folder, home, ignore=shutil.ignore_patterns("results", ".*"))
-    status, said = ran(home, apart=folder == FOLDERS[0])
+    if folder.name == NIGHT:
+        status, said = by_the_readme(home, monkeypatch)
+    else:
+        status, said = ran(home, apart=folder == FOLDERS[0])
     expected = loaded(folder / "expected.json")
     assert status == expected["exit_status"], said
     passes = loaded(home / "results" / "summary.json")["passes"]

@@ -18,7 +18,6 @@ from vidspeed.values import Strip
 
 from .painted import Flyer, Painting, paint_clip
 
-
 SEEDS = 2  # clips of each kind: a hundred places, whose scatter is known to a twelfth
 
 

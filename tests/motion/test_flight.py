@@ -219,7 +219,7 @@ def test_a_flash_counts_at_its_own_time_not_at_mid_exposure(stated):
     # Cameras on one side at different ranges, line hardly known: a common clock halves u. Lights
     # lie at mid-exposure and the flash at the clip's own time, 4 ms apart between the cameras.
     deviations, gain = [], []
-    for seed in range(200, 220):
+    for seed in range(200, 212):
         scene = evening(seed, 2, stands=([5.0, -85.0, 1.7], [75.0, -95.0, 1.7]), offset_u_m=3.0)
         exposures, starts = (0.010, 0.002), scene.rng.uniform(0.0, 50.0, 2)
         begun = [start - exposure / 2.0 for start, exposure in zip(starts, exposures, strict=True)]
@@ -245,5 +245,5 @@ def test_a_flash_counts_at_its_own_time_not_at_mid_exposure(stated):
         deviations.append((result.speed_mps - truth) / result.speed_u_mps)
         gain.append(free.speed_u_mps / result.speed_u_mps)
         assert [entry.source for entry in result.inputs].count("exposure") == 2
-    assert 0.63 < np.sqrt(np.mean(np.square(deviations))) < 1.42  # 99 % range of 20
+    assert 0.51 < np.sqrt(np.mean(np.square(deviations))) < 1.54  # 99 % range of 12
     assert np.median(gain) > (1.5 if stated else 1.0)

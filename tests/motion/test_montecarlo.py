@@ -18,8 +18,8 @@ OBLIQUE = ([-20.0, -30.0, 1.7],)
 @pytest.fixture
 def few_draws(monkeypatch):
     """Make batches small: what is tested is not their number."""
-    monkeypatch.setattr(montecarlo, "batch_size", lambda: 150)
-    monkeypatch.setattr(montecarlo, "CHUNK", 75)
+    monkeypatch.setattr(montecarlo, "batch_size", lambda: 100)
+    monkeypatch.setattr(montecarlo, "CHUNK", 50)
     monkeypatch.setattr(montecarlo, "PROBE", 5)
     monkeypatch.setattr("vidspeed.motion.propagate.MOST_BATCHES", 2)
 
@@ -66,7 +66,7 @@ def test_draws_agree_with_first_order_where_it_is_good(few_draws):
     flight, result, _ = solved_pass(evening(3, 2))
     drawn = beyond_first_order(flight, result, always=True)
     assert drawn.method == "monte carlo"
-    sampling = 3.0 / np.sqrt(2.0 * 300)
+    sampling = 3.0 / np.sqrt(2.0 * 200)
     assert drawn.speed_u_mps == pytest.approx(result.speed_u_mps, rel=sampling)
 
 

@@ -102,16 +102,16 @@ def test_signed_sensitivities_are_those_of_disturbed_inputs():
         assert (up - down) / 0.2 == pytest.approx(slopes[index], rel=0.02, abs=1e-5)
 
 
-def test_stated_uncertainty_is_that_of_twenty_evenings():
+def test_stated_uncertainty_is_that_of_many_evenings():
     deviations = []
-    for seed in range(200, 220):
+    for seed in range(200, 212):
         scene, flights, truths = flights_of(seed)
         rows = results_of(scene, together(scene, flights))
         z = [(r.speed_mps - truth) / r.speed_u_mps for r, truth in zip(rows, truths, strict=True)]
         deviations.append(z[seed % 4])  # one a session: its passes share their errors
     rms = float(np.sqrt(np.mean(np.square(deviations))))
-    assert 0.61 < rms < 1.41  # 99 % range of 20 (chi-square)
-    assert abs(np.mean(deviations)) < 2.576 / 20**0.5
+    assert 0.51 < rms < 1.54  # 99 % range of 12 (chi-square)
+    assert abs(np.mean(deviations)) < 2.576 / 12**0.5
 
 
 def test_clips_that_do_not_keep_step_are_not_tied():

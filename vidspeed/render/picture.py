@@ -265,7 +265,8 @@ def develop(film: Film, patches: Sequence[Patch], rng: Generator, noisy: bool = 
     grain = np.zeros_like(film.mean)
     if noisy:
         rng.standard_normal(dtype=np.float32, out=grain)
-    level = film.mean + film.noise * grain
+    level = film.noise * grain
+    level += film.mean
     added = np.zeros_like(film.mean) if len(patches) > 1 else None
     for patch in patches:
         rows = slice(patch.top, patch.top + patch.signal.shape[0])
@@ -281,7 +282,8 @@ def develop(film: Film, patches: Sequence[Patch], rng: Generator, noisy: bool = 
         spread = np.sqrt(np.float32(film.shot) * mean + np.float32(film.read))
         level[rows, columns] = mean + spread * grain[rows, columns]
     np.clip(level, 0.0, LEVELS - 1.0, out=level)
-    return np.asarray(np.take(film.table, np.rint(level).astype(np.uint16)))
+    np.rint(level, out=level)
+    return np.asarray(np.take(film.table, level.astype(np.intp)))
 
 
 def lamp_patches(
