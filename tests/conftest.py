@@ -32,6 +32,17 @@ def _no_disk_waited_for():
         yield
 
 
+@pytest.fixture(scope="session", autouse=True)
+def _advised_once():
+    """Let runs in this process ask once what would help a session: see tests/advised.py."""
+    from tests.advised import once
+    from vidspeed import measure
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(measure, "advice", once(measure.advice))
+        yield
+
+
 @pytest.fixture(autouse=True)
 def _ordinary_schedule():
     """No test may make its process a real-time one: see tests/schedule.py."""
