@@ -62,7 +62,7 @@ def test_damaged_clips_are_refused_measured_or_flagged(home, base, good):
     ]
     assert wrong == []
     assert undamaged.result().passes[0].status == "measured"
-    assert 5 <= sum(words == "refused" for words in said) <= len(said) - 10
+    assert 3 <= sum(words == "refused" for words in said) <= len(said) - 5  # some of each
 
 
 def spoilt(file, old, new):

@@ -84,7 +84,9 @@ def test_a_clock_that_drifts_is_seen_to_drift(tmp_path):
 @pytest.mark.parametrize("start_s", [0.3217, 0.31])
 def test_frames_and_flashes_that_are_locked_are_refused(tmp_path, big, start_s):
     """Thirty frames a second and one flash: every edge at one phase, in an exposure or between."""
-    filmed = Filmed(Lamp(big=big), rate=Fraction(30), ppm=8.0, start_s=start_s, shape=(48, 64))
+    filmed = Filmed(
+        Lamp(big=big), rate=Fraction(30), ppm=8.0, start_s=start_s, shape=(48, 64), seconds=30.0
+    )
     with pytest.raises(ClipError, match=r"locked: .* take another rate .* longer exposure"):
         measured(tmp_path / "a.mp4", filmed)
 
