@@ -100,17 +100,18 @@ def test_points_tell_no_exposure_and_a_few_streaks_among_points_neither():
     assert check.status == "ok" and "tell no exposure" in check.detail
 
 
-def test_streaks_about_as_long_as_their_blur_is_wide_give_no_second_speed():
-    """Two pixels of way under a blur of one: five per cent of the blur is a third of the length."""
+def test_streaks_about_as_long_as_their_blur_is_wide_tell_an_exposure_badly():
+    """Two pixels of way under a blur of one: five per cent of that are a sixth of the length."""
     flight, clips, result, _ = filmed(evening(3, 1), steady(0.004))
-    found = exposures(flight)
-    for share, says in ((1.0, True), (0.1, False)):
-        seen = [replace(found[0], streak_px=share * found[0].streak_px)]
-        stated = [replace(clips[0], exposure_s=0.008, exposure_u_s=0.0001)]
-        assert (streak_speed(result, seen, stated) is not None) == says
-        check = check_exposure(seen, stated, flight)
-        assert (check.status, "not as stated" in check.detail) == (("ok", "warn")[says], says)
-        assert says or "too short to tell it well" in check.detail
+    track = flight.lit[0].track
+    for length_px, u_of in ((2.0, (0.12, 0.25)), (20.0, (0.0, 0.03))):
+        share = length_px / np.nanmedian(track.streak_px)
+        shorter = replace(track, streak_px=share * track.streak_px)
+        (seen,) = exposures(replace(flight, lit=(replace(flight.lit[0], track=shorter),)))
+        stated = replace(clips[0], exposure_s=1.3 * seen.exposure_s, exposure_u_s=1e-6)
+        assert u_of[0] < seen.exposure_u_s / seen.exposure_s < u_of[1]
+        told = abs(streak_speed(result, [seen], [stated]).e_n) > 1.0
+        assert told == (length_px > 10.0)
 
 
 def test_points_where_the_stated_exposure_makes_streaks_are_said():

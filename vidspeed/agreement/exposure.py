@@ -28,7 +28,8 @@ MOSTLY = 0.6  # share of the used lights that must be streaks, not points
 END_PX, END_FITS = 0.15, 2.0
 EXCESS = (0.15, 0.45)
 LEAST_U_PX = 0.02
-SHORT_PX = 3.0  # a streak no longer than that is about as long as its blur is wide
+LEAST_LENGTH_PX = 1.0
+BLUR_PX2 = 0.6  # over its length: how far a streak is off for a blur of 1 px that is 5 % wider
 EVEN = 0.015  # what the lengths of a constant exposure drift over a pass, as a share
 LIKELY = 1.5  # standard uncertainties from which a change is carried, though not yet told
 SURE = 3.0  # standard uncertainties beyond which a difference is said to be one
@@ -67,14 +68,6 @@ class Exposure(Value):
     def may_change(self) -> bool:
         """Tell whether a change of the exposure is likely enough to be carried."""
         return abs(self.drift_s) > max(LIKELY * self.drift_u_s, PLAIN_DRIFT * self.exposure_s)
-
-    @property
-    def short(self) -> bool:
-        """Tell whether the streaks are so short that the blur decides how long they seem.
-
-        How they change through the pass is told all the same.
-        """
-        return self.streak_px < SHORT_PX
 
     @property
     def overlong(self) -> bool:
@@ -122,7 +115,8 @@ def _fitted(seen: Streaks, whole: Bools, tau: Floats, degree: int) -> tuple[Floa
     """Return a polynomial of the exposure in `tau` and its covariance.
 
     The excess, and a steady change of it through the pass, are taken as they usually are: the
-    streaks themselves hardly tell them from an exposure. What is open of them widens.
+    streaks themselves hardly tell them from an exposure. What is open of them widens, and
+    so does what is open of the blur s: a short streak L looks sqrt(s^2 + L^2/12) wide.
     """
     speed = (seen.speed_px_s / seen.held)[whole]
     u = np.maximum(seen.length_u_px[whole], LEAST_U_PX)
@@ -131,7 +125,8 @@ def _fitted(seen: Streaks, whole: Bools, tau: Floats, degree: int) -> tuple[Floa
     powers = np.vander(tau, degree + 1, increasing=True)
     length = seen.length_px[whole] - EXCESS[0] * excess
     fitted, spread, gain = _robust(speed[:, None] * powers, length, u)
-    for open_px in (EXCESS[1] * excess, EXCESS[1] * excess * 2.0 * tau):
+    blur_px = np.full(len(tau), BLUR_PX2 / max(float(np.median(length)), LEAST_LENGTH_PX))
+    for open_px in (EXCESS[1] * excess, EXCESS[1] * excess * 2.0 * tau, blur_px):
         effect = gain @ open_px
         spread = spread + np.outer(effect, effect)
     return fitted, spread
@@ -188,9 +183,7 @@ def _said(seen: Exposure, clip: Clip) -> tuple[bool, str]:
     """Return whether all is well with a clip's exposure, and a sentence."""
     said = f"{1e3 * seen.exposure_s:.2f} ms (u {1e3 * seen.exposure_u_s:.2f} ms) by the streaks"
     good = True
-    if seen.short:
-        said += f" of {seen.streak_px:.1f} px, too short to tell it well"
-    elif clip.exposure_s is not None:
+    if clip.exposure_s is not None:
         agrees = abs(deviation(seen, clip)) <= DIFFERS
         good = good and agrees
         verdict = "as stated" if agrees else "not as stated"
@@ -221,14 +214,12 @@ def streak_speed(
 ) -> CrossCheck | None:
     """Return the speed from streak length over the stated exposure; None without the two.
 
-    Streaks about as long as their blur is wide do not count.
-
     It shares the whole geometry with the pass's own speed: they differ by seen over stated
     exposure, and that ratio's uncertainty is the uncertainty of the difference.
     """
     best: tuple[float, float] | None = None
     for seen, clip in zip(found, clips, strict=True):
-        if seen is None or seen.short or not clip.exposure_s:
+        if seen is None or not clip.exposure_s:
             continue
         ratio = seen.exposure_s / clip.exposure_s
         relative = np.hypot(
