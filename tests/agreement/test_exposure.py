@@ -135,6 +135,10 @@ def test_a_stated_exposure_is_compared_and_gives_a_second_speed():
     assert check_exposure(found, wrong, flight).status == "warn"
     assert "not as stated (3.00 ms)" in check_exposure(found, wrong, flight).detail
     assert deviation(found[0], wrong[0]) > 3.0
+    assert "state lamp_u_m" in check_exposure(found, wrong, flight).detail
+    longer = [replace(clips[0], exposure_s=0.005, exposure_u_s=0.00005)]
+    assert "not as stated (5.00 ms)" in check_exposure(found, longer, flight).detail
+    assert "lamp_u_m" not in check_exposure(found, longer, flight).detail
     beside = streak_speed(result, found, right)
     assert beside.name == "streak"
     assert abs(beside.speed_mps - truth) < 3.0 * beside.speed_u_mps

@@ -36,6 +36,10 @@ SURE = 3.0  # standard uncertainties beyond which a difference is said to be one
 PLAIN_DRIFT = 0.05  # a change of less than this share of the exposure is not worth a word
 REFERENCE_U = float(np.sqrt(1.0 / 6.0))  # of r: -1/2, 0 and +1/2, equally likely
 PLAIN_PX = 6.0  # a streak so long is never taken for a point
+LAMPS = (
+    "lamps of the craft that run together make streaks longer, too: if it carries several, state "
+    "lamp_u_m, how far any of them lies beside the point whose path is meant"
+)
 DIFFERS = 2.58  # standard uncertainties between stated and seen: one in a hundred by chance
 
 
@@ -184,10 +188,13 @@ def _said(seen: Exposure, clip: Clip) -> tuple[bool, str]:
     said = f"{1e3 * seen.exposure_s:.2f} ms (u {1e3 * seen.exposure_u_s:.2f} ms) by the streaks"
     good = True
     if clip.exposure_s is not None:
-        agrees = abs(deviation(seen, clip)) <= DIFFERS
+        off = deviation(seen, clip)
+        agrees = abs(off) <= DIFFERS
         good = good and agrees
         verdict = "as stated" if agrees else "not as stated"
         said += f", {verdict} ({1e3 * clip.exposure_s:.2f} ms)"
+        if off > DIFFERS:
+            said += f"; {LAMPS}"
     if seen.changes:
         good = False
         first, last = (seen.exposure_s + side * seen.drift_s / 2.0 for side in (-1.0, 1.0))
