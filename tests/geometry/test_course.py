@@ -29,7 +29,7 @@ def test_the_strip_holds_the_flight_line_and_its_speeds():
     assert found.speed_px_s[0] < speeds.min() < speeds.max() < found.speed_px_s[1]
 
 
-def test_a_lens_that_folds_far_points_back_changes_no_speed_limit():
+def test_what_a_lens_folds_back_sets_no_speed_limit_and_is_not_drawn():
     """From 12 m off, 40 m beyond either gate are 73 degrees off the axis: no picture shows that."""
     scene = evening(1, 1)
     session, pose = scene.session, scene.poses[0]

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from vidspeed.geometry.lens import fold, project
+from vidspeed.geometry.lens import project
 from vidspeed.render.clip import light_places, plan_clip, shown_xy
 from vidspeed.render.flight import position
 from vidspeed.render.picture import Patch, develop, exposed, load_film, luma_of, stored_xy
@@ -246,9 +246,3 @@ def test_a_lens_model_that_folds_over_shows_no_craft_a_second_time():
     assert exposed(filming, pose_of(filming), flown, 1.139) is None
     plan = plan_clip(filming, 0.0, 1.5, 0.0, np.random.default_rng(1))
     assert light_places(filming, flown, plan).world_s.max() < 0.7
-
-
-@pytest.mark.parametrize(("k1", "expected"), [(0.0, np.inf), (-0.25, 1.1547), (0.1, np.inf)])
-def test_where_a_lens_folds_over(k1, expected):
-    lens = np.array([240.0, 240.0, 159.5, 89.5, k1, 0.0, 0.0, 0.0, 0.0])
-    assert fold(lens) == pytest.approx(expected, abs=1e-4)

@@ -229,14 +229,7 @@ class _Spread:
 
     def begin(self, sizes: Iterator[Raised]) -> None:
         """Begin with the deviations of nine samples, the two largest of each pixel left out."""
-        total: Any = next(sizes)
-        most: Any = total
-        second: Any = np.zeros_like(total)
-        for size in sizes:
-            total = cv2.add(total, size)
-            second = cv2.max(second, cv2.min(most, size))
-            most = cv2.max(most, size)
-        kept = total.astype(np.float32) - most - second
+        kept = _less_two_largest(sizes)
         least = np.float32(1.0 / (SAMPLES - 2) / (TRIMMED_MEAN * GAUSSIAN_MEAN))
         self.renew(np.maximum(kept, 0.0) * least)
 
@@ -274,8 +267,7 @@ def ground(past: Luma) -> Ground:
     away = np.maximum(past, middle) - np.minimum(past, middle)
     scale = level_scale(past)
     stack, size = past * scale, away * scale
-    most, second = _two_largest(away)
-    inner = size.sum(axis=0) - most * scale - second * scale
+    inner = _less_two_largest(iter(away.astype(np.int16))).astype(np.float64) * scale
     spread = inner / (len(past) - 2) / TRIMMED_MEAN
     limit = 3.0 * np.maximum(spread, np.median(spread)) + 1.0
     kept = (size <= limit).astype(np.float64)
@@ -286,14 +278,16 @@ def ground(past: Luma) -> Ground:
     return Ground(level=level, noise2=_smooth_noise(square), samples=len(past))
 
 
-def _two_largest(sizes: Luma) -> tuple[Any, Any]:
-    """Return the largest and the second largest (h, w) of some pictures (n, h, w)."""
-    most: Any = sizes[0]
-    second: Any = np.zeros_like(most)
-    for size in sizes[1:]:
+def _less_two_largest(sizes: Iterator[Raised]) -> NDArray[np.float32]:
+    """Return the sum (h, w) of some deviations, the two largest of each pixel left out."""
+    total: Any = next(sizes)
+    most: Any = total
+    second: Any = np.zeros_like(total)
+    for size in sizes:
+        total = cv2.add(total, size)
         second = cv2.max(second, cv2.min(most, size))
         most = cv2.max(most, size)
-    return most, second
+    return np.asarray(total.astype(np.float32) - most - second)
 
 
 def halved(luma: Luma) -> Picture:

@@ -136,7 +136,7 @@ class Search:
         """Return how many standard deviations of the noise a light stands out now."""
         return SIGMAS if self._backdrop is None else self._backdrop.sigmas
 
-    def lamps(self, stamp_u_s: float = 0.0) -> list[list[Light]]:
+    def lamps(self, stamp_u_s: float) -> list[list[Light]]:
         """Return the lights of every chain, once they are all fitted; `stamp_u_s` of the stamps."""
         sway = None if self._meter is None else self._meter.sway()
         alone = self._header.codec in ALONE
