@@ -46,6 +46,11 @@ class Hard:
         """Return 1 for forward and -1 for reverse."""
         return 1.0 if self.scene.passes[0].direction == "forward" else -1.0
 
+    @property
+    def lamp_u_m(self) -> float:
+        """Return how far sideways or up the lamp that is seen may sit: any of them, RMS."""
+        return float(np.sqrt(np.mean(np.array(self.lamps_m)[:, 1:] ** 2)))
+
 
 def draw(condition: str, index: int, rng: Generator) -> Hard:
     """Draw a clip of a condition; strengths and codecs go round with the index."""

@@ -15,6 +15,7 @@ import time
 import traceback
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
+from itertools import combinations_with_replacement
 from pathlib import Path
 
 import numpy as np
@@ -62,7 +63,6 @@ class Trial:
     lights: tuple[float, ...] = ()
     centroid: float | None = None  # RMS error over the Cramer-Rao bound, lossless clips
     z: tuple[float, ...] = ()  # of speeds measured
-    lamp_u_m: float | None = None
     tracks: int = 0
     note: str = ""
     took_s: float = 0.0
@@ -171,7 +171,9 @@ def film(hard: Hard, folder: Path, empty: bool) -> Shot:
     )  # fmt: skip
     shown = replace(world, takes=(replace(take, camera=camera, plan=plan),))
     name = path.relative_to(folder).as_posix()
-    for file, text in session_files(replace(scene, cameras=(camera,)), shown, [name]).items():
+    craft = replace(scene.craft, lamp_u_m=hard.lamp_u_m)
+    told = replace(scene, cameras=(camera,), craft=craft)
+    for file, text in session_files(told, shown, [name]).items():
         kept = [line for line in text.splitlines() if not line.startswith("pass = ")]
         (folder / file).write_text("\n".join(kept) + "\n", encoding="utf-8", newline="\n")
     return Shot(
@@ -293,17 +295,27 @@ def half_streak(shot: Shot, lamps: Sequence[Flight]) -> float:
 def distance(
     shot: Shot, lamps: Sequence[Flight], frame: Floats, xy: Floats
 ) -> tuple[Floats, Floats]:
-    """Return how far places (n, 2) lie from the nearest lamp of a pass, and where it is known."""
-    best = np.full(len(frame), np.inf)
-    for lamp in lamps:
-        places = light_places(shot.camera, lamp, shot.plan)
-        at = np.searchsorted(places.frame, frame).clip(max=max(len(places.frame) - 1, 0))
-        if not len(places.frame):
-            continue
-        same = places.frame[at] == frame
-        apart = np.where(same, np.linalg.norm(places.xy_px[at] - xy, axis=1), np.inf)
-        best = np.minimum(best, apart)
-    return best, np.isfinite(best)
+    """Return how far places (n, 2) lie from a pass's lamps, and where it is known.
+
+    A place between two lamps lies at the craft: so do lights in which they run together.
+    """
+    shown = [_at(shot, lamp, frame) for lamp in lamps]
+    apart = np.full(len(frame), np.inf)
+    for one, other in combinations_with_replacement(shown, 2):
+        way = other - one
+        share = np.sum((xy - one) * way, axis=1) / np.maximum(np.sum(way**2, axis=1), 1e-9)
+        nearest = one + np.clip(share, 0.0, 1.0)[:, None] * way
+        apart = np.fmin(apart, np.linalg.norm(nearest - xy, axis=1))
+    return apart, np.isfinite(apart)
+
+
+def _at(shot: Shot, lamp: Flight, frame: Floats) -> Floats:
+    """Return where a lamp is (n, 2) in each of some frames, NaN where that is not known."""
+    places = light_places(shot.camera, lamp, shot.plan)
+    if not len(places.frame):
+        return np.full((len(frame), 2), np.nan)
+    at = np.searchsorted(places.frame, frame).clip(max=len(places.frame) - 1)
+    return np.where((places.frame[at] == frame)[:, None], places.xy_px[at], np.nan)
 
 
 def errors(shot: Shot, found: dict[int, PassResult]) -> tuple[tuple[float, ...], float | None]:

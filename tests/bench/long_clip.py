@@ -15,12 +15,11 @@ import sys
 import tempfile
 import time
 from dataclasses import dataclass
-from fractions import Fraction
 from pathlib import Path
 
-import av
 import numpy as np
 from bench_hard import CONDITIONS, draw
+from bench_join import join
 from follow import Shot, direction, film
 
 from vidspeed.render.flight import true_speed_mps
@@ -79,14 +78,15 @@ def measured(minutes: float, seed: int) -> Outcome:
     hard.camera |= {"codec": "h264", "crf": 18, "suffix": ".mp4"}
     with tempfile.TemporaryDirectory(prefix="vidspeed-bench-") as name:
         shot = film(hard, Path(name), False)
-        piece_s = len(shot.plan.open_s) / float(shot.camera.rate_hz)
+        piece_s = len(shot.plan.open_s) / shot.camera.rate_hz
         count = max(round(60.0 * minutes / piece_s), 1)
-        join(shot.path, count, shot.camera.rate_hz, len(shot.plan.open_s))
+        join(shot.path, whole := shot.path.with_name("whole.mp4"), count, piece_s)
+        whole.replace(shot.path)
         began = time.process_time()
         outcome = run(Path(name))
         cpu_s = time.process_time() - began
     told = [row for row in outcome.passes if row.speed_mps is not None]
-    flown = [middle_s + k * piece_s for k in range(count) for middle_s in middles(shot)]
+    flown = [middle_s + k * float(piece_s) for k in range(count) for middle_s in middles(shot)]
     ways = [direction(lamps) for _ in range(count) for lamps in shot.passes]
     truths = [true_speed_mps(lamps[0], shot.world.scale_error) for lamps in shot.passes] * count
     taken: set[int] = set()
@@ -121,27 +121,6 @@ def middles(shot: Shot) -> list[float]:
         shot.plan.clip_time_s(lamps[0].epoch_s + float(np.mean(lamps[0].gates_s)))
         for lamps in shot.passes
     ]
-
-
-def join(path: Path, count: int, rate_hz: Fraction, frames: int) -> None:
-    """Replace a clip by `count` copies of it one after the other, no packet coded anew."""
-    whole = path.with_name("whole.mp4")
-    with av.open(str(whole), "w") as made:
-        stream = None
-        for turn in range(count):
-            with av.open(str(path)) as piece:
-                source = piece.streams.video[0]
-                if stream is None:
-                    stream = made.add_stream_from_template(source)
-                step = round(frames / rate_hz / source.time_base)
-                for packet in piece.demux(source):
-                    if packet.dts is None:
-                        continue
-                    packet.dts += turn * step
-                    packet.pts += turn * step
-                    packet.stream = stream
-                    made.mux(packet)
-    whole.replace(path)
 
 
 if __name__ == "__main__":

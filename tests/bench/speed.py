@@ -20,6 +20,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+from bench_join import join
 from bench_whole import compiled, many_tracks, processes, whole_runs
 
 MOST_SHARE, MOST_MB = 0.2, 200.0
@@ -78,6 +79,7 @@ def _options(arguments: list[str] | None) -> argparse.Namespace:
     parser.add_argument("--codec", nargs="+", default=["h264"], choices=sorted(SUFFIX))
     parser.add_argument("--size", nargs="+", default=["1920x1080"])
     parser.add_argument("--seconds", type=float, default=20.0)
+    parser.add_argument("--times", type=int, default=1, help="joined to itself, so many together")
     parser.add_argument("--rate", type=float, default=60.0)
     parser.add_argument("--crf", type=int, default=21)
     parser.add_argument("--preset", default="veryfast")
@@ -242,8 +244,21 @@ def _rendered(options: argparse.Namespace, scratch: Path) -> list[Path]:
                 unfinished = clip.with_name(f"unfinished-{clip.name}")
                 _render(unfinished, options, codec, size)
                 unfinished.replace(clip)
-            clips.append(clip)
+            clips.append(clip if options.times == 1 else _joined(clip, options))
     return clips
+
+
+def _joined(clip: Path, options: argparse.Namespace) -> Path:
+    """Return a clip joined to itself `options.times` times: a pass every ten seconds, still."""
+    whole = clip.with_stem(f"{clip.stem}-times-{options.times}")
+    if not whole.exists():
+        long_s = round(options.seconds * options.rate) / Fraction(options.rate).limit_denominator(
+            1001
+        )
+        unfinished = whole.with_name(f"unfinished-{whole.name}")
+        join(clip, unfinished, options.times, long_s)
+        unfinished.replace(whole)
+    return whole
 
 
 def _camera(size_px: tuple[int, int], **changes: Any) -> Any:

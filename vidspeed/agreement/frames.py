@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from vidspeed.agreement.exposure import Exposure
 from vidspeed.motion.flight import Flight, take
@@ -26,6 +27,7 @@ GAPPED, PLAIN_SNR = 0.72, 8.0  # brightness within a streak over its bright part
 FAINT_SNR, FAINT_GAPPED = 3.5, 0.4  # the same for faint lights, whose parts scatter
 ASLANT_RAD = 0.2  # between streak and way
 STEADY_LAG = 0.15  # scatter of the lag between the two, over the lag
+NEARLY = 0.99  # of the next: rounding decides nothing before all of it is asked
 JUMP = 1.7  # factor by which a lamp's speed in the picture changes at once, at least:
 JUMP_SURE = 4.0  # after so many standard uncertainties of both speeds are given away
 JUMP_LIGHTS = 6  # on each side of it
@@ -218,12 +220,25 @@ def _within(track: Track) -> list[SpeedJump]:
     """Return the jumps of one track; neighbouring places of one jump count once."""
     found: list[SpeedJump] = []
     last = -JUMP_LIGHTS
-    for at in range(JUMP_LIGHTS, len(track) - JUMP_LIGHTS + 1):
+    for at in _changes(track):
         jump = _jump(track, at - JUMP_LIGHTS, at, track, at, at + JUMP_LIGHTS)
         if jump is not None and at - last >= JUMP_LIGHTS:
             found.append(jump)
             last = at
     return found
+
+
+def _changes(track: Track) -> list[int]:
+    """Return the lights before and after which the speed differs enough to be looked at."""
+    if len(track) < 2 * JUMP_LIGHTS:
+        return []
+    time_s = sliding_window_view(track.time_s, JUMP_LIGHTS)
+    xy = sliding_window_view(track.xy_px, JUMP_LIGHTS, axis=0)
+    tau = time_s - time_s.mean(axis=1, keepdims=True)
+    speed = np.linalg.norm(np.einsum("nk,nck->nc", tau, xy), axis=1) / np.sum(tau**2, axis=1)
+    before, after = speed[:-JUMP_LIGHTS], speed[JUMP_LIGHTS:]
+    differ = np.maximum(before, after) > NEARLY * JUMP * np.minimum(before, after)
+    return (np.flatnonzero(differ) + JUMP_LIGHTS).tolist()
 
 
 def _jump(

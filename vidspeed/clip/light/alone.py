@@ -26,6 +26,18 @@ TEACHERS = 5  # lights, at most, by which the transfer curve is found
 FAR = 1e4  # a standard deviation that says nothing
 
 
+def first_fits(
+    spots: Sequence[Spot], pixels: Sequence[Pixels], longer_px: float, full_range: bool
+) -> tuple[Curve | None, list[Fit]]:
+    """Fit every light by itself; return the clip's transfer curve, None without one, and fits."""
+    curve, taught = curve_for(spots, pixels, longer_px, full_range)
+    if curve is None:
+        return None, []
+    others = [k for k in range(len(spots)) if k not in taught]
+    each = taught | fitted_alone(spots, pixels, others, curve, longer_px)
+    return curve, [each[k] for k in range(len(spots))]
+
+
 def curve_for(
     spots: Sequence[Spot], pixels: Sequence[Pixels], longer_px: float, full_range: bool
 ) -> tuple[Curve | None, dict[int, Fit]]:

@@ -15,7 +15,7 @@ from itertools import compress
 import numpy as np
 
 from vidspeed.clip.background import level_scale
-from vidspeed.clip.light.alone import FAR, curve_for, fitted_alone
+from vidspeed.clip.light.alone import FAR, first_fits
 from vidspeed.clip.light.brim import Ended, ended
 from vidspeed.clip.light.ends import excess_of_streaks, widened
 from vidspeed.clip.light.fit import (
@@ -39,6 +39,7 @@ from vidspeed.clip.light.grain import (
     residuals_of,
     scaled,
 )
+from vidspeed.clip.light.joined import of_one_kind
 from vidspeed.clip.light.profile import HALF_X, HALF_Y, HALO, PEAK, SLOPE, WIDTH, X, Y
 from vidspeed.clip.light.scatter import carried_on, proving, scatter_of, stretched
 from vidspeed.clip.light.steps import PARAMETERS
@@ -100,12 +101,12 @@ def lights_of(
     whole, pixels = list(compress(there, held)), list(compress(parts, held))
     if not whole:
         return []
-    curve, taught = curve_for(whole, pixels, longer, full_range)
+    curve, first = first_fits(whole, pixels, longer, full_range)
     if curve is None:
         return []
-    others = [k for k in range(len(whole)) if k not in taught]
-    each = taught | fitted_alone(whole, pixels, others, curve, longer)
-    first = [each[k] for k in range(len(whole))]
+    alike = of_one_kind(pixels, first, np.array([spot.snr for spot in whole]))
+    whole, pixels = list(compress(whole, alike)), list(compress(pixels, alike))
+    first = list(compress(first, alike))
     ratio = noise_by_level(pixels, first)
     priors = _common(whole, first, longer)
     variances = [scaled(part, fit, ratio) for part, fit in zip(pixels, first, strict=True)]
@@ -330,8 +331,7 @@ def _light(
 
 def _one_ended(one: Ended, spread: Floats, noise: Noise) -> Light | None:
     """Turn a streak that the picture's edge cuts into a light; it tells no length."""
-    none = np.zeros(2), np.zeros((2, 2))
-    light = _light(one.spot, one.pixels, one.fit, spread, noise, *none)
+    light = _light(one.spot, one.pixels, one.fit, spread, noise, np.zeros(2), np.zeros((2, 2)))
     return light and replace(light, streak_px=None, streak_u_px=None, angle_rad=None, fill=None)
 
 
