@@ -94,8 +94,9 @@ def _dashed(used: Track) -> list[str]:
     if not dashed(used):
         return []
     return [
-        "the streaks have gaps: exposures are merged into a frame (a night mode), or the lamp goes "
-        "on and off faster than the frames; the middle of the whole is taken"
+        "the streaks have gaps: exposures are merged into a frame (a night mode), the lamp goes on "
+        "and off faster than the frames, or several lamps run together (then state lamp_u_m); the "
+        "middle of the whole is taken"
     ]
 
 
