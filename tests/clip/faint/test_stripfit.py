@@ -60,10 +60,9 @@ def waving(wave_px, peak, count=48):
     return seen, truth
 
 
-@pytest.mark.parametrize("codec", ["ffv1", "h264"])
-def test_a_way_that_bends_more_than_a_parabola_is_no_scatter_of_its_places(codec):
-    """What a parabola across leaves of it made the places four times as uncertain."""
-    seen, truth = waving(0.8, 6.0)
+def waved(wave_px, peak, codec):
+    """Return the track of a lamp that waves about a straight way, and where it was (n, 2)."""
+    seen, truth = waving(wave_px, peak)
     nothing = np.zeros(len(truth))
     response = responses(seen, 1.5, nothing)[:, SIDE // 2, SIDE // 2].astype(np.float64)
     faint = Faint(
@@ -71,11 +70,24 @@ def test_a_way_that_bends_more_than_a_parabola_is_no_scatter_of_its_places(codec
         streak_px=nothing,
     )  # fmt: skip
     facts = SimpleNamespace(codec=codec, size_px=(2000, 500), rotation_deg=0, stamp_u_s=0.0)
-    track = striplight._track(seen, faint, facts)
+    return striplight._track(seen, faint, facts), truth
+
+
+@pytest.mark.parametrize("codec", ["ffv1", "h264"])
+def test_a_way_that_bends_more_than_a_parabola_is_no_scatter_of_its_places(codec):
+    """What a parabola across leaves of it made the places four times as uncertain."""
+    track, truth = waved(0.8, 6.0, codec)
     off = track.xy_px - truth[track.frame]
     z2 = np.einsum("ni,nij,nj->n", off, np.linalg.inv(track.cov_px2), off) / 2.0
     assert len(track) > 20
     assert 0.8 < np.sqrt(z2.mean()) < 1.25
+
+
+def test_a_coder_that_predicts_leaves_no_lamp_fainter_than_the_noise():
+    """Edges of clouds in H.264 made one of 0.7 times the noise where nothing had flown."""
+    assert waved(0.0, 0.75, "ffv1")[0] is not None
+    assert waved(0.0, 0.75, "h264")[0] is None
+    assert waved(0.0, 1.5, "h264")[0] is not None
 
 
 @pytest.mark.parametrize(("long_px", "peak"), [(20.0, 1.0), (20.0, 6.0), (1.0, 12.0)])

@@ -41,6 +41,7 @@ APART_S = 0.2  # between two places, at most
 REACH_PX = 3.0  # of a group's place about the way: the light lies within
 LEAST_THERE = 0.5  # of what a group should bring, to be taken for the light
 FEWEST_SEEN = 5
+LEAST_CODED = 0.9  # peak over noise: a coder that predicts wipes fainter lamps away, not clouds
 STEP_PX = 0.25
 NEAR_PX = 1.0  # places around the largest sum through which a parabola is laid
 CODED_DEGREES = 1.0  # of freedom that stated errors are worth beside the scatter, if coded
@@ -188,6 +189,8 @@ def _track(patches: Patches, faint: Faint, facts: ClipFacts) -> Track | None:
     cov = np.array([group.cov_px2 for group in groups])
     cov = np.einsum("gkx,gkl,gly->gxy", turn, cov, turn)
     snr = np.array([amplitude[group.members].mean() for group in groups]) * _peak(faint)
+    if facts.codec not in ALONE and float(np.median(snr)) < LEAST_CODED:
+        return None
     scatter = _scatter(patches.time_s[middle], patches.frame[middle], xy, cov, snr, facts.codec)
     nothing = np.full(len(groups), np.nan)
     return Track(
