@@ -252,11 +252,9 @@ def _joined(clip: Path, options: argparse.Namespace) -> Path:
     """Return a clip joined to itself `options.times` times: a pass every ten seconds, still."""
     whole = clip.with_stem(f"{clip.stem}-times-{options.times}")
     if not whole.exists():
-        long_s = round(options.seconds * options.rate) / Fraction(options.rate).limit_denominator(
-            1001
-        )
+        rate_hz = Fraction(options.rate).limit_denominator(1001)
         unfinished = whole.with_name(f"unfinished-{whole.name}")
-        join(clip, unfinished, options.times, long_s)
+        join(clip, unfinished, options.times, round(options.seconds * options.rate) / rate_hz)
         unfinished.replace(whole)
     return whole
 

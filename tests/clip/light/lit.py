@@ -1,10 +1,11 @@
-"""Lights of a flashing lamp with a known truth: which part of each exposure it was lit."""
+"""Lights with a known truth: spots as a camera sees them, and parts of exposures that were lit."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from vidspeed.clip.light.flashing import Streaks
+from vidspeed.clip.spots.lights import Spot
 
 INTERVAL_S = 1.0 / 60.0
 EXPOSURE_S = 0.010
@@ -42,3 +43,19 @@ def flashed(hz, duty, count=60, phase=0.13):
             parts.append(len(lit) / 2000)
             off_s.append(lit.mean() - (k * INTERVAL_S + 0.5 * EXPOSURE_S))
     return np.array(frames), np.array(parts), np.array(off_s)
+
+
+def spot_in(rng, frame, clean, corner, ends, *, width, ground=40.0, noise=2.0, cut=False):
+    """Return the spot from one of `ends` (2, 2) to the other in a patch (h, w) without noise.
+
+    `corner` (x, y) is where the patch lies in the picture.
+    """
+    peak = float(clean.max() - ground)
+    luma = np.clip(np.rint(clean + rng.normal(0.0, noise, clean.shape)), 0, 255).astype(np.uint8)
+    past = np.rint(rng.normal(ground, noise, (9, *clean.shape))).astype(np.uint8)
+    return Spot(
+        frame=frame, time_s=frame * INTERVAL_S, xy_px=np.mean(ends, axis=0),
+        half_px=(ends[1] - ends[0]) / 2, sigma_px=width, peak=peak, snr=peak / noise,
+        corner_px=(int(corner[0]), int(corner[1])), luma=luma, past=past,
+        own=np.ones(clean.shape, bool), cut=cut,
+    )  # fmt: skip

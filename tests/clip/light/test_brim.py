@@ -7,12 +7,12 @@ from functools import cache
 import numpy as np
 import pytest
 
+from tests.clip.light.lit import spot_in
 from tests.clip.painted import streak_picture
 from vidspeed.clip.light.lamp import lights_of
-from vidspeed.clip.spots.lights import Spot
 
 SIZE = (290, 60)
-STEP_PX, MARGIN, NOISE, PEAK = 26.0, 16, 2.0, 150.0
+STEP_PX, MARGIN, GROUND, PEAK = 26.0, 16, 40.0, 150.0
 
 
 def spot_of(rng, frame, xy, half, *, width=1.4):
@@ -21,17 +21,11 @@ def spot_of(rng, frame, xy, half, *, width=1.4):
     left, top = np.maximum(np.floor(low), 0).astype(int)
     right, bottom = np.minimum(np.ceil(high), SIZE).astype(int)
     shape = (bottom - top, right - left)
-    clean = 40.0 + streak_picture(shape, xy - (left, top), half, width, PEAK, points=400)
-    luma = np.clip(np.rint(clean + rng.normal(0.0, NOISE, shape)), 0, 255).astype(np.uint8)
-    past = np.rint(rng.normal(40.0, NOISE, (9, *shape))).astype(np.uint8)
+    clean = GROUND + streak_picture(shape, xy - (left, top), half, width, PEAK, points=400)
     ends = np.array([xy - half, xy + half])
     cut = bool(np.any(ends < 3.0) or np.any(ends > np.array(SIZE) - 3.0))
     seen = np.clip(ends, 0.0, np.array(SIZE) - 1.0)
-    return Spot(
-        frame=frame, time_s=frame / 60.0, xy_px=seen.mean(axis=0), half_px=(seen[1] - seen[0]) / 2,
-        sigma_px=width, peak=float(clean.max() - 40.0), snr=float(clean.max() - 40.0) / NOISE,
-        corner_px=(int(left), int(top)), luma=luma, past=past, own=np.ones(shape, bool), cut=cut,
-    )  # fmt: skip
+    return spot_in(rng, frame, clean, (left, top), seen, width=width, cut=cut)
 
 
 @cache

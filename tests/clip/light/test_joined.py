@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from tests.clip.light.lit import spot_in
 from tests.clip.painted import streak_picture
 from vidspeed.clip.light.lamp import lights_of
-from vidspeed.clip.spots.lights import Spot
 
-NOISE, WIDTH, APART_PX, STEP_PX = 2.0, 1.4, 14.0, 20.0
+GROUND, WIDTH, APART_PX, STEP_PX = 40.0, 1.4, 14.0, 20.0
 HALF = np.array([1.5, 0.0])
 ACROSS_PX = 90.0
 
@@ -21,15 +21,8 @@ def spot(rng, frame, lamps, peak):
     ends = at.min(axis=0) - HALF, at.max(axis=0) + HALF
     corner = np.floor(ends[0] - 16.0).astype(int)
     shape = tuple((np.ceil(ends[1] + 16.0).astype(int) - corner)[::-1])
-    clean = 40.0 + sum(streak_picture(shape, xy - corner, HALF, WIDTH, peak) for xy in at)
-    past = np.rint(rng.normal(40.0, NOISE, (9, *shape))).astype(np.uint8)
-    return Spot(
-        frame=frame, time_s=frame / 60.0, xy_px=(ends[0] + ends[1]) / 2,
-        half_px=(ends[1] - ends[0]) / 2, sigma_px=WIDTH, peak=float(clean.max() - 40.0),
-        snr=float(clean.max() - 40.0) / NOISE, corner_px=(int(corner[0]), int(corner[1])),
-        luma=np.clip(np.rint(clean + rng.normal(0.0, NOISE, shape)), 0, 255).astype(np.uint8),
-        past=past, own=np.ones(shape, bool), cut=False,
-    )  # fmt: skip
+    clean = GROUND + sum(streak_picture(shape, xy - corner, HALF, WIDTH, peak) for xy in at)
+    return spot_in(rng, frame, clean, corner, ends, width=WIDTH)
 
 
 def measured(seen, peak):

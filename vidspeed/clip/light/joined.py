@@ -17,6 +17,7 @@ from vidspeed.values import Bools, Floats
 
 LEAST = 3  # lights of either kind
 LONGER = 2.0  # times as long as one lamp's streaks
+POINT_PX = 1.0  # that a point is taken to be long
 PLAIN_SNR, GAPPED = 8.0, 0.6  # brightness within a streak over its bright parts; whole ones 0.8
 FAINT_SNR, FAINT_GAPPED = 3.5, 0.4  # the same for faint lights, whose parts scatter
 
@@ -39,5 +40,5 @@ def of_one_kind(pixels: Sequence[Pixels], fits: Sequence[Fit], snr: Floats) -> B
     long, short = float(np.median(length[joined])), float(np.median(length[single]))
     if long <= LONGER * short:
         return every
-    longer: Bools = length > np.sqrt(long * max(short, 1.0))
+    longer: Bools = length > np.sqrt(long * max(short, POINT_PX))
     return longer if longer.sum() > 0.5 * len(fits) else ~longer
