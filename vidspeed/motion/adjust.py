@@ -20,6 +20,8 @@ from vidspeed.values import Floats
 State = TypeVar("State")
 
 MOST_CLIMBS = 3  # steps uphill in a row before they are taken back
+NEAR = 0.1  # of a standard uncertainty: from a step so small on, the next ones are foretold
+LEAST_SHRUNK, MOST_SHRUNK = 0.05, 0.3  # from step to step, of what is foretold
 
 
 class Problem(Protocol[State]):
@@ -65,26 +67,27 @@ def adjust(
     determined, a straight step along a curved valley climbs its side and the next one descends
     again (the watchdog of R. Chamberlain et al., Math. Programming Study 16, 1982, 1-17).
 
-    Stops when a step moves no unknown by more than `tolerance` of its own standard uncertainty.
-    Raises MotionError where the unknowns are not determined or no minimum is reached.
+    Stops when what is still to come moves no unknown by more than `tolerance` of its own standard
+    uncertainty. Raises MotionError where the unknowns are not determined or no minimum is reached.
     """
     here = best = _point(problem, state)
     if not np.isfinite(best.cost):
         raise MotionError("the solution cannot begin: a point lies behind a camera")
-    damping, climbed = 0.0, 0
+    damping, climbed, before = 0.0, 0, np.inf
     for _ in range(most):
         step = _damped_step(here.normal, here.jacobian.T @ here.residuals, damping)
         size = float(np.sqrt(max(float(step @ here.normal @ step), 0.0)))
         here = _point(problem, problem.moved(here.state, step))
         if here.cost <= best.cost + 1e-9 * (1.0 + best.cost):
             best, climbed = here, 0
-            if size < tolerance and damping < 1.0:
+            if damping < 1.0 and _to_come(size, before) < tolerance:
                 return best.state, _adjustment(best)
+            before = size if damping == 0.0 else np.inf
             damping = 0.0 if damping < 1e-4 else damping * 0.1
         elif np.isfinite(here.cost) and climbed < MOST_CLIMBS:
-            climbed += 1
+            climbed, before = climbed + 1, np.inf
         else:
-            here, climbed = best, 0
+            here, climbed, before = best, 0, np.inf
             damping = max(1e-3, damping * 8.0)
             if damping > 1e12:
                 break
@@ -92,6 +95,26 @@ def adjust(
         "the solution does not settle: something is far from where it is said to be; look at picks "
         "and markers, and of a pass at the flight line and its lights (y counts downwards)"
     )
+
+
+def _to_come(size: float, before: float) -> float:
+    """Return how far the steps after one of such `size` still lead, by the one `before` it.
+
+    Near a minimum each is a constant part of the one before (J. Dennis, R. Schnabel, Numerical
+    Methods for Unconstrained Optimization, 1983, ch. 10); a part that chance made small is not
+    believed. Elsewhere the next step is taken to be as large as the last one.
+
+    Examples
+    --------
+    >>> round(_to_come(1e-5, 1e-4), 7)
+    1.1e-06
+    >>> _to_come(1e-5, float("inf")), _to_come(0.5, 10.0)
+    (1e-05, 0.5)
+    """
+    shrunk = max(size / before, LEAST_SHRUNK)
+    if size > NEAR or not np.isfinite(before) or shrunk > MOST_SHRUNK:
+        return size
+    return size * shrunk / (1.0 - shrunk)
 
 
 def _point(problem: Problem[State], state: State) -> _Point[State]:

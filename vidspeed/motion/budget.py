@@ -14,6 +14,8 @@ import numpy as np
 
 from vidspeed.values import BudgetRow, Floats, Input, PassResult
 
+TOGETHER = 512  # inputs whose share in the covariances is worked out at once
+
 
 def budget_rows(inputs: Sequence[Input], sensitivities_mps: Floats) -> tuple[BudgetRow, ...]:
     """Group the signed sensitivities (m,) into rows a person can act on, largest first."""
@@ -55,11 +57,14 @@ def covariance(passes: Sequence[PassResult]) -> tuple[tuple[str, ...], Floats]:
     solved = [row for row in passes if row.sensitivities_mps is not None]
     tables = [_table(row) for row in solved]
     counted = Counter(key for table in tables for key in table)
-    common = [{key: table[key] for key in table if counted[key] > 1} for table in tables]
-    matrix = np.diag([_shared(table, table) for table in tables])
-    for first, left in enumerate(common):
-        for second, right in enumerate(common[:first]):
-            matrix[first, second] = matrix[second, first] = _shared(left, right)
+    matrix = np.diag([sum(value**2 for value in table.values()) for table in tables])
+    common = [key for key, times in counted.items() if times > 1]
+    for at in range(0, len(common), TOGETHER):
+        keys = common[at : at + TOGETHER]
+        columns = np.array([[table.get(key, 0.0) for key in keys] for table in tables])
+        shared = columns @ columns.T
+        np.fill_diagonal(shared, 0.0)
+        matrix += shared
     return tuple(row.label for row in solved), matrix
 
 
@@ -70,7 +75,3 @@ def _table(row: PassResult) -> Mapping[tuple[str, str], float]:
         owner = "session" if entry.split_unknown else entry.owner
         table[owner, entry.name] = table.get((owner, entry.name), 0.0) + float(value)
     return table
-
-
-def _shared(left: Mapping[tuple[str, str], float], right: Mapping[tuple[str, str], float]) -> float:
-    return float(sum(value * right[key] for key, value in left.items() if key in right))

@@ -30,6 +30,7 @@ from vidspeed.values import Bools, Floats, Input, Ints, Session, Track, Value
 OUTLIER = 25.0  # squared distance (2 dof) beyond which a light is not the craft: p = 4e-6
 LEAST_LIGHTS = 4
 ROUNDS = 8  # of choosing lights and solving; a light at the limit may go in and out for ever
+SETTLED, DRAFTED = 1e-6, 1e-3  # of standard uncertainties: what is left to solve, at first more
 SAME_NOISE = 0.02  # by which the variance of the lights may differ from one round to the next
 
 
@@ -173,7 +174,7 @@ def _solve_from(
         network, state = build(session, [row.stand for row in lit], [passed])
         if previous is not None:
             state = carried(previous.network, previous.state, drafted, network, state, entry)
-        state, adjustment = adjust(network, state)
+        state, adjustment = adjust(network, state, tolerance=SETTLED if attempt else DRAFTED)
         flight = Flight(
             network=network,
             state=state,

@@ -177,8 +177,9 @@ def _labelled(apart: Apart) -> tuple[Ints, Ints, Ints]:
     for there in (brighter, cv2.subtract(apart.over, brighter)):
         joined = cv2.dilate(there, np.ones((NEAR, NEAR), np.uint8))
         count, labels = cv2.connectedComponents(joined, connectivity=8)
-        rows, columns = np.nonzero(there)
-        found.append(np.stack([labels[rows, columns] + first, rows, columns]))
+        at = places_of(there)
+        label = labels.reshape(-1)[at] + first
+        found.append(np.stack([label, *np.divmod(at, there.shape[1])]))
         first += count
     label, rows, columns = np.concatenate(found, axis=1)
     return label, rows, columns
