@@ -174,7 +174,8 @@ def _labelled(apart: Apart) -> tuple[Ints, Ints, Ints]:
     """Return the number of a group, row and column of all places (n,) that stand out."""
     brighter = apart.brighter
     found, first = [], 0
-    for there in (brighter, cv2.subtract(apart.over, brighter)):
+    darker = np.asarray(cv2.subtract(apart.over, brighter), np.uint8)
+    for there in (brighter, darker):
         joined = cv2.dilate(there, np.ones((NEAR, NEAR), np.uint8))
         count, labels = cv2.connectedComponents(joined, connectivity=8)
         at = places_of(there)
