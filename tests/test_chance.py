@@ -33,3 +33,11 @@ def test_students_t_and_chi_square(dof):
 def test_the_non_central_t():
     x, dof, shift = np.array([0.5, 2.0]), np.array([3.0, 20.0]), np.array([0.0, 1.5])
     _same(chance.noncentral_t_sf(x, dof, shift), stats.nct.sf(x, dof, shift))
+
+
+def test_the_noncentrality_of_chi_square_is_that_with_which_it_is_below():
+    bound = np.linspace(1.5, 6.0, 10)
+    for power in (0.5, 0.8, 0.95):
+        shift = np.sqrt(chance.chi2_noncentrality(bound**2, 1, 1.0 - power))
+        passed = stats.norm.sf(bound - shift) + stats.norm.cdf(-bound - shift)
+        assert passed == pytest.approx(power, abs=1e-9)

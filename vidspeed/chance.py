@@ -70,6 +70,11 @@ def chi2_isf(probability: Floats | float, dof: Floats | float) -> Any:
     return _special().chdtri(dof, probability)
 
 
+def chi2_noncentrality(x: Floats | float, dof: Floats | float, probability: float) -> Any:
+    """Return the noncentrality of a chi-square that is below `x` with this probability."""
+    return _special().chndtrinc(x, dof, probability)
+
+
 def _special() -> Any:
     from scipy import special  # here: see the module
 

@@ -13,7 +13,7 @@ from typing import Literal
 
 import numpy as np
 
-from vidspeed.chance import normal_cdf, normal_isf, normal_sf
+from vidspeed.chance import chi2_noncentrality, normal_isf
 from vidspeed.values import Floats, Measured, SurveyTest
 
 FAMILY = 0.05  # of surveys without any wrong figure in which one is named all the same
@@ -40,21 +40,14 @@ def shift_to_be_named(tests: int) -> float:
 def shift_for(bound: float, power: float) -> float:
     """Return the mean of a normal w of unit variance so that |w| > `bound` has probability `power`.
 
-    The square is Baarda's noncentrality, here from the normal distribution itself, both tails.
+    The square is Baarda's noncentrality, of a chi-square with one degree of freedom.
 
     Examples
     --------
     >>> round(shift_for(float(normal_isf(0.0005)), 0.8), 2)
     4.13
     """
-    from scipy.optimize import brentq  # here: slow to import
-
-    return float(brentq(lambda shift: _passed(bound, shift) - power, 0.0, bound + 9.0, xtol=1e-10))
-
-
-def _passed(bound: float, shift: float) -> float:
-    """Return how probable |w| > bound is where w is normal about `shift`."""
-    return float(normal_sf(bound - shift) + normal_cdf(-bound - shift))
+    return float(np.sqrt(chi2_noncentrality(bound**2, 1, 1.0 - power)))
 
 
 def suspects(normalised: Floats, checked: Floats, bound: float) -> Floats:
