@@ -33,6 +33,10 @@ LEAST_SCORE = 8.0
 LEAST_LEAD = 1.6
 PARTS, LEAST_PART = 3, 0.35  # each part of a way brings this share of what it should, at least
 TRIMMED, LEAST_TRIMMED = 0.25, 0.4  # the strongest frames left out, so much of the score is left
+# Mean response, standard deviations, in a clip of a coder that predicts: it keeps a lamp in nearly
+# all frames or in none, and what else it lets through is a change here and there, large beside a
+# noise that it wipes away. Lamps that were there brought 3.6 and more, such changes 2.3 at most.
+LEAST_CODED = 2.9
 BRIGHTEST, PLAIN_LEVELS = 14.0, 10.0  # response and peak: single frames show it, if it is a craft
 GROUP_SCORE = 5.0  # of the frames that give one place
 LEAST_GROUP_SCORE = 3.5
@@ -41,7 +45,6 @@ APART_S = 0.2  # between two places, at most
 REACH_PX = 3.0  # of a group's place about the way: the light lies within
 LEAST_THERE = 0.5  # of what a group should bring, to be taken for the light
 FEWEST_SEEN = 5
-LEAST_CODED = 0.9  # peak over noise: a coder that predicts wipes fainter lamps away, not clouds
 STEP_PX = 0.25
 NEAR_PX = 1.0  # places around the largest sum through which a parabola is laid
 CODED_DEGREES = 1.0  # of freedom that stated errors are worth beside the scatter, if coded
@@ -91,7 +94,9 @@ def faint_tracks(
             if seen is None:
                 continue
             patches, faint = seen
-            track = _track(patches, faint, facts) if is_light(patches, faint) else None
+            if not is_light(patches, faint, coded=facts.codec not in ALONE):
+                continue
+            track = _track(patches, faint, facts)
             if track is not None:
                 found.append((faint.score, track))
     return _each_once(found)
@@ -137,17 +142,21 @@ def _line_of(corridor: Corridor, patches: Patches, faint: Faint) -> Line:
     )
 
 
-def is_light(patches: Patches, faint: Faint) -> bool:
-    """Say whether a way's responses are no chance: many frames, evenly, and of one sign."""
+def is_light(patches: Patches, faint: Faint, *, coded: bool) -> bool:
+    """Say whether a way's responses are no chance: many frames, evenly, and of one sign.
+
+    `coded` are the clips of a coder that predicts frames by others.
+    """
     response = np.clip(faint.response, -GROUP_SCORE, GROUP_SCORE)
-    count = len(response)
+    count, each = len(response), float(response.mean())
     if faint.score < LEAST_SCORE or faint.score < LEAST_LEAD * faint.against:
+        return False
+    if coded and each < LEAST_CODED:
         return False
     middle = float(np.median(faint.response))
     levels = middle * _peak(faint) * float(np.median(patches.noise))
     if middle > BRIGHTEST * float(np.median(patches.slow)) and levels > PLAIN_LEVELS:
         return False
-    each = float(response.mean())
     parts = [float(part.mean()) for part in np.array_split(response, PARTS)]
     weakest = np.sort(response)[: count - int(TRIMMED * count)]
     return min(parts) >= LEAST_PART * each and float(weakest.mean()) >= LEAST_TRIMMED * each
@@ -189,8 +198,6 @@ def _track(patches: Patches, faint: Faint, facts: ClipFacts) -> Track | None:
     cov = np.array([group.cov_px2 for group in groups])
     cov = np.einsum("gkx,gkl,gly->gxy", turn, cov, turn)
     snr = np.array([amplitude[group.members].mean() for group in groups]) * _peak(faint)
-    if facts.codec not in ALONE and float(np.median(snr)) < LEAST_CODED:
-        return None
     scatter = _scatter(patches.time_s[middle], patches.frame[middle], xy, cov, snr, facts.codec)
     nothing = np.full(len(groups), np.nan)
     return Track(
