@@ -17,7 +17,7 @@ from vidspeed.motion.build import build
 from vidspeed.motion.draft import BEYOND, Draft, carried, first_draft, reference_s, weaves
 from vidspeed.motion.drag import drag_of
 from vidspeed.motion.network import Network
-from vidspeed.motion.noise import Noise, noise_of
+from vidspeed.motion.noise import Noise, noise_of, stamp_covariance
 from vidspeed.motion.path import Nominal, places_at, rewritten
 from vidspeed.motion.stand import Stand
 from vidspeed.motion.start import Sketch, line_places, sketch
@@ -128,13 +128,6 @@ class Flight(Value):
             (first + np.flatnonzero(others == dof), float(dof))
             for dof in np.unique(others[np.isfinite(others)])
         ]
-
-
-def stamp_covariance(track: Track) -> Floats:
-    """Return the lights' covariance (n, 2, 2) with what the stamps' quantisation leaves open."""
-    rate = np.gradient(track.xy_px, track.time_s, axis=0)
-    moved = rate * track.time_u_s[:, None]
-    return np.asarray(track.cov_px2 + moved[:, :, None] * moved[:, None, :])
 
 
 def solve(session: Session, lit: Sequence[Lit], label: str) -> Flight:

@@ -1,4 +1,4 @@
-"""The lights' own noise, from what the solution leaves of them."""
+"""The lights' own noise: what is stated of it, and what the solution leaves of them."""
 
 from __future__ import annotations
 
@@ -6,12 +6,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vidspeed.values import Floats, Value
+from vidspeed.values import Floats, Track, Value
 
 WORST = 12.0  # sqrt(q) above which the lights do not follow a flight at all
 LEAST_WORST = 3.0  # a coder may well make errors so large that nobody stated
 BY_CHANCE = 0.001  # that lights that chance gathered follow a flight as nearly
 OF_WAY = 6  # of the degrees of freedom of the lights' places goes into a bent way
+
+
+def stamp_covariance(track: Track) -> Floats:
+    """Return the lights' covariance (n, 2, 2) with what the stamps' quantisation leaves open."""
+    rate = np.gradient(track.xy_px, track.time_s, axis=0)
+    moved = rate * track.time_u_s[:, None]
+    return np.asarray(track.cov_px2 + moved[:, :, None] * moved[:, None, :])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
