@@ -117,15 +117,13 @@ def _reach(flown: Sequence[PassResult]) -> float:
 
 
 def _paths(axes: Axes, flown: Sequence[PassResult]) -> None:
-    """Draw the solved path of every pass, its way by an arrow."""
+    """Draw the solved path of every pass, with a head where it ends."""
     for number, row in enumerate(flown):
         assert row.path_m is not None
         colour, style = PATHS[number % len(PATHS)]
-        x, y = row.path_m[:, 0], row.path_m[:, 1]
+        head, end = (">", -1) if row.direction != "reverse" else ("<", 0)
         name = f"pass {row.label}" if number < MOST_NAMED else None
-        axes.plot(x, y, color=colour, ls=style, lw=1.4, label=name and plain(name, 24))
-        ends = (-2, -1) if row.direction != "reverse" else (1, 0)
-        axes.annotate(
-            "", (x[ends[1]], y[ends[1]]), xytext=(x[ends[0]], y[ends[0]]),
-            arrowprops={"arrowstyle": "-|>", "color": colour, "lw": 1.4},
+        axes.plot(
+            row.path_m[:, 0], row.path_m[:, 1], color=colour, ls=style, lw=1.4,
+            marker=head, markevery=[end], ms=5, label=name and plain(name, 24),
         )  # fmt: skip
