@@ -46,7 +46,7 @@ strip = where and Strip(polygon_px=np.array(where[0]), speed_px_s=tuple(where[1]
 for clip in sys.argv[3:]:
     scan(Path(clip), strip=strip)
 """
-BY_TURNS = "scan, decoding by turns"  # that one process uses one core
+JUDGED = "scan, decoding by turns"  # that one process uses one core
 MARKERS = ((0, 0, 0.2), (80, 0, 0.2), (0, 9, 2), (80, 9, 2), (25, -12, 0), (55, 14, 6), (42, 5, 1))
 
 
@@ -124,7 +124,7 @@ def processes(clip: Path, runs: int, count: int = 8) -> bool:
         programs = {
             "bare decoding": BARE,
             "scan, decoding ahead": f"BY_TURNS = False\n{SCAN}",
-            BY_TURNS: f"BY_TURNS = True\n{SCAN}",
+            JUDGED: f"BY_TURNS = True\n{SCAN}",
         }
         for name, program in programs.items():
             alone, both, threads = [], [], []
@@ -133,7 +133,7 @@ def processes(clip: Path, runs: int, count: int = 8) -> bool:
                 both.append(_together(program, 1, where, [clips[::2], clips[1::2]]))
                 threads.append(_together(program, 2, where, [clips]))
             gain = sorted(one / two for one, two in zip(alone, both, strict=True))
-            good = good and (name != BY_TURNS or middle(gain) >= LEAST_GAIN)
+            good = good and (name != JUDGED or middle(gain) >= LEAST_GAIN)
             print(
                 f"| {name} | {middle(alone):.2f} | {middle(both):.2f} | {middle(gain):.2f} "
                 f"| {gain[0]:.2f}, {gain[-1]:.2f} | {middle(threads):.2f} |",
