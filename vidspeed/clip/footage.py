@@ -20,6 +20,7 @@ from vidspeed.clip.background import to_eight_bits
 from vidspeed.clip.medians import BAND
 from vidspeed.clip.read import Luma
 from vidspeed.clip.rows import MOST_PIXELS, joined_by, reach_px, step_for, window_around
+from vidspeed.clip.shelf import Shelf
 from vidspeed.clip.window import Pane
 from vidspeed.values import Floats, Footage, Picture
 from vidspeed.values.pictured import Filmed, Lane
@@ -61,7 +62,8 @@ class Recorder:
         self._bytes = 0
         self._step = 1
         self._corner_px = (0, 0)
-        self._footage: list[Footage] = []
+        self._made: Shelf[Footage] = Shelf()
+        self._made_bytes = 0
 
     def take(self, panes: Sequence[Pane]) -> None:
         """Hold the windows of the next frames."""
@@ -100,12 +102,19 @@ class Recorder:
             corner_px=(columns.start, rows.start),
             step=step,
         )
-        if sum(_size(row) for row in [*self._footage, made]) <= MOST_BYTES:
-            self._footage.append(made)
+        size = made.rows.nbytes + made.jpeg.nbytes
+        if self._made_bytes + size <= MOST_BYTES:
+            self._made.put(made, size)
+            self._made_bytes += size
+
+    def let_go(self) -> None:
+        """Hold no frames any more: there is nothing left to be kept of them."""
+        self._held.clear()
+        self._bytes = 0
 
     def footage(self) -> tuple[Footage, ...]:
         """Return what was kept, in the order in which it ended."""
-        return tuple(self._footage)
+        return tuple(self._made)
 
     def _rows(self, frames: Sequence[_Held], way_px: Floats) -> Picture:
         """Return the brightest level across the way at each place of it (n, k), 0 outside."""
@@ -228,7 +237,3 @@ def _unpacked(kept: Footage) -> Picture | None:
 def _jpeg(picture: Picture) -> Picture:
     done, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
     return np.asarray(data, np.uint8).ravel() if done else np.zeros(0, np.uint8)
-
-
-def _size(footage: Footage) -> int:
-    return footage.rows.nbytes + footage.jpeg.nbytes

@@ -85,27 +85,26 @@ def scan(
                 if progress is not None and frames[0].index - told >= TOLD_EVERY:
                     told = frames[0].index
                     progress(told, expected)
+            search.finish(overview)
             give_back()  # before what is as long as the clip is put together
-            search.finish()
-            search.record(overview)
             check_length(path, len(stamps))
             ticks = np.array(stamps, dtype=np.int64)
             found = account(
                 ticks, reader.header.time_base, changes=overview.changes, rate_hz=rate_hz
             )
             facts = facts_of(path, reader, ticks, overview.changes, found, rate_hz, hashed.result())
-            lamps = search.lamps(facts.stamp_u_s)
-            sigmas = search.sigmas
+            sway = search.sway()
+            lamps = search.lamps(facts.stamp_u_s, sway)
     if progress is not None:
         progress(len(stamps), len(stamps))
     tracks = _tracks(lamps, found, facts, search.limits)
-    _tell(facts, lamps, tracks, search.limits, sigmas)
+    _tell(facts, lamps, tracks, search.limits, search.sigmas)
     return Scan(
         facts=facts,
         tracks=tracks,
         brightest=overview.brightest,
         still=overview.still(),
-        sway=search.sway(),
+        sway=sway,
         footage=search.footage(),
     )
 

@@ -51,6 +51,7 @@ class Search:
         self, header: Header, strip: Strip | None, exposure_s: tuple[float, float] | None = None
     ) -> None:
         self.limits: Limits | None = None
+        self.sigmas = SIGMAS  # of the noise by which a light stands out, at the end
         self._header = header
         self._strip = strip
         self._exposure_s = exposure_s  # that was stated, and its u
@@ -122,23 +123,26 @@ class Search:
         """Return what was kept for the pictures."""
         return () if self._recorder is None else self._recorder.footage()
 
-    def finish(self) -> None:
-        """Work through what still waits and end the chains."""
+    def finish(self, overview: Overview) -> None:
+        """Work through what still waits, end the chains, and let go of what only searches."""
         if self._backdrop is None and len(self._waiting) >= LEAST_FRAMES:
             self._begin(short=True)
         if self._finder is not None and self._follower is not None:
             for time_s, spots in self._finder.rest():
                 self._fit(self._follower.offer(time_s, spots))
             self._fit(self._follower.finish())
+        self.record(overview)
+        if self._backdrop is not None:
+            self.sigmas = self._backdrop.sigmas
+        self._backdrop, self._finder, self._follower = None, None, None
+        if self._recorder is not None:
+            self._recorder.let_go()
 
-    @property
-    def sigmas(self) -> float:
-        """Return how many standard deviations of the noise a light stands out now."""
-        return SIGMAS if self._backdrop is None else self._backdrop.sigmas
+    def lamps(self, stamp_u_s: float, sway: Sway | None) -> list[list[Light]]:
+        """Return the lights of every chain, once they are all fitted.
 
-    def lamps(self, stamp_u_s: float) -> list[list[Light]]:
-        """Return the lights of every chain, once they are all fitted; `stamp_u_s` of the stamps."""
-        sway = None if self._meter is None else self._meter.sway()
+        `stamp_u_s` is of the stamps, `sway` of the background.
+        """
         alone = self._header.codec in ALONE
         return [
             as_scattered(future.result(), sway, alone=alone, stamp_u_s=stamp_u_s)

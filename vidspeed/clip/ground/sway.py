@@ -27,6 +27,7 @@ from vidspeed.clip.ground.pieces import (
     smoothed,
 )
 from vidspeed.clip.read import Luma
+from vidspeed.clip.shelf import Shelf
 from vidspeed.values import Bools, Floats, Ints, Picture, Sway
 
 LEAST_CONTRAST = 0.4  # of a piece: below it, it is dark or hidden, and not elsewhere
@@ -78,7 +79,8 @@ class SwayMeter:
         self._next_s = -np.inf  # before which no frame is looked at
         self._seldom = False
         self._times = array("d")
-        self._away: list[Floats] = []  # of some frames each
+        self._away: Shelf[Floats] = Shelf()  # of some frames each
+        self._latest: list[Floats] = []  # of those that were settled last
         self._lost = array("d")
         self._changed = np.zeros(count, dtype=np.int64)  # frames
         self.astray = not count  # none, or hardly any, of the pieces is found any more
@@ -117,7 +119,7 @@ class SwayMeter:
         if not frames:
             return
         smooth: Singles | None = None  # of all that was put aside: only where something moved
-        done, before = 0, len(self._away)
+        done, self._latest = 0, []
         while done < frames:
             if smooth is None:
                 still = self._solution(self._nearby(frames))
@@ -133,7 +135,8 @@ class SwayMeter:
                 done += 1
         kept = LATELY ** ((self._waiting_s[-1] - self._waiting_s[0]) / LATELY_S)
         self._waiting_s.clear()
-        away = np.concatenate(self._away[before:])
+        away = np.concatenate(self._latest)
+        self._away.put(away, away.nbytes)
         found = np.isfinite(away[:, :, 0])
         self.astray = bool((found.mean(axis=1) < FOUND).all())
         seen = found.any(axis=1)
@@ -204,7 +207,7 @@ class SwayMeter:
         frames = found.shape[1]
         away = np.where(found[:, :, None], at[:, None] + solved.away, np.nan)
         self._times.extend(self._waiting_s[first : first + frames])
-        self._away.append(np.ascontiguousarray(away.swapaxes(0, 1)))
+        self._latest.append(away.swapaxes(0, 1))
         self._lost.extend(np.mean(~found & (solved.left >= MOST_LEFT), axis=0))
         self._changed += np.count_nonzero(solved.left > CHANGED, axis=1)
         self._last = np.where(np.any(found, axis=1, keepdims=True), at, self._last)
@@ -230,11 +233,16 @@ class SwayMeter:
     def sway(self) -> Sway:
         """Return where the pieces were in the frames looked at, in pixels of the whole picture."""
         self.settle()
-        count = len(self._middles)
+        away_px, done = np.empty((len(self._times), len(self._middles), 2)), 0
+        for part in self._away:
+            away_px[done : done + len(part)] = part
+            done += len(part)
+        away_px *= 2.0
+        away_px.flags.writeable = False  # whoever keeps it needs no copy
         return Sway(
             time_s=np.array(self._times),
             places_px=2.0 * self._middles.astype(np.float64) + 0.5,
-            away_px=2.0 * np.concatenate([np.empty((0, count, 2)), *self._away]),
+            away_px=away_px,
             replaced=np.array(self._lost),
             changing=self._changed / max(len(self._times), 1),
         )

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from itertools import accumulate
 from typing import Any, NamedTuple
 
@@ -59,8 +60,16 @@ class Spot(Value):
 
 def emptied(spot: Spot) -> Spot:
     """Return a spot without its pixels, which nobody needs once its light is fitted."""
-    none = np.empty((0, 0), spot.luma.dtype)
-    return replace(spot, luma=none, past=none[None], own=none.astype(bool))
+    kind = spot.luma.dtype
+    return replace(spot, luma=_no(kind, 2), past=_no(kind, 3), own=_no(np.dtype(bool), 2))
+
+
+@cache
+def _no(kind: np.dtype[Any], axes: int) -> Luma:
+    """Return one and the same array without an element for all that hold none."""
+    none = np.empty((0,) * axes, kind)
+    none.flags.writeable = False
+    return none
 
 
 def spots_of(cuts: Sequence[Cut]) -> list[Spot]:
