@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from vidspeed.answer.mark import mark_of
-from vidspeed.assembly.advice import advice, best_change
+from vidspeed.assembly.advice import advice, would_help
 from vidspeed.assembly.agree import by_light, with_exposure
 from vidspeed.assembly.beside import beside_others
 from vidspeed.assembly.cameras import Cameras, fit_all, with_doubts
@@ -21,7 +21,6 @@ from vidspeed.assembly.dismissed import Parted, in_vain, with_dismissed
 from vidspeed.assembly.drive import drive_of
 from vidspeed.assembly.filming import film_passes
 from vidspeed.assembly.fixed import between_clips
-from vidspeed.assembly.forecast import relative_U95
 from vidspeed.assembly.gather import Keeping, Looked, refuse_nothing, with_intervals
 from vidspeed.assembly.heights import with_heights
 from vidspeed.assembly.joint import Joint, solve_with_sound
@@ -179,7 +178,7 @@ def run_session(
             *(Problem(level="warn", where="session.toml", message=text) for text in decided.doubts),
             *unseen,
             *in_vain(parted, passes),
-            *_what_would_help(session, passes, changes),
+            *would_help(session, passes, changes, set(cameras.stands)),
         ),
         drawing=_drawings(session, fits),
         proof=proofs.proven,
@@ -285,21 +284,3 @@ def _advised(
     craft = replace(session.craft, expected_mps=float(np.median(speeds)))
     stands = [stand for stand, _ in cameras.stands.values()]
     return advice(replace(session, craft=craft), stands)
-
-
-def _what_would_help(
-    session: Session, passes: Sequence[PassResult], changes: Sequence[Advice]
-) -> list[Problem]:
-    """Say which single change would help most, where a pass is less sure than wanted."""
-    widths = [100.0 * relative_U95(row) for row in passes if row.speed_mps is not None]
-    if not widths or max(widths) <= session.wanted_U95_percent:
-        return []
-    best = best_change(changes)
-    if best is None or best.relative_U95 is None or 100.0 * best.relative_U95 >= max(widths):
-        return []
-    message = (
-        f"a pass is known to {max(widths):.2g} % (U95), {session.wanted_U95_percent:g} % is "
-        f"wanted; of single changes this would help most: {best.change}, "
-        f"{100.0 * best.relative_U95:.2g} %"
-    )
-    return [Problem(level="warn", where="session.toml", message=message)]

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from tests.motion.flown import evening, flown, true_stand
-from vidspeed.assembly.advice import AS_IT_IS, advice, best_change
+from vidspeed.assembly.advice import AS_IT_IS, advice, best_change, would_help
 from vidspeed.assembly.forecast import forecast, relative_U95
 from vidspeed.errors import VidspeedError
 from vidspeed.motion.account import account
@@ -116,3 +116,15 @@ def test_where_nothing_helps_nothing_is_advised():
     rows = advice(scene.session, stands)
     best = best_change(rows)
     assert best is None or best.relative_U95 < rows[0].relative_U95
+
+
+def test_a_pass_that_only_one_of_the_cameras_measured_needs_no_change_but_the_other():
+    """With the clip of the second camera missing, poles were advised by the forecast of both."""
+    scene, stands = planned()
+    scene.session = replace(scene.session, wanted_U95_percent=0.01)
+    rows = advice(scene.session, stands)
+    both = forecast(scene.session, stands)
+    one = replace(both, crossings=both.crossings[:1])
+    (said,) = would_help(scene.session, [both, one], rows, {"n", "s"})
+    assert f"{100.0 * best_change(rows).relative_U95:.2g} %" in said.message
+    assert would_help(scene.session, [one], rows, {"n", "s"}) == []

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Sequence, Set
 from dataclasses import replace
 
 import numpy as np
@@ -12,7 +12,17 @@ from vidspeed.errors import VidspeedError
 from vidspeed.geometry.aim import aimed, inside
 from vidspeed.geometry.lens import project
 from vidspeed.motion.stand import Stand
-from vidspeed.values import Advice, FlightLine, Floats, Marker, Pick, Session, Sync
+from vidspeed.values import (
+    Advice,
+    FlightLine,
+    Floats,
+    Marker,
+    PassResult,
+    Pick,
+    Problem,
+    Session,
+    Sync,
+)
 
 BETTER_LINE_M = 0.1  # the flight line that advice tries: flown along a taut string or between poles
 TAPED_U_M = 0.05  # a lens whose place was measured from two markers by tape and level
@@ -37,6 +47,32 @@ def best_change(rows: Sequence[Advice]) -> Advice | None:
     if best is None or best.relative_U95 is None:
         return None
     return best if now is None or best.relative_U95 < now else None
+
+
+def would_help(
+    session: Session, passes: Sequence[PassResult], rows: Sequence[Advice], cameras: Set[str]
+) -> list[Problem]:
+    """Say which single change would help most, where a pass is less sure than wanted.
+
+    Of passes that all of the `cameras` measured: `rows` foretell these, and what another lacks is
+    the camera that did not.
+    """
+    widths = [
+        100.0 * relative_U95(row)
+        for row in passes
+        if row.speed_mps is not None and {one.camera for one in row.crossings} == cameras
+    ]
+    best = best_change(rows)
+    if not widths or max(widths) <= session.wanted_U95_percent:
+        return []
+    if best is None or best.relative_U95 is None or 100.0 * best.relative_U95 >= max(widths):
+        return []
+    message = (
+        f"a pass is known to {max(widths):.2g} % (U95), {session.wanted_U95_percent:g} % is "
+        f"wanted; of single changes this would help most: {best.change}, "
+        f"{100.0 * best.relative_U95:.2g} %"
+    )
+    return [Problem(level="warn", where="session.toml", message=message)]
 
 
 def _tried(change: str, session: Session, stands: Sequence[Stand]) -> Advice:
