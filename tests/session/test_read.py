@@ -398,6 +398,33 @@ def test_one_pass_is_in_one_clip_of_each_camera(tmp_path: Path) -> None:
     assert len(read_session(write(tmp_path / "b", other_flight)).clips) == 2
 
 
+def test_flights_that_number_their_passes_alike_have_passes_of_their_own(tmp_path: Path) -> None:
+    """Two flights with a pass 1 each were solved as one pass, at a speed that neither had."""
+    clips = [CLIP.replace("pass-1", f"pass-{k}") for k in range(2, 6)]
+
+    def labelled(*pairs):
+        rows = zip(clips, pairs, strict=False)
+        text = [
+            row
+            + "".join(
+                f'{key} = "{label}"\n' for key, label in zip(keys, pair, strict=True) if label
+            )
+            for row, pair in rows
+        ]
+        return SESSION + "".join(text)
+
+    keys = ("flight", "pass")
+    good = labelled(("1", "1"), ("1", "2"), ("2", "1"), ("", "4"))
+    labels = [clip.pass_label for clip in read_session(write(tmp_path / "a", good)).clips]
+    assert labels == [None, "1-1", "2", "2-1", "4"]
+    bad = labelled(("1", "1"), ("2", "1"), ("", "1"))
+    (message,) = faults(write(tmp_path / "b", bad))
+    assert 'pass is "1" without a flight, and in the flights "1" and "2"' in message
+    bad = labelled(("1", "1"), ("2", "1"), ("", "2-1"))
+    (message,) = faults(write(tmp_path / "c", bad))
+    assert 'two passes are called "2-1"' in message
+
+
 def test_times_with_and_without_an_offset_cannot_be_compared(tmp_path: Path) -> None:
     text = SESSION + "recorded = 2026-09-12T21:40:05\n"
     text += CLIP.replace("pass-1", "pass-2") + "recorded = 2026-09-12T21:45:05Z\n"

@@ -14,6 +14,7 @@ from vidspeed.session.check import Taken
 from vidspeed.session.clock import with_clock
 from vidspeed.session.draft import Draft
 from vidspeed.session.keys import keys_of
+from vidspeed.session.labels import told_apart
 from vidspeed.session.proofs import proofs_of, without_passes
 from vidspeed.session.survey import course_of
 from vidspeed.values import (
@@ -62,7 +63,9 @@ def build(draft: Draft, folder: Path, inputs: tuple[InputFile, ...]) -> Session:
             for taken, lens, picks, clock in cameras
             if lens is not None
         ),
-        clips=without_passes([_clip(taken.values, zone) for taken in tables["clip"]], proofs),
+        clips=without_passes(
+            told_apart(_clip(taken.values, zone) for taken in tables["clip"]), proofs
+        ),
         proofs=proofs,
         onboard=draft.onboard,
         syncs=tuple(_sync(taken.values) for taken in tables["sync"]),

@@ -179,7 +179,8 @@ SESSION_KEYS = (
         key("camera", "text", "name of the camera that recorded it", '"north"', required=True),
         key("flight", "text", "label of the flight", '"1"'),
         key("pass", "text",
-            "label of the one pass it holds; clips with one label are one pass, solved together",
+            "label of the one pass it holds; clips with one label are one pass, solved together "
+            "(of one flight: where several use a label, pass 2 of flight 3 is called 3-2)",
             '"1"'),
         number("rate_hz", "Hz", "true capture rate of a clip stored for slow playback", "240.0",
                above=0.0, most=1e6, left_out="the time stamps of the file"),

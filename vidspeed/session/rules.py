@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import PurePosixPath
+from typing import Any
 
 from vidspeed.errors import SessionError
 from vidspeed.session.check import Faults, Refused, Taken, missing, shown
 from vidspeed.session.clock import clock_of
 from vidspeed.session.draft import Draft
 from vidspeed.session.keys import keys_of
+from vidspeed.session.labels import check_labels
 from vidspeed.session.lens import lens_of
 from vidspeed.session.paths import Files
 from vidspeed.session.tables import nearest, parse_picks
@@ -177,7 +179,7 @@ def check_clips(
     """Check each clip, and the clips against the cameras and against each other."""
     names = [str(camera.values["name"]) for camera in cameras if "name" in camera.values]
     seen: dict[str, str] = {}
-    labels: dict[tuple[object, ...], str] = {}
+    placed: list[tuple[str, dict[str, Any]]] = []
     for number, clip in enumerate(clips):
         where = f"session.toml: clip {shown(clip_name(clip) or number + 1)}"
         _check_clip(clip, names, where, faults)
@@ -186,15 +188,8 @@ def check_clips(
             if path is not None and path in seen:
                 faults.add(where, f"{key} {shown(path)} is named by another clip too; keep one")
             seen.setdefault(str(path), where)
-        values = clip.values
-        label = (values.get("camera"), values.get("flight"), values.get("pass"))
-        if "pass" in values and label in labels:
-            faults.add(
-                where,
-                f"pass is {shown(values['pass'])}, as of {labels[label]} of the same camera; "
-                "a pass is in one clip of each camera",
-            )
-        labels.setdefault(label, str(shown(clip_name(clip))))
+        placed.append((where, clip.values))
+    check_labels(placed, faults)
     _check_moments(clips, top, faults)
 
 
