@@ -16,6 +16,7 @@ from tests.tiny import CLIP, command, files_of, scene_text
 from vidspeed import __version__
 from vidspeed.cli import app
 from vidspeed.cli.passes import exit_status
+from vidspeed.cli.shell import terminal
 from vidspeed.session.read import read_session
 from vidspeed.values import MarkRules, Outcome, PassResult, Problem
 
@@ -53,6 +54,26 @@ def test_every_command_explains_itself(name):
     assert said.status == 0
     assert "Usage" in said.out
     assert name in said.out
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_help_shows_every_text_as_it_is_written(name, monkeypatch):
+    monkeypatch.setattr("typer.rich_utils.MAX_WIDTH", 400)  # a line for each option
+    shown = " ".join(command(name, "--help").out.split())
+    told = typer.main.get_command(app).commands[name]
+    written = [told.help, *(row.help for row in told.params)]
+    for text in written:
+        assert text, name
+        assert " ".join(text.replace("\\[", "[").split()) in shown
+
+
+def test_tables_show_names_as_they_were_given(capsys):
+    from rich.table import Table
+
+    table = Table("pass")
+    table.add_row("[red] 1 :smile:")
+    terminal().print(table)
+    assert "[red] 1 :smile:" in capsys.readouterr().out
 
 
 def test_no_garbage_is_looked_for_once_all_is_said():

@@ -84,7 +84,7 @@ def compare(
     setup_b: Annotated[str | None, typer.Option(help="Only passes of this setup of B.")] = None,
     same_air: Annotated[
         bool,
-        typer.Option("--same-air", help="Reduce both to air of one density, from their [air]."),
+        typer.Option("--same-air", help="Reduce both to air of one density, from their \\[air]."),
     ] = False,
     out: Annotated[Path, typer.Option(help="PNG file of the plot to write.")] = Path(
         "comparison.png"

@@ -118,8 +118,11 @@ def tell_error(message: str) -> None:
 
 
 def terminal() -> Console:
-    """Return the console for tables; 120 columns wide where the output is no terminal."""
+    """Return the console for tables; 120 columns wide where the output is no terminal.
+
+    Names that a user gave are printed as they are, square brackets too.
+    """
     from rich.console import Console
 
     wide = None if sys.stdout.isatty() else 120
-    return Console(width=wide)
+    return Console(width=wide, markup=False, emoji=False)
