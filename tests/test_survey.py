@@ -68,6 +68,65 @@ def test_a_wrong_distance_is_the_last_line(tmp_path: Path):
     assert "tape start to finish" in last
 
 
+@pytest.mark.parametrize(
+    ("base", "leg", "words"),
+    [
+        (80.012, 15.314, "start to A1 + finish to A1, 75.414 m on the level, is shorter than start "
+         "to finish, 80.012 m, by 4.598 m; one of the 3 or a height is wrong, or in another unit"),
+        (80012, 25.314, "85.414 m on the level, is shorter than start to finish, 80012.000 m, by"),
+    ],
+    ids=["a leg misread", "millimetres"],
+)  # fmt: skip
+def test_distances_that_cannot_close_are_named_before_any_length_is_printed(
+    tmp_path: Path, base, leg, words
+):
+    tapes = f"from,to,distance_m,u_m\nstart,finish,{base},0.005\nstart,A1,{leg},0.005\n" + (
+        "finish,A1,60.1,0.005\n"
+    )
+    levels = "name,height_m,u_m,side\nstart,0,0.005,\nfinish,0,0.005,\nA1,0,0.005,right\n"
+    said = command("survey", measured(tmp_path / "s", BARE, tapes=tapes, levels=levels))
+    assert (said.status, said.out) == (1, "")
+    (line,) = said.err.splitlines()
+    assert line.startswith("survey: ") and words in line
+
+
+def test_a_session_is_not_read_whose_distances_cannot_close(tmp_path: Path):
+    with pytest.raises(SessionError, match="is shorter than A1 to A2"):
+        read_session(measured(tmp_path / "s", tapes=TAPES.replace("80,010", "800,10")))
+
+
+def test_a_distance_shorter_than_the_difference_in_height_is_an_error(tmp_path: Path):
+    levels = LEVELS.replace("A4,2.5", "A4,250")
+    said = command("survey", measured(tmp_path / "s", BARE, levels=levels))
+    assert (said.status, said.out) == (1, "")
+    assert "finish to A4 is 5.593 m, but its ends differ in height by 250.000 m" in said.err
+
+
+def test_the_distance_that_all_contradictions_share_is_to_be_measured_first(tmp_path: Path):
+    folder = measured(tmp_path / "s", BARE, tapes=TAPES.replace("80,012", "8,0012"))
+    lines = command("survey", folder).err.splitlines()
+    assert lines[-1].startswith("survey: start to finish is in all ")
+
+
+def test_a_scale_that_no_tape_has_is_an_error(tmp_path: Path):
+    tapes = """\
+from,to,distance_m,u_m,tape
+start,finish,80.0,0.005,steel
+start,A1,60.0,0.005,steel
+finish,A2,60.0,0.005,steel
+A1,A2,80.0,0.005,steel
+start,A2,110.0,0.005,glass
+finish,A1,110.0,0.005,glass
+"""
+    levels = "name,height_m,u_m,side\nstart,0,0.01,\nfinish,0,0.01,\n" + (
+        "A1,0,0.01,right\nA2,0,0.01,right\n"
+    )
+    text = BARE.replace("[[tape]]", '[[tape]]\nname = "glass"\nscale_u_ppm = 300.0\n\n[[tape]]')
+    said = command("survey", measured(tmp_path / "s", text, tapes=tapes, levels=levels))
+    assert (said.status, said.out) == (1, "")
+    assert 'tape "glass" fit the rest only if its metres are wrong by' in said.err
+
+
 def test_what_is_open_ends_with_status_1(tmp_path: Path):
     folder = measured(tmp_path / "s", levels=LEVELS.replace("left", "").replace("right", "")
                       .replace("Left", ""))  # fmt: skip

@@ -11,12 +11,16 @@ from dataclasses import replace
 from pathlib import Path
 
 from vidspeed.errors import SessionError
+from vidspeed.geometry.closing import BEYOND, Detour, detours, spans
 from vidspeed.geometry.combined import adjust_both
 from vidspeed.geometry.gnss import adjust_fixes
 from vidspeed.geometry.survey import covariance_factor, survey_factor, surveyed_markers
 from vidspeed.geometry.tapes import adjust_tapes
 from vidspeed.session.read import read_session as read_entries
 from vidspeed.values import Course, Measured, Session, Surveyed
+
+SHOWN = 3  # of distances that contradict others
+MOST_SCALE_PPM = 20e3  # by which the metres of a tape may be wrong, where nothing wider is stated
 
 
 def read_session(
@@ -42,10 +46,62 @@ def read_session(
 
 
 def adjust(measured: Measured) -> Surveyed:
-    """Adjust what was measured: tapes and levels, satellites, or satellites and tapes."""
+    """Adjust what was measured: tapes and levels, satellites, or satellites and tapes.
+
+    Raises SessionError where no points can have these distances: there is nothing to adjust to.
+    """
+    faults = _impossible(measured)
+    if not faults:
+        surveyed = _adjusted(measured)
+        faults = _no_tape(surveyed)
+    if faults:
+        raise SessionError(*faults)
+    return surveyed
+
+
+def _adjusted(measured: Measured) -> Surveyed:
     if measured.taped and measured.fixes:
         return adjust_both(measured)
     return adjust_tapes(measured) if measured.taped else adjust_fixes(measured)
+
+
+def _impossible(measured: Measured) -> list[str]:
+    """Say which distances contradict heights or each other, and which is in all contradictions."""
+    steep = [span for span in spans(measured) if span.too_steep]
+    if steep:
+        return [
+            f"survey: {span.row.name} is {span.row.distance_m:.3f} m, but its ends differ in "
+            f"height by {span.rise_m:.3f} m; the distance or a height is wrong; measure again"
+            for span in steep[:SHOWN]
+        ]
+    found = detours(measured)
+    faults = [_contradiction(detour) for detour in found[:SHOWN]]
+    common = [row for row in measured.taped if all(row in detour.rows for detour in found)]
+    if len(found) > 1 and len(common) == 1:
+        faults.append(
+            f"survey: {common[0].name} is in all {len(found)} contradictions; measure it first"
+        )
+    return faults
+
+
+def _contradiction(detour: Detour) -> str:
+    around = " + ".join(leg.row.name for leg in detour.legs)
+    return (
+        f"survey: {around}, {detour.around_m:.3f} m on the level, is shorter than "
+        f"{detour.span.row.name}, {detour.span.level_m:.3f} m, by {detour.short_m:.3f} m; one of "
+        f"the {len(detour.rows)} or a height is wrong, or in another unit; measure again"
+    )
+
+
+def _no_tape(surveyed: Surveyed) -> list[str]:
+    """Say which distances fit the rest only if their tape were one that nobody makes."""
+    return [
+        f'survey: the distances of tape "{row.name}" fit the rest only if its metres are wrong by '
+        f"{abs(row.residual) / 1e4:.1f} %, and no tape is by more than {MOST_SCALE_PPM / 1e4:g} %; "
+        "look for a distance or a height in another unit, or measure again"
+        for row in surveyed.tests
+        if row.kind == "scale" and abs(row.residual) > max(MOST_SCALE_PPM, BEYOND * row.u)
+    ]
 
 
 def settled(session: Session, surveyed: Surveyed) -> Session:
