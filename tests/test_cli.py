@@ -112,6 +112,57 @@ def test_a_wrong_command_line_is_2(arguments):
     assert "Traceback" not in said.out + said.err
 
 
+@pytest.mark.parametrize(
+    ("line", "named"),
+    [
+        ("chart --board 9", "--board is '9'"),
+        ("chart --board 2x6", "--board is 2x6; inner corners from 3 to 60"),
+        ("chart --board 40x40", "--board 40x40 takes"),
+        ("chart --paper B5", "--paper is 'B5'; allowed are A4, A3 and Letter"),
+        ("chart --square-mm -1", "--square-mm"),
+        ("chart --square-mm nan", "--square-mm"),
+        ("chart --chart charuco --family 9x9", "--family is '9x9'"),
+        ("chart --chart charuco --code-mm 30", "--code-mm is 30"),
+        ("chart --out chart.png", "--out chart.png"),
+        ("boards --codes a", "--codes is 'a'"),
+        ("boards --codes 60", "--codes is '60'; codes of --family 4x4_50 are 0 to 49"),
+        ("boards --codes 7-3", "--codes is '7-3'"),
+        ("boards --family 9x9", "--family is '9x9'"),
+        ("boards --side-mm -1", "--side-mm"),
+        ("lens clip.mp4 --out lens.json --square-mm -1", "--square-mm"),
+        ("lens clip.mp4 --out lens.json --board 9", "--board is '9'"),
+        ("lens clip.mp4 --out lens.json --board 99x9", "--board is 99x9"),
+        ("picks day north still.png --codes A1-0", "--codes is 'A1-0'"),
+        ("picks day north still.png --codes A1=0,A2=0", "--codes is 'A1=0,A2=0'"),
+        ("clock clip.mp4", "give --hz"),
+        ("clock clip.mp4 --hz -1", "--hz is -1; above 0 and below 100000 is allowed"),
+        ("clock clip.mp4 --hz nan", "--hz is nan; above 0"),
+        ("clock clip.mp4 --mains --hz 0", "--hz is 0; above 0"),
+        ("clock clip.mp4 --hz 1 --hz-u 2", "--hz-u is 2; from 0 to below --hz is allowed"),
+        ("clock clip.mp4 --hz 1 --hz-u -1", "--hz-u is -1; from 0 to below --hz is allowed"),
+        ("clock clip.mp4 --hz 1 --rate-hz 0", "--rate-hz is 0; above 0"),
+        ("clock clip.mp4 --clap-distance-m -3", "--clap-distance-m"),
+        ("clock clip.mp4 --clap-distance-m 3 --seen-s 1 --seen-u-s -1", "--seen-u-s"),
+        ("clock clip.mp4 --clap-distance-m 3 --exposure-ms -1", "--exposure-ms"),
+        ("follow clip.mp4 --rate-hz -5", "--rate-hz is -5; above 0 and below 1e+06 is allowed"),
+        ("listen clip.mp4 --between-s 5 3", "--between-s is 5 3; the first"),
+        ("still clip.mp4 --at -1", "--at"),
+        ("still clip.mp4 --at nan", "--at"),
+        ("desk day --port -5", "--port"),
+        ("annotate day 1 --slow 0", "--slow"),
+    ],
+)
+def test_a_value_that_the_command_line_alone_shows_to_be_wrong_is_2(
+    line, named, tmp_path, monkeypatch
+):
+    """And nothing is read or written: neither the clips nor the session are there."""
+    monkeypatch.chdir(tmp_path)
+    said = command(*line.split())
+    assert said.status == 2
+    assert named in said.err
+    assert said.out == "" and list(tmp_path.iterdir()) == []
+
+
 def test_a_new_session_says_what_is_missing(tmp_path):
     made = command("new", tmp_path / "day")
     assert made.status == 0

@@ -80,7 +80,7 @@ def test_stills_of_another_size_and_files_without_the_chart_are_refused(clip, tm
     assert done.exit_code == 1
     assert "found in 2 sharp, still views of 2 pictures" in done.output
     done = run("lens", tmp_path / "0.png", "--board", "54", "--out", out)
-    assert done.exit_code == 1 and "9x6" in done.output
+    assert done.exit_code == 2 and "9x6" in done.output
     done = run("lens", tmp_path / "absent.mp4", *BOARD, "--out", out)
     assert done.exit_code == 1 and "absent.mp4: there is no such file" in done.output
     assert not out.exists()
@@ -102,7 +102,7 @@ def test_charts_and_boards_are_written(tmp_path):
         ("chart", "--paper", "B5"),
         ("chart", "--chart", "charuco", "--family", "none"),
     ):
-        assert run(*words).exit_code == 1, words
+        assert run(*words).exit_code == 2, words
 
 
 def test_the_desk_measures_the_lens_of_a_camera_and_names_it(clip, tmp_path):

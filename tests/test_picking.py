@@ -9,10 +9,12 @@ import pytest
 from tests.geometry.charted import developed, paint, sheet
 from tests.session.good import SESSION
 from tests.tiny import invoked
+from vidspeed.errors import SessionError
 from vidspeed.geometry.aim import aimed
 from vidspeed.geometry.chart import runs
 from vidspeed.geometry.codes import cells
 from vidspeed.geometry.lens import project
+from vidspeed.picking import pick_boards
 from vidspeed.session.tables import read_picks
 
 SIZE = (1280, 720)
@@ -101,20 +103,26 @@ def test_lamps_are_picked_after_dark_and_named_by_geometry(folder):
     assert len(held_to_truth(folder / "picks-north.csv", LAMP_U_PX)) == len(PLACES)
 
 
+def test_a_board_on_two_markers_is_refused(folder):
+    dark = still(folder, np.full(SIZE[::-1], 12, np.uint8))
+    with pytest.raises(SessionError, match="board 1 stands on two markers, 'A1' and 'A2'"):
+        pick_boards(folder, "north", dark, codes={"A1": 1, "A2": 1})
+
+
 def test_what_cannot_be_picked_is_said(folder):
     dark = still(folder, np.full(SIZE[::-1], 12, np.uint8))
-    for words, message in (
+    for words, message, *status in (
         (("north", dark), "none of the 7 coded boards is seen"),
         (("north", dark, "--lamps"), "0 lights are seen, at least 4"),
         (("south", dark), 'no camera is named "south"; there is "north"'),
         (("north", dark, "--codes", "B9=1"), "no marker is named 'B9'"),
-        (("north", dark, "--codes", "A1=1,A2=1"), "board 1 stands on two markers"),
-        (("north", dark, "--codes", "A1"), "A1=0,A2=1 or the like"),
-        (("north", dark, "--family", "5x5"), "no family of codes"),
+        (("north", dark, "--codes", "A1=1,A2=1"), "each number is named once", 2),
+        (("north", dark, "--codes", "A1"), "A1=0,A2=1 or the like", 2),
+        (("north", dark, "--family", "5x5"), "no family of codes", 2),
         (("north", folder / "markers.csv"), "this is not a picture"),
     ):
         done = run("picks", folder, *words)
-        assert (done.exit_code, message in done.output) == (1, True), done.output
+        assert (done.exit_code, message in done.output) == (*(status or [1]), True), done.output
     assert not (folder / "picks-north.csv").exists()
     small = still(folder, np.zeros((100, 100), np.uint8))
     assert "100 x 100, camera 'north' states" in run("picks", folder, "north", small).output

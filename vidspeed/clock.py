@@ -16,7 +16,7 @@ from vidspeed.clip.rate.bands import fit_bands
 from vidspeed.clip.rate.edges import RateFit, fit_edges
 from vidspeed.clip.rate.flashes import Flashes, flashes
 from vidspeed.clip.read import ClipReader
-from vidspeed.errors import ClipError, SessionError
+from vidspeed.errors import ClipError, OptionError, SessionError
 from vidspeed.saving import save
 from vidspeed.session.clock import clock_text, read_clock
 from vidspeed.values import Clock, Value
@@ -68,19 +68,24 @@ def clock(
 
     Raises
     ------
+    OptionError
+        Where no lamp has such a rate.
     ClipError
         Where no such lamp is seen, or frames and flashes are locked.
     """
-    if not 0.0 < hz < 1e5 or not (hz_u is None or 0.0 <= hz_u < hz):
-        raise ClipError(
-            f"{path.name}: a lamp of {hz:g} Hz with an uncertainty of {hz_u} Hz is none; a rate "
-            "above 0 and an uncertainty below it are needed"
-        )
+    _check_rate(hz, hz_u)
     slow = hz <= SLOW * (rate_hz or _stamped_rate(path))
     seen = flashes(path, hz, bands=EDGE_BANDS if slow else FINE_BANDS, rate_hz=rate_hz)
     fit = fit_edges(seen, hz) if slow else fit_bands(seen, hz)
     lamp_u_ppm = 1e6 * (QUARTZ_U if hz_u is None else hz_u / hz)
     return _reading(seen, hz, lamp_u_ppm, fit, assumed=hz_u is None)
+
+
+def _check_rate(hz: float, hz_u: float | None) -> None:
+    if not 0.0 < hz < 1e5:
+        raise OptionError(f"--hz is {hz:g}; above 0 and below 100000 is allowed")
+    if hz_u is not None and not 0.0 <= hz_u < hz:
+        raise OptionError(f"--hz-u is {hz_u:g}; from 0 to below --hz is allowed, {hz:g}")
 
 
 def flicker(path: Path, hz: float | None = None, *, rate_hz: float | None = None) -> Reading:
@@ -93,9 +98,13 @@ def flicker(path: Path, hz: float | None = None, *, rate_hz: float | None = None
 
     Raises
     ------
+    OptionError
+        Where no lamp has such a rate.
     ClipError
         Where no bands are seen, they stand still, or they are too wide to measure.
     """
+    if hz is not None:
+        _check_rate(hz, None)
     seen = flashes(path, None, bands=FINE_BANDS, rate_hz=rate_hz)
     found: list[Reading] = []
     faults: list[str] = []

@@ -33,6 +33,10 @@ class VidspeedError(Exception):
         return "\n".join(self.messages)
 
 
+class OptionError(VidspeedError):
+    """An option is one that no file could make right; the command line alone shows it."""
+
+
 class SessionError(VidspeedError):
     """A file that the user wrote (session, markers, picks, lens, track) says something wrong."""
 

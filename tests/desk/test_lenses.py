@@ -3,7 +3,7 @@
 import pytest
 
 from vidspeed.desk.lenses import chart_of, chart_pdf
-from vidspeed.errors import CalibrationError
+from vidspeed.errors import CalibrationError, OptionError
 
 
 @pytest.mark.parametrize(
@@ -16,5 +16,5 @@ def test_what_is_no_chart_is_said(board, square):
 
 def test_the_chart_to_print_is_a_pdf():
     assert chart_pdf(chart_of("9x6", "25,0", coded=True), "A4")[:5] == b"%PDF-"
-    with pytest.raises(CalibrationError):
+    with pytest.raises(OptionError):
         chart_pdf(chart_of("30x30", "100", coded=False), "A4")

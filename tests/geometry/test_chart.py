@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 import pytest
 
-from vidspeed.errors import CalibrationError
+from vidspeed.errors import CalibrationError, OptionError
 from vidspeed.geometry.chart import (
     PAPERS,
     board_pages,
@@ -119,20 +119,20 @@ def test_coded_boards_are_a_page_each_with_a_light_border():
     [
         (Chart(columns=2, rows=6, square_m=0.025), "2x6; inner corners from 3 to 60"),
         (replace(CODED, columns=15, rows=14, family="4x4_50"), "takes 120 codes"),
-        (replace(CODED, code_m=0.025), "25 mm in squares"),
+        (replace(CODED, code_m=0.025), "--code-mm is 25"),
         (replace(CODED, family="9x9"), "no family of codes"),
     ],
 )  # fmt: skip
 def test_impossible_charts_are_refused(chart, message):
-    with pytest.raises(CalibrationError, match=message):
+    with pytest.raises(OptionError, match=message):
         check_chart(chart)
 
 
 def test_what_does_not_fit_on_the_paper_is_refused():
     big = Chart(columns=9, rows=6, square_m=0.04)
-    with pytest.raises(CalibrationError, match=r"takes 429 x 309 mm .* A4 has 297 x 210"):
+    with pytest.raises(OptionError, match=r"takes 429 x 309 mm .* A4 has 297 x 210"):
         chart_page(big, "A4")
-    with pytest.raises(CalibrationError, match="allowed are A4, A3 and Letter"):
+    with pytest.raises(OptionError, match="allowed are A4, A3 and Letter"):
         chart_page(PLAIN, "B5")
     with pytest.raises(CalibrationError, match="code 50 is none of 4x4_50; allowed are 0 to 49"):
         board_pages("4x4_50", [50], 100.0, "A4")

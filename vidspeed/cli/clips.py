@@ -16,7 +16,7 @@ from vidspeed.errors import VidspeedError, WorkerError
 def still(
     clip: Annotated[Path, typer.Argument(help="A recorded clip.")],
     at: Annotated[
-        float | None, typer.Option(help="Moment in seconds; the middle if left out.")
+        float | None, typer.Option(min=0.0, help="Moment in seconds; the middle if left out.")
     ] = None,
     out: Annotated[
         Path | None, typer.Option(help="PNG file to write; CLIP-still.png beside it.")

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from vidspeed.cli.shell import app, guarded
+from vidspeed.cli.shell import above_zero, app, guarded
+from vidspeed.errors import OptionError
 
 if TYPE_CHECKING:
     from vidspeed.clock import Reading
@@ -47,7 +48,9 @@ def clock(
     ] = None,
     clap_distance_m: Annotated[
         NumberOption,
-        typer.Option(help="Instead: how late the sound is, by a flash and bang so far away."),
+        typer.Option(
+            min=0.0, help="Instead: how late the sound is, by a flash and bang so far away."
+        ),
     ] = None,
     clap_distance_u_m: Annotated[
         float, typer.Option(help="Standard uncertainty of the distance.", min=0.0)
@@ -61,26 +64,29 @@ def clock(
     seen_s: Annotated[
         NumberOption, typer.Option(help="When the clap is seen, if no lamp flashes with it.")
     ] = None,
-    seen_u_s: Annotated[float, typer.Option(help="Its standard uncertainty.")] = 0.01,
-    exposure_ms: Annotated[NumberOption, typer.Option(help="Exposure, for the clap.")] = None,
+    seen_u_s: Annotated[float, typer.Option(min=0.0, help="Its standard uncertainty.")] = 0.01,
+    exposure_ms: Annotated[
+        NumberOption, typer.Option(min=0.0, help="Exposure, for the clap.")
+    ] = None,
 ) -> int:
     """Measure a camera's clock and read-out from a flashing lamp, and write a clock file."""
     if clap_distance_m is not None:
         seen = None if seen_s is None else (seen_s, seen_u_s)
         warmth = (temperature_c, temperature_u_c)
         return _clap(clip, (clap_distance_m, clap_distance_u_m), warmth, seen, exposure_ms)
-    from vidspeed.clock import clock as measure
-    from vidspeed.clock import clock_of, flicker, write_clock
-
-    if mains:
-        reading = flicker(clip, hz, rate_hz=rate_hz)
-    elif hz is not None:
-        reading = measure(clip, hz, hz_u=hz_u, rate_hz=rate_hz)
-    else:
-        raise typer.BadParameter(
+    above_zero("--rate-hz", rate_hz, below=1e6)
+    if hz is None and not mains:
+        raise OptionError(
             "the lamp's rate is not stated; give --hz, --mains for a lamp on the mains, or "
             "--clap-distance-m for a clap"
         )
+    from vidspeed.clock import clock as measure
+    from vidspeed.clock import clock_of, flicker, write_clock
+
+    if mains or hz is None:
+        reading = flicker(clip, hz, rate_hz=rate_hz)
+    else:
+        reading = measure(clip, hz, hz_u=hz_u, rate_hz=rate_hz)
     for line in reading_lines(reading):
         typer.echo(line)
     day = Date.today() if date is None else date.date()

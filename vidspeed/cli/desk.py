@@ -14,7 +14,9 @@ from vidspeed.cli.shell import SessionFolder, app, guarded
 @guarded
 def desk(
     session: SessionFolder,
-    port: Annotated[int, typer.Option(help="Port on this machine; any that is free.")] = 0,
+    port: Annotated[
+        int, typer.Option(min=0, max=65535, help="Port on this machine; any that is free.")
+    ] = 0,
     browser: Annotated[bool, typer.Option(help="Open the page in the browser.")] = True,
 ) -> int:
     """Open the session in the browser: set up, pick, measure, judge; an empty folder will do."""

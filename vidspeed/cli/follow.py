@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from vidspeed.cli.shell import app, guarded, progress, terminal
+from vidspeed.cli.shell import above_zero, app, guarded, progress, terminal
 from vidspeed.errors import ClipError, WorkerError
 
 
@@ -32,8 +32,7 @@ def follow(
     from vidspeed.record.followview import follow_table, write_follow
     from vidspeed.spread.executor import clip_words, executor
 
-    if rate_hz is not None and not 0.0 < rate_hz < 1e6:
-        raise typer.BadParameter("a rate above 0 is needed", param_hint="--rate-hz")
+    above_zero("--rate-hz", rate_hz, below=1e6)
     with progress() as tell, executor(2, tell=tell, imports=follow_clip.__module__) as pool:
         try:
             seen = pool.submit(follow_clip, clip, rate_hz=rate_hz).result()

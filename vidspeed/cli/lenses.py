@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from vidspeed.cli.shell import SessionFolder, app, guarded, progress, terminal
-from vidspeed.errors import CalibrationError, ResultsError
+from vidspeed.errors import OptionError
 
 if TYPE_CHECKING:
     from vidspeed.geometry.chart import Page
@@ -33,7 +33,7 @@ class Focus(StrEnum):
 
 
 Board = Annotated[str, typer.Option(help="Inner corners of the chart, across x down.")]
-SquareMm = Annotated[float, typer.Option(help="Side of a square, millimetres.")]
+SquareMm = Annotated[float, typer.Option(min=0.1, max=2e3, help="Side of a square, millimetres.")]
 Kind = Annotated[ChartKind, typer.Option("--chart", help="Plain chessboard, or with codes.")]
 Family = Annotated[str, typer.Option(help="Family of the codes.")]
 CodeMm = Annotated[
@@ -70,14 +70,16 @@ def boards(
     out: Annotated[Path, typer.Option(help="PDF file to write, a page a board.")] = Path(
         "boards.pdf"
     ),
-    side_mm: Annotated[float, typer.Option(help="Side of the dark square, millimetres.")] = 150.0,
+    side_mm: Annotated[
+        float, typer.Option(min=1.0, max=2e3, help="Side of the dark square, millimetres.")
+    ] = 150.0,
     family: Family = "4x4_50",
     paper: Paper = "A4",
 ) -> int:
     """Write coded boards to print and put on posts, so that their markers are picked by day."""
     from vidspeed.geometry.chart import board_pages
 
-    _write_pages(out, board_pages(family, _numbers(codes), side_mm, paper))
+    _write_pages(out, board_pages(family, _numbers(codes, family), side_mm, paper))
     typer.echo(out)
     return 0
 
@@ -135,11 +137,9 @@ def _chart(
 
     corners = re.fullmatch(r"(\d{1,2})\s*[xX×]\s*(\d{1,2})", board.strip())
     if corners is None:
-        raise CalibrationError(
+        raise OptionError(
             f"--board is {board!r}; inner corners across x down are needed, for example 9x6"
         )
-    if not 0.1 <= square_mm <= 2000.0:
-        raise CalibrationError(f"--square-mm is {square_mm:g}; 0.1 to 2000 mm is allowed")
     plain = kind is ChartKind.chessboard
     side_mm = CODE_SHARE * square_mm if code_mm is None else code_mm
     return ChartValue(
@@ -151,16 +151,22 @@ def _chart(
     )
 
 
-def _numbers(text: str) -> list[int]:
+def _numbers(text: str, family: str) -> list[int]:
     """Return the numbers of a list like 0-7 or 3,5,9."""
+    from vidspeed.geometry.codes import how_many
+
     numbers: list[int] = []
     for part in text.split(","):
         ends = re.fullmatch(r"\s*(\d{1,4})(?:\s*-\s*(\d{1,4}))?\s*", part)
         if ends is None:
-            raise CalibrationError(f"--codes is {text!r}; numbers like 0-7 or 3,5,9 are needed")
+            raise OptionError(f"--codes is {text!r}; numbers like 0-7 or 3,5,9 are needed")
         numbers += range(int(ends[1]), int(ends[2] or ends[1]) + 1)
     if not 1 <= len(numbers) <= 200:
-        raise CalibrationError(f"--codes is {text!r}, {len(numbers)} codes; 1 to 200 are allowed")
+        raise OptionError(f"--codes is {text!r}, {len(numbers)} codes; 1 to 200 are allowed")
+    if max(numbers) >= how_many(family):
+        raise OptionError(
+            f"--codes is {text!r}; codes of --family {family} are 0 to {how_many(family) - 1}"
+        )
     return numbers
 
 
@@ -171,7 +177,7 @@ def _write_pages(out: Path, pages: list[Page]) -> None:
     ending = out.suffix.lower()
     if ending not in (".pdf", ".svg") or (ending == ".svg" and len(pages) > 1):
         what = "only PDF holds several pages" if ending == ".svg" else "PDF and SVG can be written"
-        raise ResultsError(f"{out}: {what}; give a name that ends in .pdf")
+        raise OptionError(f"--out {out}: {what}; give a name that ends in .pdf")
     save(out, pdf(pages) if ending == ".pdf" else svg(pages[0]))
 
 
@@ -218,6 +224,8 @@ def _named_codes(text: str | None) -> dict[str, int] | None:
     for part in text.split(","):
         name, equals, number = part.strip().rpartition("=")
         if not equals or not name or not number.strip().isdigit():
-            raise CalibrationError(f"--codes is {text!r}; A1=0,A2=1 or the like is needed")
+            raise OptionError(f"--codes is {text!r}; A1=0,A2=1 or the like is needed")
+        if name.strip() in codes or int(number) in codes.values():
+            raise OptionError(f"--codes is {text!r}; each marker and each number is named once")
         codes[name.strip()] = int(number)
     return codes

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from vidspeed.cli.shell import WRONG_INPUT, Unit, UnitName, app, guarded, progress, terminal
-from vidspeed.errors import ClipError, WorkerError
+from vidspeed.errors import ClipError, OptionError, WorkerError
 
 
 @app.command()
@@ -40,7 +40,9 @@ def listen(
     from vidspeed.values import Air
 
     if between_s is not None and not between_s[0] < between_s[1]:
-        raise typer.BadParameter("the first must be before the second", param_hint="--between-s")
+        raise OptionError(
+            f"--between-s is {between_s[0]:g} {between_s[1]:g}; the first must be before the second"
+        )
     air = Air(temperature_c=temperature_c, temperature_u_c=temperature_u_c, wind_u_mps=wind_u_mps)
     with progress() as tell, executor(2, tell=tell, imports=listen_to.__module__) as pool:
         try:

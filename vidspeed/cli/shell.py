@@ -14,7 +14,7 @@ import typer
 
 from vidspeed.cli.interrupted import CtrlC
 from vidspeed.cli.progressing import progress
-from vidspeed.errors import VidspeedError
+from vidspeed.errors import OptionError, VidspeedError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -23,10 +23,12 @@ __all__ = [
     "INTERRUPTED",
     "PARTLY",
     "WRONG_INPUT",
+    "WRONG_LINE",
     "ClipFolder",
     "SessionFolder",
     "Unit",
     "UnitName",
+    "above_zero",
     "app",
     "guarded",
     "one_line",
@@ -35,7 +37,7 @@ __all__ = [
     "terminal",
 ]
 
-WRONG_INPUT, PARTLY, INTERRUPTED = 1, 3, 130
+WRONG_INPUT, WRONG_LINE, PARTLY, INTERRUPTED = 1, 2, 3, 130
 
 app = typer.Typer(
     name="vidspeed",
@@ -92,13 +94,19 @@ def _answered(key: CtrlC, command: Callable[[], int]) -> int:
         if isinstance(error, VidspeedError):
             for message in error.messages:
                 tell_error(message)
-            return WRONG_INPUT
+            return WRONG_LINE if isinstance(error, OptionError) else WRONG_INPUT
         if isinstance(error, OSError) and not isinstance(error, BrokenPipeError):
             where = f"{error.filename}: " if error.filename else ""  # nothing better is known
             with suppress(OSError):
                 tell_error(f"{where}{error.strerror or error}; mend that and run again")
             return WRONG_INPUT
         raise
+
+
+def above_zero(option: str, value: float | None, below: float) -> None:
+    """Refuse an option whose value is not above zero and below a limit; None is not given."""
+    if value is not None and not 0.0 < value < below:
+        raise OptionError(f"{option} is {value:g}; above 0 and below {below:g} is allowed")
 
 
 def _interrupted(key: CtrlC) -> int:

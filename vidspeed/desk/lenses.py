@@ -49,7 +49,7 @@ def chart_of(board: str, square_mm: str, *, coded: bool) -> Chart:
 def chart_pdf(chart: Chart, paper: str) -> bytes:
     """Return the chart to print at 100 %.
 
-    Raises CalibrationError where it does not fit on the paper.
+    Raises OptionError where it does not fit on the paper.
     """
     return pdf([chart_page(chart, paper)])
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vidspeed.errors import CalibrationError
+from vidspeed.errors import OptionError
 from vidspeed.geometry.codes import cells, how_many
 from vidspeed.values import Bools, Chart, Floats, Value
 
@@ -44,7 +44,7 @@ class Page(Value):
 def chart_page(chart: Chart, paper: str) -> Page:
     """Lay a chart out on a page, lying or upright, whichever holds it.
 
-    Raises CalibrationError where the page is too small or the chart impossible.
+    Raises OptionError where the page is too small or the chart impossible.
     """
     check_chart(chart)
     square = 1e3 * chart.square_m
@@ -67,7 +67,7 @@ def chart_page(chart: Chart, paper: str) -> Page:
 def board_pages(family: str, numbers: Sequence[int], side_mm: float, paper: str) -> list[Page]:
     """Lay out one coded board a page; `side_mm` is the side of its dark square.
 
-    Raises CalibrationError where the page is too small or a code does not exist.
+    Raises OptionError where the page is too small or a code does not exist.
     """
     pages = []
     for number in numbers:
@@ -88,11 +88,11 @@ def board_pages(family: str, numbers: Sequence[int], side_mm: float, paper: str)
 def check_chart(chart: Chart) -> None:
     """Refuse a chart that cannot be found in a picture.
 
-    Raises CalibrationError with what is allowed.
+    Raises OptionError with what is allowed.
     """
     least = 2 if chart.family is not None else 3
     if min(chart.columns, chart.rows) < least or max(chart.columns, chart.rows) > 60:
-        raise CalibrationError(
+        raise OptionError(
             f"--board is {chart.columns}x{chart.rows}; inner corners from {least} to 60 each way "
             "are allowed, for example 9x6"
         )
@@ -100,14 +100,14 @@ def check_chart(chart: Chart) -> None:
         return
     needed = len(code_squares(chart))
     if needed > how_many(chart.family):
-        raise CalibrationError(
+        raise OptionError(
             f"--board {chart.columns}x{chart.rows} takes {needed} codes, {chart.family} has "
             f"{how_many(chart.family)}; take a larger family or fewer squares"
         )
     if not 0.3 * chart.square_m <= (chart.code_m or 0.0) <= 0.9 * chart.square_m:
-        raise CalibrationError(
-            f"the codes are {1e3 * (chart.code_m or 0.0):g} mm in squares of "
-            f"{1e3 * chart.square_m:g} mm; 0.3 to 0.9 of the square is allowed, 0.7 is good"
+        raise OptionError(
+            f"--code-mm is {1e3 * (chart.code_m or 0.0):g}; 0.3 to 0.9 of the square of "
+            f"{1e3 * chart.square_m:g} mm is allowed, 0.7 is good"
         )
 
 
@@ -156,12 +156,12 @@ def runs(dark: Bools) -> Floats:
 def _turned(paper: str, across_mm: float, down_mm: float, what: str) -> tuple[float, float]:
     """Return width and height of the paper, turned so that it holds so much."""
     if paper.casefold() not in PAPERS:
-        raise CalibrationError(f"paper is {paper!r}; allowed are A4, A3 and Letter")
+        raise OptionError(f"--paper is {paper!r}; allowed are A4, A3 and Letter")
     narrow, tall = PAPERS[paper.casefold()]
     for width, height in ((tall, narrow), (narrow, tall)):
         if across_mm <= width and down_mm <= height:
             return width, height
-    raise CalibrationError(
+    raise OptionError(
         f"{what} takes {across_mm:.0f} x {down_mm:.0f} mm with its rulers and margins, "
         f"{paper} has {tall:g} x {narrow:g}; make it smaller or take larger paper"
     )

@@ -7,7 +7,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from vidspeed.errors import CalibrationError
+from vidspeed.errors import CalibrationError, OptionError
 from vidspeed.values import Bools
 
 FAMILIES = (
@@ -26,11 +26,11 @@ FAMILIES = (
 def dictionary(family: str) -> Any:
     """Return OpenCV's dictionary of a family.
 
-    Raises CalibrationError where no family has that name.
+    Raises OptionError where no family has that name.
     """
     if family not in FAMILIES:
-        raise CalibrationError(
-            f"family is {family!r}, no family of codes; allowed are {', '.join(FAMILIES)}"
+        raise OptionError(
+            f"--family is {family!r}, no family of codes; allowed are {', '.join(FAMILIES)}"
         )
     return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, f"DICT_{family.upper()}"))
 
