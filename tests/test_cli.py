@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import subprocess
@@ -215,6 +216,54 @@ def test_speeds_are_shown_in_the_unit(tiny, unit):
     assert abs(value - speed) < 0.06 * wide
     page = (tiny / "results/report.html").read_text(encoding="utf-8")
     assert shown.split("±")[0].strip() in page
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "still absent.mp4",
+        "times absent.mp4",
+        "follow absent.mp4",
+        "listen absent.mp4",
+        "lens absent.mp4 --out lens.json",
+        "clock absent.mp4 --hz 1",
+        "clock absent.mp4 --mains",
+        "clock absent.mp4 --clap-distance-m 3",
+    ],
+)
+def test_a_clip_that_is_not_there_is_said_with_its_folder_and_no_session(
+    line, tmp_path, monkeypatch
+):
+    monkeypatch.chdir(tmp_path)
+    said = command(*line.split())
+    told = f"absent.mp4: there is no such file in {Path.cwd()}; check its name and folder"
+    assert (said.status, said.out) == (1, "")
+    assert said.err.splitlines()[-1] == told
+
+
+def test_only_options_that_a_command_has_are_advised(tiny):
+    said = command("pack", tiny, "--clip-folder", tiny / "nowhere")
+    assert said.status == 1
+    assert said.err.splitlines()[-1] == (
+        f"{tiny / 'nowhere'}: no such folder; name the one that holds the clips"
+    )
+    (tiny / "truth.json").unlink()
+    said = command("demo", tiny)
+    assert said.status == 1
+    assert "name another folder, an empty one" in said.err
+
+
+@pytest.mark.parametrize("words", [("calibrate",), ("plan",), ("run",), ("run", "--out", "away")])
+def test_a_disk_that_can_only_be_read(tiny, words, monkeypatch):
+    def read_only(self, *_args, **_kwargs):
+        raise OSError(errno.EROFS, "Read-only file system", str(self))
+
+    monkeypatch.chdir(tiny)
+    monkeypatch.setattr(Path, "mkdir", read_only)
+    said = command(words[0], tiny, *words[1:])
+    assert said.status == 1
+    assert "the disk can only be read; earlier results are as they were; name a place" in said.err
+    assert "with --out where the command has it, else copy the session to one" in said.err
 
 
 def test_progress_and_problems_go_to_standard_error(tiny):

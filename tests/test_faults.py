@@ -147,10 +147,14 @@ def test_media_that_can_only_be_read_name_the_way_out(tiny, monkeypatch):
 
     with monkeypatch.context() as patch:
         patch.setattr(type(tiny), "mkdir", read_only)
-        with pytest.raises(ResultsError, match=r"can only be read.*--out DIR"):
+        with pytest.raises(
+            ResultsError, match=r"can only be read.*--out where the command has it, else copy"
+        ):
             recover(tiny)
     monkeypatch.setattr(os, "open", read_only)
-    with pytest.raises(ResultsError, match=r"can only be read.*--out DIR"):
+    with pytest.raises(
+        ResultsError, match=r"can only be read.*--out where the command has it, else copy"
+    ):
         write_calibration(tiny, {"a.png": b""})
 
 

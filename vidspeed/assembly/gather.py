@@ -159,6 +159,8 @@ def _scanned(
     assert clip.file is not None
     stand, fit = cameras.stands[clip.camera]
     path = session.path_of(clip)
+    if not path.exists():
+        raise ClipError(f"there is no such file in {path.parent}; check `file` of the clip")
 
     def tell(done: int, total: int) -> None:
         if progress is not None:

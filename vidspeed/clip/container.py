@@ -130,17 +130,24 @@ def stamped_as_stored(path: Path, stream: VideoStream) -> bool:
     return shown != sorted(shown)
 
 
-def open_clip(path: Path) -> InputContainer:
-    """Open the container, or say what the file is instead."""
+def check_file(path: Path) -> None:
+    """Raise ClipError where there is no file with bytes in it."""
     name = path.name
     if not path.exists():
-        raise ClipError(f"{name}: there is no such file in {path.parent}; check `file` of the clip")
+        home = path.absolute().parent
+        raise ClipError(f"{name}: there is no such file in {home}; check its name and folder")
     if path.is_dir():
         raise ClipError(f"{name}: this is a folder, not a clip; {READABLE}")
     if not path.is_file():
         raise ClipError(f"{name}: this is a pipe or a device, no file with bytes of its own")
     if path.stat().st_size == 0:
         raise ClipError(f"{name}: the file is empty (0 bytes); copy it from the camera again")
+
+
+def open_clip(path: Path) -> InputContainer:
+    """Open the container, or say what the file is instead."""
+    name = path.name
+    check_file(path)
     try:
         whole = str(path.absolute())  # or else FFmpeg takes `day:1/clip.mp4` for a protocol
         container = av.open(whole, "r", metadata_errors="replace", options=_options(path))

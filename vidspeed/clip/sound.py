@@ -9,6 +9,7 @@ from typing import Any
 import av
 import numpy as np
 
+from vidspeed.clip.container import check_file
 from vidspeed.errors import ClipError
 from vidspeed.values import Floats, Value
 
@@ -44,6 +45,7 @@ def read_sound(path: Path) -> Sound:
     ClipError
         Where the file cannot be opened, has no sound, or none of it can be decoded.
     """
+    check_file(path)
     try:
         container = av.open(str(path.absolute()), "r")
     except (av.FFmpegError, OSError, ValueError) as error:

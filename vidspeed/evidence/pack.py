@@ -293,7 +293,7 @@ def _written(
         work.replace(target)
         return read.sha256, read.bytes
     except OSError as fault:
-        raise PackError(explain(fault, target, {})) from fault
+        raise PackError(explain(fault, target.parent, {})) from fault
     finally:
         work.unlink(missing_ok=True)
 

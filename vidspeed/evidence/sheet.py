@@ -49,7 +49,7 @@ def write_sheet(
         work.write_bytes((text + "\n").encode("utf-8", errors="xmlcharrefreplace"))
         work.replace(sheet)
     except OSError as fault:
-        raise PackError(explain(fault, sheet, {})) from fault
+        raise PackError(explain(fault, sheet.parent, {})) from fault
     finally:
         work.unlink(missing_ok=True)
     return sheet

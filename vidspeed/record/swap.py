@@ -33,6 +33,10 @@ PLACES = {
     "survey": Path("results", "survey"),
     "plan": Path("results", "plan"),
 }
+ELSEWHERE = (
+    "name a place that can be written with --out where the command has it, else copy the session "
+    "to one"
+)
 
 
 def replace_folder(folder: Path, name: str, files: Mapping[str, bytes]) -> Path:
@@ -209,15 +213,12 @@ def explain(fault: OSError, folder: Path, files: Mapping[str, bytes]) -> str:
         needed = f" ({need:.1f} MB are needed)" if files else ""
         return f"{folder}: the disk is full{needed}; {kept}; free space and run again"
     if fault.errno == errno.EROFS:
-        return (
-            f"{folder}: the disk can only be read; {kept}; write the results elsewhere with "
-            "`vidspeed run SESSION --out DIR`, or copy the session to a disk that can be written"
-        )
+        return f"{folder}: the disk can only be read; {kept}; {ELSEWHERE}"
     if isinstance(fault, PermissionError):
         return (
             f"{where}: may not be written or replaced ({fault.strerror}); {kept}; close programs "
-            "that show a file of results/, see that you may write in the session folder (or use "
-            "`vidspeed run SESSION --out DIR`), run again"
+            f"that show its files, see that you may write in {folder}, and run again; or "
+            f"{ELSEWHERE}"
         )
     return (
         f"{where}: cannot be written ({fault.strerror or fault}); {kept}; mend that and run again"

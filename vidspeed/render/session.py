@@ -84,7 +84,7 @@ def render_scene_file(
     if (folder / "session.toml").exists() and not (folder / "truth.json").exists():
         raise SceneError(
             f"{folder}: holds a session.toml that was not rendered (no truth.json beside it); "
-            "name an empty folder with --out"
+            "name another folder, an empty one"
         )
     try:
         folder.mkdir(parents=True, exist_ok=True)

@@ -28,7 +28,7 @@ def with_clips(session: Session, folder: Path) -> Session:
         Where there is no such folder.
     """
     if not folder.is_dir():
-        raise SessionError(f"--clips {folder}: no such folder; name the one that holds the clips")
+        raise SessionError(f"{folder}: no such folder; name the one that holds the clips")
     named = _by_name(folder)
     clips = tuple(
         clip if clip.file is None or clip.track else _found(clip, clip.file, session, folder, named)
