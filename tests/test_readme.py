@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 import typer
 
+from tests.tiny import command
 from vidspeed.cli import app
 from vidspeed.render.draw import draw_world
 from vidspeed.render.read import read_scene
@@ -97,6 +98,18 @@ def test_the_python_example_is_short():
     """What it prints is looked at where the samples are: tests/test_samples.py."""
     (example,) = blocks(README, "python")
     assert len([line for line in example.splitlines() if line]) == 5
+
+
+def test_the_survey_that_is_printed_works_as_typed(tmp_path):
+    tapes, levels = blocks(README, "csv")
+    (tmp_path / "tapes.csv").write_text(tapes + "\n", encoding="utf-8")
+    (tmp_path / "levels.csv").write_text(levels + "\n", encoding="utf-8")
+    course = '[course]\ntapes = "tapes.csv"\nlevels = "levels.csv"\n'
+    (tmp_path / "session.toml").write_text(course, encoding="utf-8")
+    said = command("survey", tmp_path)
+    assert (said.status, said.err) == (0, "")
+    assert "course length 80.0" in said.out and "the figures fit as stated" in said.out
+    assert "warning" not in said.out
 
 
 def test_the_demonstrations_figures_are_its_own():
