@@ -213,3 +213,23 @@ def test_a_clip_that_failed_is_told_by_the_status(tiny, monkeypatch):
     said = command("mark", touched(tiny))
     assert said.status == 3
     assert "error: b.mp4: cannot be read" in said.err
+    said = command("compare", tiny, "--out", tiny / "plot.png")
+    assert said.status == 3
+    assert "error: b.mp4: cannot be read" in said.err
+    assert "tail 4 is faster than tail 3" in said.out
+    said = command("compare", tiny, "--json", "--out", tiny / "plot.png")
+    assert (said.status, json.loads(said.out)["problems"][0]["where"]) == (3, "b.mp4")
+
+
+def test_a_mark_of_nothing_is_no_part_of_a_success(tiny, monkeypatch):
+    from vidspeed.cli import marks
+    from vidspeed.values import Problem
+
+    broken = Problem(level="error", where="b.mp4", message="cannot be read")
+    measure = Measured()
+    monkeypatch.setattr(
+        marks, "measure", lambda session: replace(measure(session), passes=(), problems=(broken,))
+    )
+    said = command("mark", touched(tiny))
+    assert said.status == 1
+    assert "error: b.mp4: cannot be read" in said.err

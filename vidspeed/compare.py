@@ -67,7 +67,13 @@ def compare_outcomes(
         sides = [
             replace(side, name=f"{side.name} ({Path(side.session.folder).name})") for side in sides
         ]
-    return compare_sides(sides[0], sides[1], same_air=same_air)
+    failed = tuple(
+        row if one else replace(row, where=f"{outcome.session.title}: {row.where}")
+        for outcome in outcomes
+        for row in outcome.problems
+        if row.level == "error"
+    )
+    return replace(compare_sides(sides[0], sides[1], same_air=same_air), problems=failed)
 
 
 def _two_setups(outcome: Outcome) -> tuple[str, str]:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from vidspeed.cli.passes import exit_status
 from vidspeed.cli.shell import (
     PARTLY,
     ClipFolder,
@@ -21,7 +23,7 @@ from vidspeed.cli.telling import LogJson, Verbose, telling
 from vidspeed.cli.working import working
 
 if TYPE_CHECKING:
-    from vidspeed.values import Outcome, Session
+    from vidspeed.values import Outcome, Problem, Session
 
 
 def measure(session: Session) -> Outcome:
@@ -49,8 +51,7 @@ def mark(
     with telling(verbose, log_json):
         outcome = mark_of_session(session, measure, clips=clips)
     print_mark(outcome, unit.value)
-    wrong = any(problem.level == "error" for problem in outcome.problems)
-    return PARTLY if wrong else 0
+    return exit_status(outcome)
 
 
 def print_mark(outcome: Outcome, unit_name: str) -> None:
@@ -62,8 +63,7 @@ def print_mark(outcome: Outcome, unit_name: str) -> None:
         rules_table,
     )
 
-    for problem in outcome.problems:
-        typer.echo(f"{problem.level}: {problem.where}: {problem.message}", err=True)
+    _print_problems(outcome.problems)
     if outcome.mark is not None:
         if outcome.mark.rules:
             terminal().print(rules_table(outcome.mark))
@@ -116,11 +116,18 @@ def compare(
         )
     spoken = unit_named(unit.value)
     save(out, comparison_figure(found, spoken))
+    _print_problems(found.problems)
+    status = PARTLY if found.problems else 0
     if as_json:
         typer.echo(json.dumps(comparison_json(found), indent=2, allow_nan=False))
-        return 0
+        return status
     terminal().print(comparison_table(found, spoken))
     typer.echo(f"plot: {out}")
     for line in comparison_lines(found, spoken):
         typer.echo(line)
-    return 0
+    return status
+
+
+def _print_problems(problems: Sequence[Problem]) -> None:
+    for row in problems:
+        typer.echo(f"{row.level}: {row.where}: {row.message}", err=True)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from vidspeed.values.base import Floats, Value
+from vidspeed.values.placed import Problem
 
 Verdict = Literal["met", "not met", "cannot be decided"]
 
@@ -119,7 +120,8 @@ class Compared(Value):
     (`scatter_mps` None) no claim is made. `found_if` is the probability with which a true
     difference of `found_if_percent` would have been claimed; `more_passes` how many more each way
     in each group would claim what is seen now 4 times in 5, if it is true (0: it is claimed; None:
-    no number of passes would, or it cannot be told).
+    no number of passes would, or it cannot be told). `problems` are the errors of both sides: with
+    them passes may be missing.
     """
 
     first: Group
@@ -137,3 +139,4 @@ class Compared(Value):
     found_if: float | None
     more_passes: int | None
     notes: tuple[str, ...] = ()
+    problems: tuple[Problem, ...] = ()
