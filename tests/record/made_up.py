@@ -67,6 +67,7 @@ def track(seed: int = 1, count: int = 24) -> Track:
         streak_angle_rad=np.full(count, 0.02),
         peak=90.0 + random.random(count),
         snr=30.0 + random.random(count),
+        fill=streak / 9.0,
     )
 
 

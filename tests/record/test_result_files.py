@@ -169,7 +169,8 @@ def test_track_reads_back_bit_for_bit(files):
     assert [float(row["y_px"]) for row in table] == seen.track.xy_px[:, 1].tolist()
     assert [float(row["cov_xy_px2"]) for row in table] == seen.track.cov_px2[:, 0, 1].tolist()
     assert [row["used"] for row in table] == [str(int(used)) for used in seen.used]
-    assert table[0]["streak_px"] == ""
+    assert table[0]["streak_px"] == table[0]["fill"] == ""
+    assert [float(row["fill"]) for row in table[3:]] == seen.track.fill[3:].tolist()
     assert float(table[5]["u_x_px"]) ** 2 == pytest.approx(seen.track.cov_px2[5, 0, 0], rel=1e-15)
 
 

@@ -115,6 +115,7 @@ def test_what_a_track_leaves_out(tmp_path: Path) -> None:
     for name in ("streak_px", "streak_u_px", "streak_angle_rad", "peak", "snr"):
         assert np.isnan(getattr(track, name)).all()
     assert track.interval_s is None
+    assert track.fill is None
     assert len(track) == 3
 
 
@@ -137,7 +138,7 @@ def test_the_frame_interval_of_the_clip_is_read_from_the_first_row_that_states_i
 def test_every_figure_of_a_track_comes_back_to_the_last_bit(tmp_path: Path) -> None:
     rng = np.random.default_rng(3)
     names = ["time_s", "x_px", "y_px", "u_x_px", "u_y_px", "row", "cov_xy_px2", "time_u_s"]
-    names += ["streak_px", "streak_u_px", "streak_angle_rad", "peak", "snr"]
+    names += ["streak_px", "streak_u_px", "streak_angle_rad", "peak", "snr", "fill"]
     cells = rng.uniform(0.1, 0.3, (20, len(names)))
     cells[:, 0] = np.cumsum(cells[:, 0])
     cells[:, 6] = rng.uniform(-0.009, 0.009, 20)
@@ -145,7 +146,7 @@ def test_every_figure_of_a_track_comes_back_to_the_last_bit(tmp_path: Path) -> N
     for number, row in enumerate(cells.tolist()):
         figures = [repr(cell) for cell in row]
         if number == 4:
-            figures[8:] = [""] * 5
+            figures[8:] = [""] * 6
         text += f"{number},{','.join(figures)},1,0.1,0.2,-3.5\n"
     (track,) = read_tracks(put(tmp_path, "track.csv", text), height_px=1080)
     columns = dict(zip(names, cells.T, strict=True))
@@ -156,7 +157,7 @@ def test_every_figure_of_a_track_comes_back_to_the_last_bit(tmp_path: Path) -> N
     assert track.cov_px2[:, 1, 0].tolist() == columns["cov_xy_px2"].tolist()
     assert track.row.tolist() == columns["row"].tolist()
     assert track.time_u_s.tolist() == columns["time_u_s"].tolist()
-    for name in ("streak_px", "streak_u_px", "streak_angle_rad", "peak", "snr"):
+    for name in names[8:]:
         found, wanted = getattr(track, name), columns[name].copy()
         assert np.isnan(found[4])
         wanted[4] = np.nan

@@ -15,8 +15,8 @@ from vidspeed.values import Moved, Outcome, PassResult, Sighted, Track
 MOVED_COLUMNS = ("moved_x_px", "moved_y_px", "moved_turn_rad", "moved_zoom", "moved_u_px")
 TRACK_COLUMNS = (
     "frame", "time_s", "x_px", "y_px", "u_x_px", "u_y_px", "row", "cov_xy_px2", "time_u_s",
-    "streak_px", "streak_u_px", "streak_angle_rad", "peak", "snr", "interval_s",
-    "drag_u_px", *MOVED_COLUMNS, "pass", "used", "residual_x_px", "residual_y_px", "x_m",
+    "streak_px", "streak_u_px", "streak_angle_rad", "peak", "snr", "fill",
+    "interval_s", "drag_u_px", *MOVED_COLUMNS, "pass", "used", "residual_x_px", "residual_y_px", "x_m",
     "dismissed",
 )  # fmt: skip
 
@@ -81,6 +81,7 @@ def _track_columns(track: Track) -> list[list[Cell]]:
         track.streak_angle_rad.tolist(),
         track.peak.tolist(),
         track.snr.tolist(),
+        [None] * len(track) if track.fill is None else track.fill.tolist(),
         [track.interval_s] * len(track),
         [track.drag_u_px] * len(track),
         *([value] * len(track) for value in _moved_cells(track.moved)),

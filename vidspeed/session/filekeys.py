@@ -47,6 +47,7 @@ FILE_KEYS = (
         number("streak_angle_rad", "radians", "angle of the streak, from x towards y", "0.1"),
         number("peak", "", "height above the background in luma levels", "120.0"),
         number("snr", "", "peak over the noise of a pixel", "60.0"),
+        number("fill", "", "darkest part of the streak over its bright ones", "0.9"),
         u_of("drag_u_px", "pixels", "what its coder may hold a slow light back", "0.0",
              default=0.0, left_out="0"),
         number("moved_x_px", "pixels", "shift of the clip's picture against the reference", "3.2",

@@ -185,6 +185,7 @@ def _track(rows: list[Row], height_px: int) -> Track:
     cov_px2[:, 0, 1] = cov_px2[:, 1, 0] = _column(rows, "cov_xy_px2")
     row = _column(rows, "row", np.nan)
     streak = {name: _column(rows, name, np.nan) for name in _STREAK}
+    fill = _column(rows, "fill", np.nan)
     intervals = [each.values["interval_s"] for each in rows]
     return Track(
         frame=np.array([each.values["frame"] for each in rows], dtype=np.int64),
@@ -196,5 +197,6 @@ def _track(rows: list[Row], height_px: int) -> Track:
         interval_s=next((value for value in intervals if value is not None), None),
         drag_u_px=float(rows[0].values["drag_u_px"]),
         moved=_moved(rows[0]),
+        fill=fill if np.isfinite(fill).any() else None,
         **streak,
     )
