@@ -16,8 +16,8 @@ MOVED_COLUMNS = ("moved_x_px", "moved_y_px", "moved_turn_rad", "moved_zoom", "mo
 TRACK_COLUMNS = (
     "frame", "time_s", "x_px", "y_px", "u_x_px", "u_y_px", "row", "cov_xy_px2", "time_u_s",
     "streak_px", "streak_u_px", "streak_angle_rad", "peak", "snr", "fill",
-    "interval_s", "drag_u_px", *MOVED_COLUMNS, "pass", "used", "residual_x_px", "residual_y_px", "x_m",
-    "dismissed",
+    "interval_s", "drag_u_px", *MOVED_COLUMNS, "pass", "used", "residual_x_px", "residual_y_px",
+    "x_m", "dismissed",
 )  # fmt: skip
 
 Cell = str | int | float | None
