@@ -35,56 +35,67 @@ class Glimpse(Value):
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Event(Value):
-    """One event in two clips of a pass; `u_s` is that of the difference of its two times."""
+    """One event in some clips of a pass: its time in the last less a mean of those in the others.
+
+    `weights` are -1 in all for the others, by how sure each is, and 1 for the last: such
+    differences are independent of each other (H. O. Lancaster, Amer. Math. Monthly 72 (1965) 4-12),
+    and two clips have just one. `u_s` is that of the difference.
+    """
 
     name: str
     traverse: int
-    glimpses: tuple[Glimpse, Glimpse]
+    glimpses: tuple[Glimpse, ...]
+    weights: tuple[float, ...]
     u_s: float
 
 
 def events(
     session: Session, ledger: Ledger, stands: Sequence[Stand], traverses: Sequence[Traverse]
 ) -> Iterator[Event]:
-    """Yield the events that two clips of one pass share: each later clip against the first."""
+    """Yield the events that clips of one pass share: each later clip against those before it."""
     exposures = _Exposures(session=session, ledger=ledger)
     for number, sync in enumerate(session.syncs):
         for index, traverse in enumerate(traverses):
             orders = [i for i, row in enumerate(traverse.clips) if row.clip in sync.clips]
-            for order in orders[1:]:
-                pair = [(i, stands[traverse.clips[i].station]) for i in (orders[0], order)]
-                glimpses, u_s = _pair(session, exposures, traverse, sync, pair)
-                name = f"sync {number + 1} {traverse.clips[order].clip}"
-                yield Event(name=name, traverse=index, glimpses=glimpses, u_s=u_s)
+            for last in range(1, len(orders)):
+                some = [(i, stands[traverse.clips[i].station]) for i in orders[: last + 1]]
+                glimpses, weights, u_s = _apart(session, exposures, traverse, sync, some)
+                name = f"sync {number + 1} {traverse.clips[orders[last]].clip}"
+                yield Event(name=name, traverse=index, glimpses=glimpses, weights=weights, u_s=u_s)
 
 
-def _pair(
+def _apart(
     session: Session,
     exposures: _Exposures,
     traverse: Traverse,
     sync: Sync,
-    pair: Sequence[tuple[int, Stand]],
-) -> tuple[tuple[Glimpse, Glimpse], float]:
-    """Return an event as two clips have it, and the uncertainty of the difference."""
-    delays, delay_u_s = (0.0, 0.0), 0.0
+    some: Sequence[tuple[int, Stand]],
+) -> tuple[tuple[Glimpse, ...], tuple[float, ...], float]:
+    """Return an event as some clips have it, their weights, and u of the last less the others."""
+    at = [sync.clips.index(traverse.clips[order].clip) for order, _ in some]
+    times_u_s = np.array([float(sync.time_u_s[place]) for place in at])
+    sure = times_u_s[:-1] ** -2.0
+    weights = np.append(-sure / sure.sum(), 1.0)
+    variance = float(weights**2 @ times_u_s**2)
+    delays_s = np.zeros(len(some))
     if sync.kind == "sound":
-        delays, delay_u_s = _delays(session, [stand for _, stand in pair])
-    glimpses, variance = [], delay_u_s**2
-    for (order, stand), delay_s in zip(pair, delays, strict=True):
-        at = sync.clips.index(traverse.clips[order].clip)
-        variance += float(sync.time_u_s[at]) ** 2
-        place, exposure_s, exposure_u_s = exposures.of(sync.clips[at], stand.interval_s)
+        taken = _taken(session, [stand for _, stand in some])
+        delays_s = taken.mean(axis=1)
+        variance += float(np.var(weights @ taken))
+    glimpses = []
+    for (order, stand), place, delay_s in zip(some, at, delays_s.tolist(), strict=True):
+        exposure, exposure_s, exposure_u_s = exposures.of(sync.clips[place], stand.interval_s)
         glimpses.append(
             Glimpse(
                 clip=order,
-                time_s=float(sync.time_s[at]),
+                time_s=float(sync.time_s[place]),
                 delay_s=delay_s,
-                exposure=place,
+                exposure=exposure,
                 exposure_s=exposure_s,
                 exposure_u_s=exposure_u_s,
             )
         )
-    return (glimpses[0], glimpses[1]), float(np.sqrt(variance))
+    return tuple(glimpses), tuple(weights.tolist()), float(np.sqrt(variance))
 
 
 @dataclass(slots=True, kw_only=True)
@@ -121,8 +132,8 @@ class _Exposures:
         return self.places[key], exposure_s, u_s
 
 
-def _delays(session: Session, stands: Sequence[Stand]) -> tuple[tuple[float, float], float]:
-    """Return how long a sound on the course takes to two cameras, and u of the difference.
+def _taken(session: Session, stands: Sequence[Stand]) -> Floats:
+    """Return how long a sound from places along the course takes to each camera (n, 41).
 
     Where along the course it was made is not known. The speed of sound is 331.3 m/s times the
     root of T/273.15 K (dry air at sea level), good to 0.3 % here.
@@ -132,10 +143,8 @@ def _delays(session: Session, stands: Sequence[Stand]) -> tuple[tuple[float, flo
     speed = 331.3 * np.sqrt(1.0 + celsius / 273.15)
     x_m = np.linspace(0.0, session.course.length_m, 41)
     source = np.column_stack([x_m, np.zeros(41), np.full(41, SOUND_HEIGHT_M)])
-    taken = [np.linalg.norm(source - stand.pose.position_m, axis=1) / speed for stand in stands]
-    return (
-        (float(taken[0].mean()), float(taken[1].mean())),
-        float(np.std(taken[1] - taken[0])),
+    return np.array(
+        [np.linalg.norm(source - stand.pose.position_m, axis=1) / speed for stand in stands]
     )
 
 
@@ -148,17 +157,17 @@ def event_row(
 ) -> Floats:
     """Fill an event's row of the Jacobian; return its residual (..., 1)."""
     apart = np.zeros(state.theta.shape[:-1])
-    for glimpse, sign in zip(event.glimpses, (-1.0, 1.0), strict=True):
+    for glimpse, weight in zip(event.glimpses, event.weights, strict=True):
         clip = clips[glimpse.clip]
         station = stations[clip.station]
         since = glimpse.time_s - glimpse.delay_s - clip.reference_s
         deviate = state.theta[..., glimpse.exposure.start]
         exposure_s = glimpse.exposure_s + glimpse.exposure_u_s * deviate
-        apart = apart + sign * (station.clock_scale(state) * since - exposure_s / 2.0)
-        rows[..., 0, station.clock] += sign * 1e-6 * station.camera.clock_u_ppm * since
-        rows[..., 0, glimpse.exposure] -= sign * glimpse.exposure_u_s / 2.0
+        apart = apart + weight * (station.clock_scale(state) * since - exposure_s / 2.0)
+        rows[..., 0, station.clock] += weight * 1e-6 * station.camera.clock_u_ppm * since
+        rows[..., 0, glimpse.exposure] -= weight * glimpse.exposure_u_s / 2.0
         if clip.offset is not None:
-            apart = apart + sign * state.theta[..., clip.offset.start]
-            rows[..., 0, clip.offset] += sign
+            apart = apart + weight * state.theta[..., clip.offset.start]
+            rows[..., 0, clip.offset] += weight
     rows /= event.u_s
     return np.asarray(-apart / event.u_s)[..., None]
