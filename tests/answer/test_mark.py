@@ -9,6 +9,7 @@ import pytest
 
 from tests.answer.days import choose_mark
 from vidspeed.answer.mark import mean_dof
+from vidspeed.answer.readings import said_of_split
 from vidspeed.motion.coverage import coverage_factor
 from vidspeed.values import Input, MarkRules, PassResult
 
@@ -133,3 +134,9 @@ def test_an_earlier_figure_with_margin():
     surer = choose_mark(passes, ["a", "b"], np.eye(2) / 100.0, MarkRules(earlier_mps=99.0))
     assert surer.beats_at_95 is True
     assert surer.beats_probability > 0.999
+
+
+def test_it_is_said_that_nobody_stated_what_passes_have_in_common():
+    open_ = [flown("1", 100.0, shared=("pass 1", 1.0)), flown("2", 90.0, shared=("pass 2", -1.0))]
+    assert "offset_shared_u_m" in said_of_split(open_)
+    assert said_of_split([flown("1", 100.0), flown("2", 90.0)]) is None

@@ -18,6 +18,7 @@ import numpy as np
 from vidspeed.air import density_of
 from vidspeed.answer.air import EXPONENT, EXPONENT_U
 from vidspeed.answer.joint import Flown, Joint, joint
+from vidspeed.answer.readings import said_of_split
 from vidspeed.answer.scatter import (
     ONE_SIDED,
     Scatter,
@@ -161,6 +162,9 @@ def _sum(first: Side, second: Side, same_air: bool) -> _Sum:
                 of_side.append(number)
         if len(own) == 1:
             wind[side.session.folder] -= sign * (1.0 if "forward" in own else -1.0)
+    split = said_of_split([row.result for row in flown])
+    if split is not None:
+        notes.append(split)
     variance = 0.0
     for side in {side.session.folder: side for side in sides}.values():
         share = wind[side.session.folder]

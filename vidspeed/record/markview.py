@@ -9,6 +9,7 @@ from rich.table import Table
 from rich.text import Text
 
 from vidspeed.air import crosswind_loss
+from vidspeed.answer.readings import said_of_split
 from vidspeed.record.units import (
     Unit,
     claim_text,
@@ -189,8 +190,16 @@ def mark_lines(outcome: Outcome, unit_name: str = "kmh") -> list[str]:
         *heights_sentences(outcome),
         wind_sentence(mark, unit),
         reduced_sentence(mark.reduced, unit),
+        split_sentence(outcome),
     )
     return [line for line in lines if line]
+
+
+def split_sentence(outcome: Outcome) -> str | None:
+    """Say what was taken of a flight line whose split is not stated, None of any other."""
+    chosen = outcome.mark.passes if outcome.mark is not None else ()
+    said = said_of_split([row for row in outcome.passes if row.label in chosen])
+    return None if said is None else said[0].upper() + said[1:]
 
 
 def heights_sentences(outcome: Outcome) -> list[str]:
@@ -232,6 +241,7 @@ def mark_view(outcome: Outcome, unit: Unit) -> dict[str, Any] | None:
         *heights_sentences(outcome),
         wind_sentence(mark, unit),
         reduced_sentence(mark.reduced, unit),
+        split_sentence(outcome),
     )
     return {
         "speed": claim_text(mark.speed_mps, mark.speed_U95_mps, unit, bare=True),
