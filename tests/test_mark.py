@@ -12,8 +12,8 @@ from tests.tiny import CLIP, command, tree_of
 from vidspeed.assembly.reading import read_session
 from vidspeed.cli import app
 from vidspeed.compare import compare
-from vidspeed.errors import VidspeedError
-from vidspeed.mark import known_passes, mark
+from vidspeed.errors import SessionError, VidspeedError
+from vidspeed.mark import known_passes, mark, opened
 from vidspeed.motion.budget import covariance
 from vidspeed.values import Outcome
 
@@ -65,7 +65,7 @@ def touched(folder):
 
 
 def test_results_that_hold_are_taken(tiny):
-    found = known_passes(tiny, never)
+    found = known_passes(opened(tiny), never)
     written = json.loads((tiny / "results" / "summary.json").read_text(encoding="utf-8"))
     assert [row.speed_mps for row in found.passes] == [
         row["speed_mps"] for row in written["passes"]
@@ -125,12 +125,12 @@ def test_clips_on_another_disk_are_those_that_results_rest_on(tiny, tmp_path):
     card = tmp_path / "card"
     card.mkdir()
     (tiny / CLIP).rename(card / "pass-1.mp4")
-    assert len(known_passes(tiny, never, card).passes) == 1
+    assert len(known_passes(opened(tiny, card), never).passes) == 1
     (card / "pass-1.mp4").write_bytes(b"another")
     measured = Measured()
-    known_passes(tiny, measured, card)
+    known_passes(opened(tiny, card), measured)
     assert measured.asked == 1
-    assert known_passes(tiny, never).passes  # that clip is not looked at
+    assert known_passes(opened(tiny), never).passes  # that clip is not looked at
 
 
 def test_mark_tells_what_was_decided_and_looks_for_clips_where_it_is_told(tiny, tmp_path):
@@ -165,6 +165,13 @@ def test_compare_on_the_command_line(tiny, tmp_path):
     assert said.status == 1
     assert "name them with --setup-a and --setup-b" in said.err
     assert not plot.exists()
+
+
+def test_a_second_session_that_is_not_there_is_said_before_the_first_is_measured(tiny, tmp_path):
+    measured = Measured()
+    with pytest.raises(SessionError, match=r"nosuch: no session\.toml there"):
+        compare(touched(tiny), tmp_path / "nosuch", measured)
+    assert measured.asked == 0
 
 
 def test_compare_prints_and_draws(tiny, tmp_path, monkeypatch):

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from tests.tiny import CLIP, command
+from tests.tiny import CLIP, command, edit
 from vidspeed.clip.read import ClipReader
 
 
@@ -45,7 +45,13 @@ def test_annotate_keeps_the_stamps_and_adds_a_band(tiny):
 
 
 @pytest.mark.parametrize("what", ["picture", "annotate"])
-def test_a_pass_that_is_not_there(what, tiny):
+@pytest.mark.parametrize("known", ["by its clips", "by its results", "when measured"])
+def test_a_pass_that_is_not_there_is_said_before_any_clip_is_decoded(what, known, tiny):
+    if known != "by its clips":
+        edit(tiny / "session.toml", 'pass = "1"\n', "")
+    if known == "by its results":
+        assert command("run", tiny).status == 0
     said = command(what, tiny, "seven")
     assert said.status == 1
-    assert said.err.strip().endswith("pass seven: there is no such pass; there are: 1")
+    assert said.err.splitlines()[-1] == "pass seven: there is no such pass; there are: 1"
+    assert (CLIP in said.err) == (known == "when measured")

@@ -9,7 +9,7 @@ from vidspeed.assembly.gather import Keeping
 from vidspeed.clip.cut import cut
 from vidspeed.errors import ResultsError
 from vidspeed.measure import run
-from vidspeed.picture import film_name, pass_films
+from vidspeed.picture import film_name, pass_films, refuse_unknown
 from vidspeed.record.onframes import Annotator
 from vidspeed.record.pictures import course_of
 from vidspeed.spread.progress import Tell
@@ -39,6 +39,7 @@ def annotate(
     VidspeedError
         Where the session cannot be measured, or has no such pass, or none of its frames is there.
     """
+    refuse_unknown(folder, label, clips)
     keeping = Keeping(folder=folder)
     outcome = run(folder, clips=clips, progress=progress, pool=pool, keeping=keeping)
     place = out or folder / FOLDER

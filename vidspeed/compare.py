@@ -12,7 +12,7 @@ from pathlib import Path
 from vidspeed.answer.comparison import Side
 from vidspeed.answer.comparison import compare as compare_sides
 from vidspeed.errors import VidspeedError
-from vidspeed.mark import Measure, known_passes
+from vidspeed.mark import Measure, known_passes, opened
 from vidspeed.values import Compared, Outcome
 
 
@@ -43,9 +43,11 @@ def compare(
     VidspeedError
         Where a session is wrong, a set-up is not there or a side has no measured pass.
     """
-    outcomes = [known_passes(first, measure, clips)]
+    folders = [first]
     if second is not None and second.resolve() != first.resolve():
-        outcomes.append(known_passes(second, measure, clips))
+        folders.append(second)
+    sessions = [opened(folder, clips) for folder in folders]  # what is wrong is said at once
+    outcomes = [known_passes(session, measure) for session in sessions]
     return compare_outcomes(outcomes, setups=setups, same_air=same_air)
 
 

@@ -33,7 +33,7 @@ def mark(folder: Path, measure: Measure, *, clips: Path | None = None) -> Outcom
     VidspeedError
         Where the session is wrong or nothing can be measured.
     """
-    return with_mark(known_passes(folder, measure, clips))
+    return with_mark(known_passes(opened(folder, clips), measure))
 
 
 def with_mark(found: Outcome) -> Outcome:
@@ -43,9 +43,12 @@ def with_mark(found: Outcome) -> Outcome:
     return replace(found, mark=decided.mark, no_mark=decided.why_not)
 
 
-def known_passes(folder: Path, measure: Measure, clips: Path | None = None) -> Outcome:
-    """Return the passes of a session: from its results, or measured where those do not hold."""
+def opened(folder: Path, clips: Path | None = None) -> Session:
+    """Return the session in a folder, its clips looked for in another before."""
     session = read_session(folder)
-    if clips is not None:
-        session = with_clips(session, clips)
+    return session if clips is None else with_clips(session, clips)
+
+
+def known_passes(session: Session, measure: Measure) -> Outcome:
+    """Return the passes of a session: from its results, or measured where those do not hold."""
     return outcome_kept(session) or measure(session)

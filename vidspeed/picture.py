@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from concurrent.futures import Executor
 from pathlib import Path
 
 from vidspeed.assembly.gather import Keeping
 from vidspeed.clip.rows import film
 from vidspeed.errors import ResultsError, VidspeedError
+from vidspeed.mark import opened
 from vidspeed.measure import run
 from vidspeed.record.canvas import png, svg
 from vidspeed.record.names import legal_name
 from vidspeed.record.pictures import course_of
+from vidspeed.record.readback import outcome_untouched
 from vidspeed.record.spacetime import LARGE, space_time
 from vidspeed.record.wholepass import whole_pass
 from vidspeed.saving import MEND, save
 from vidspeed.spread.progress import Tell
-from vidspeed.values import Outcome, PassResult, Sighted
+from vidspeed.values import Outcome, PassResult, Session, Sighted
 from vidspeed.values.pictured import Filmed
 
 FOLDER = "pictures"  # in the session folder
@@ -45,6 +48,7 @@ def picture(
     VidspeedError
         Where the session cannot be measured, or has no such pass, or none of its frames is there.
     """
+    refuse_unknown(folder, label, clips)
     keeping = Keeping(folder=folder)
     outcome = run(folder, clips=clips, progress=progress, pool=pool, keeping=keeping)
     place = out or folder / FOLDER
@@ -68,6 +72,28 @@ def picture(
     return written
 
 
+def refuse_unknown(folder: Path, label: str, clips: Path | None) -> None:
+    """Raise VidspeedError for a pass that is not there, where that is known before measuring."""
+    known = _labels(opened(folder, clips))
+    if known and label not in known:
+        raise _no_such(label, known)
+
+
+def _labels(session: Session) -> list[str]:
+    """Return the labels of all passes; none where only measuring can tell."""
+    kept = outcome_untouched(session)
+    if kept is not None:
+        return [row.label for row in kept.passes]
+    labels = [clip.pass_label for clip in session.clips]
+    stated = [label for label in labels if label is not None]
+    return list(dict.fromkeys(stated)) if len(stated) == len(labels) else []
+
+
+def _no_such(label: str, known: Sequence[str]) -> VidspeedError:
+    some = ", ".join(known) or "none at all"
+    return VidspeedError(f"pass {label}: there is no such pass; there are: {some}")
+
+
 def pass_films(outcome: Outcome, label: str) -> list[tuple[PassResult, Filmed, Sighted]]:
     """Return a pass with its frames in each clip, and its lights there.
 
@@ -75,8 +101,7 @@ def pass_films(outcome: Outcome, label: str) -> list[tuple[PassResult, Filmed, S
     """
     result = next((row for row in outcome.passes if row.label == label), None)
     if result is None:
-        known = ", ".join(row.label for row in outcome.passes) or "none at all"
-        raise VidspeedError(f"pass {label}: there is no such pass; there are: {known}")
+        raise _no_such(label, [row.label for row in outcome.passes])
     seen = {(row.camera, row.clip): row for row in result.sightings}
     films = [
         (result, row, seen[row.lane.camera, row.lane.clip])

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from functools import partial
 from pathlib import Path
 
 from vidspeed.assembly.reading import read_session
 from vidspeed.compare import compare_outcomes
-from vidspeed.desk.results import NAME
 from vidspeed.mark import with_mark
 from vidspeed.record.canvas import data_uri
 from vidspeed.record.compareview import comparison_figure, comparison_lines
-from vidspeed.record.readback import outcome_kept, same_bytes
+from vidspeed.record.readback import outcome_untouched
 from vidspeed.record.units import UNITS
 from vidspeed.values import Compared, Outcome
 
@@ -26,16 +24,8 @@ def known(folder: Path) -> Outcome | None:
 
     Raises VidspeedError where the session cannot be read.
     """
-    session = read_session(folder)
-    summary = folder / NAME
-    if not summary.is_file():
-        return None
-    found = outcome_kept(session, partial(_untouched, summary.stat().st_mtime_ns))
+    found = outcome_untouched(read_session(folder))
     return None if found is None else with_mark(found)
-
-
-def _untouched(since_ns: int, path: Path, sha256: str) -> bool:
-    return not path.is_file() or path.stat().st_mtime_ns <= since_ns or same_bytes(path, sha256)
 
 
 def setups_of(outcome: Outcome) -> list[str]:
