@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import shutil
 import subprocess
 import sys
 from dataclasses import replace
@@ -264,6 +265,19 @@ def test_a_disk_that_can_only_be_read(tiny, words, monkeypatch):
     assert said.status == 1
     assert "the disk can only be read; earlier results are as they were; name a place" in said.err
     assert "with --out where the command has it, else copy the session to one" in said.err
+
+
+def test_clips_that_no_clip_names_are_said(tiny):
+    shutil.copy(tiny / CLIP, tiny / "clips/north/later.mp4")
+    shutil.copy(tiny / CLIP, tiny / "clips/setup.mp4")  # in no camera's folder: not meant
+    said = command("run", tiny)
+    assert said.status == 0
+    assert "note: clips/north/later.mp4: no [[clip]] in session.toml, so not measured" in said.err
+    text = (tiny / "session.toml").read_text(encoding="utf-8")
+    (tiny / "session.toml").write_text(text[: text.index("[[clip]]")], encoding="utf-8")
+    said = command("run", tiny)
+    assert said.status == 1
+    assert "add one for each of the 3 clips in the folder, as file = " in said.err
 
 
 def test_progress_and_problems_go_to_standard_error(tiny):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shlex
 import textwrap
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,7 @@ from tests.tiny import command
 from vidspeed.cli import app
 from vidspeed.render.draw import draw_world
 from vidspeed.render.read import read_scene
+from vidspeed.session.keys import keys_of
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -110,6 +112,13 @@ def test_the_survey_that_is_printed_works_as_typed(tmp_path):
     assert (said.status, said.err) == (0, "")
     assert "course length 80.0" in said.out and "the figures fit as stated" in said.out
     assert "warning" not in said.out
+
+
+def test_the_clip_that_is_printed_is_one_of_a_session():
+    (example,) = [block for block in blocks(README, "toml") if "[[clip]]" in block]
+    (clip,) = tomllib.loads(example)["clip"]
+    assert clip.keys() <= keys_of("clip").keys()
+    assert {name for name, key in keys_of("clip").items() if key.required} <= clip.keys()
 
 
 def test_the_demonstrations_figures_are_its_own():

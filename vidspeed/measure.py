@@ -37,6 +37,7 @@ from vidspeed.motion.budget import covariance
 from vidspeed.motion.flight import Flight
 from vidspeed.motion.montecarlo import beyond_first_order
 from vidspeed.session.elsewhere import with_clips
+from vidspeed.session.unnamed import what_to_name
 from vidspeed.spread.executor import executor
 from vidspeed.spread.progress import Tell
 from vidspeed.values import (
@@ -211,8 +212,8 @@ def _solved(
 def _refuse_empty(session: Session) -> None:
     if not session.clips:
         raise VidspeedError(
-            "session.toml: no [[clip]] in it, at least one is needed; add one for each recorded "
-            "clip (`vidspeed calibrate` needs none)"
+            f"session.toml: no [[clip]] in it, at least one is needed; {what_to_name(session)} "
+            "(`vidspeed calibrate` needs none)"
         )
 
 

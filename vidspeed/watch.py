@@ -11,7 +11,7 @@ import time
 from collections.abc import Iterator
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from threading import Event
 
 from watchfiles import watch as changes
@@ -21,10 +21,10 @@ from vidspeed.assembly.reading import read_session
 from vidspeed.clip.whole import is_whole
 from vidspeed.errors import ClipError, VidspeedError
 from vidspeed.measure import run_session
+from vidspeed.session.unnamed import camera_of, clips_in, is_clip
 from vidspeed.spread.progress import Tell
 from vidspeed.values import Clip, Outcome, Session, Value
 
-SUFFIXES = (".mp4", ".mov", ".m4v", ".mkv", ".avi", ".webm")
 SETTLED_S = 2.0  # a copy that pauses longer is looked at early, cannot be read, and waits on
 TICK_MS = 250
 
@@ -82,7 +82,7 @@ def complete(
     """Yield each clip in a folder, and in those below it, once it has finished arriving."""
     folder = folder.resolve()
     waiting: dict[Path, _Copy] = {}
-    seen = {path: _stamp(path) for path in _clips_in(folder)}
+    seen = {path: _stamp(path) for path in clips_in(folder)}
     begins = True
     for found in changes(
         folder,
@@ -90,11 +90,11 @@ def complete(
         rust_timeout=TICK_MS,
         yield_on_timeout=True,
         raise_interrupt=True,
-        watch_filter=lambda _, path: _is_clip(folder, Path(path)),
+        watch_filter=lambda _, path: is_clip(folder, Path(path)),
     ):
         fresh = {Path(text) for _, text in found}
         if begins:  # what came while the watch was being set up
-            fresh, begins = fresh | set(_clips_in(folder)), False
+            fresh, begins = fresh | set(clips_in(folder)), False
         for path in fresh:
             waiting.setdefault(path, _Copy(stamp=None, since_s=time.monotonic()))
         for path, copy in list(waiting.items()):
@@ -125,20 +125,6 @@ def _stamp(path: Path) -> tuple[int, int] | None:
     return found.st_size, found.st_mtime_ns
 
 
-def _clips_in(folder: Path) -> Iterator[Path]:
-    return (path for path in folder.rglob("*") if _is_clip(folder, path))
-
-
-def _is_clip(folder: Path, path: Path) -> bool:
-    """Tell a clip by its name; what lies in results or in a hidden folder is none."""
-    try:
-        parts = path.relative_to(folder).parts
-    except ValueError:
-        return False
-    hidden = any(part.startswith(".") for part in parts) or parts[0] == "results"
-    return path.suffix.lower() in SUFFIXES and not hidden
-
-
 def _with(session: Session, folder: Path, name: str) -> tuple[Session, bool]:
     """Return the session with the clips that are there, and whether it names the new one."""
     there = [clip for clip in session.clips if clip.track or (folder / clip.name).is_file()]
@@ -149,9 +135,9 @@ def _with(session: Session, folder: Path, name: str) -> tuple[Session, bool]:
 
 
 def _camera_of(session: Session, name: str) -> str:
-    camera = PurePosixPath(name).parent.name
-    names = [row.name for row in session.cameras]
-    if camera not in names:
+    camera = camera_of(session, name)
+    if camera is None:
+        names = [row.name for row in session.cameras]
         raise ClipError(
             f"{name}: session.toml does not name this clip, and its folder is not called after a "
             f"camera ({', '.join(names)}); add a [[clip]] for it, or copy it into a folder of its "

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor
 
     from vidspeed.spread.progress import Tell
-    from vidspeed.values import Outcome
+    from vidspeed.values import Outcome, Session
 
 
 WRITING = "drawing pictures, writing results"
@@ -94,9 +94,24 @@ def run(
                     tell_error(f"{session}: {message}")
                 statuses.append(WRONG_INPUT)
                 continue
+            if clips is None:
+                _tell_unnamed(outcome.session)
             print_outcome(outcome, folder, unit.value)
             statuses.append(exit_status(outcome))
     return statuses[0] if len(set(statuses)) == 1 else PARTLY
+
+
+def _tell_unnamed(session: Session) -> None:
+    """Say which clips lie there, in a folder of their camera, and were not measured."""
+    from vidspeed.session.unnamed import camera_of, unnamed
+
+    lying = [name for name in unnamed(session) if camera_of(session, name)]
+    if lying:
+        more = f" and {len(lying) - 1} more" if len(lying) > 1 else ""
+        tell_error(
+            f"note: {lying[0]}{more}: no [[clip]] in session.toml, so not measured; add one for "
+            "each that shows a pass"
+        )
 
 
 def _pool(jobs: int | None, address: str | None, tell: Tell) -> AbstractContextManager[Executor]:

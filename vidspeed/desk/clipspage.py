@@ -21,7 +21,7 @@ from vidspeed.desk.toml import entries, read
 from vidspeed.desk.uploads import MOST_BYTES
 from vidspeed.errors import VidspeedError
 from vidspeed.record.words import visible
-from vidspeed.watch import SUFFIXES
+from vidspeed.session.unnamed import SUFFIXES
 
 CLIPS = "clips"  # the folder in which dropped clips are put
 HEAD = ("Clip", "Camera", "MB", "State", "Passes, km/h ± U95")

@@ -15,10 +15,10 @@ from vidspeed.lens import PICTURES, lens
 from vidspeed.record.lensview import lens_notes
 from vidspeed.record.names import legal_name
 from vidspeed.session.lensfile import lens_text
+from vidspeed.session.unnamed import SUFFIXES
 from vidspeed.spread.progress import report
 from vidspeed.values import Chart
 from vidspeed.values.lensed import CODE_SHARE
-from vidspeed.watch import SUFFIXES
 
 FILMED = (*SUFFIXES, *sorted(PICTURES))
 CODES = "5x5_100"

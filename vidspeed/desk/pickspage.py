@@ -25,8 +25,8 @@ from vidspeed.desk.verdict import verdict
 from vidspeed.errors import SessionError, VidspeedError
 from vidspeed.geometry.snap import snap_corner, snap_lamp
 from vidspeed.record.words import visible
+from vidspeed.session.unnamed import SUFFIXES
 from vidspeed.values import Picture, Session
-from vidspeed.watch import SUFFIXES
 
 STILLS = (".png", *SUFFIXES)  # what a still is, or is made of
 IDLE_S = 0.8  # without a change, before the verdict is worked out

@@ -9,9 +9,9 @@ from vidspeed.desk.sources import change, read_source, replace_file
 from vidspeed.desk.toml import entries, read
 from vidspeed.errors import SessionError, VidspeedError, WorkerError
 from vidspeed.record.names import legal_name
+from vidspeed.session.unnamed import SUFFIXES
 from vidspeed.spread.executor import clip_words, executor
 from vidspeed.values import Picture
-from vidspeed.watch import SUFFIXES
 
 
 def take_still(folder: Path, number: int, dropped: Path) -> str:
