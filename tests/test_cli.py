@@ -310,8 +310,9 @@ def test_calibrate_says_what_is_not_ready(tiny):
     }
     said = command("calibrate", tiny)
     assert said.status == 1  # the forecast is wider than the 1 % that is wanted by default
-    last = said.out.splitlines()[-1]
+    last = said.err.splitlines()[-1]
     assert last.startswith("not ready: a pass would be known to")
+    assert "ready" not in said.out
     after = files_of(tiny / "results")
     assert "calibration/north.png" in after
     assert {name: after[name] for name in before} == before

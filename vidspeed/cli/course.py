@@ -7,7 +7,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from vidspeed.cli.shell import WRONG_INPUT, SessionFolder, Unit, UnitName, app, guarded, terminal
+from vidspeed.cli.shell import (
+    WRONG_INPUT,
+    SessionFolder,
+    Unit,
+    UnitName,
+    app,
+    guarded,
+    tell_error,
+    terminal,
+)
 
 if TYPE_CHECKING:
     from vidspeed.calibrate import Readiness
@@ -42,7 +51,7 @@ def survey(session: SessionFolder, unit: Unit = UnitName.kmh) -> int:
     _print_survey(found, unit.value)
     typer.echo(f"picture: {folder}")
     for message in found.open_:
-        typer.echo(message, err=True)
+        tell_error(message)
     for message in found.warnings:
         typer.echo(f"warning: survey: {message}")
     return WRONG_INPUT if found.open_ else 0
@@ -74,7 +83,7 @@ def calibrate(session: SessionFolder, unit: Unit = UnitName.kmh) -> int:
     _print_readiness(found, unit.value)
     typer.echo(f"pictures: {folder}")
     for row in found.failing:
-        typer.echo(f"not ready: {row.item}; {row.mend}")
+        tell_error(f"not ready: {row.item}; {row.mend}")
     if found.ready:
         typer.echo("ready")
     return 0 if found.ready else WRONG_INPUT
