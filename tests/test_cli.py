@@ -146,7 +146,7 @@ def test_a_wrong_command_line_is_2(arguments):
         ("clock clip.mp4 --clap-distance-m -3", "--clap-distance-m"),
         ("clock clip.mp4 --clap-distance-m 3 --seen-s 1 --seen-u-s -1", "--seen-u-s"),
         ("clock clip.mp4 --clap-distance-m 3 --exposure-ms -1", "--exposure-ms"),
-        ("follow clip.mp4 --rate-hz -5", "--rate-hz is -5; above 0 and below 1e+06 is allowed"),
+        ("follow clip.mp4 --rate-hz -5", "--rate-hz is -5; above 0 and below 1000000 is allowed"),
         ("listen clip.mp4 --between-s 5 3", "--between-s is 5 3; the first"),
         ("still clip.mp4 --at -1", "--at"),
         ("still clip.mp4 --at nan", "--at"),

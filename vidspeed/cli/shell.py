@@ -106,7 +106,7 @@ def _answered(key: CtrlC, command: Callable[[], int]) -> int:
 def above_zero(option: str, value: float | None, below: float) -> None:
     """Refuse an option whose value is not above zero and below a limit; None is not given."""
     if value is not None and not 0.0 < value < below:
-        raise OptionError(f"{option} is {value:g}; above 0 and below {below:g} is allowed")
+        raise OptionError(f"{option} is {value:g}; above 0 and below {below:.0f} is allowed")
 
 
 def _interrupted(key: CtrlC) -> int:

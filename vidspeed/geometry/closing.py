@@ -7,13 +7,14 @@ were read where they are not: both obey the triangle inequality.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from vidspeed.values import Floats, Ints, Measured, Taped, Value
 
-BEYOND = 5.0  # standard uncertainties: by chance in no survey of a million
+BEYOND = 5.0  # standard uncertainties, which chance alone hardly ever gives
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -28,7 +29,7 @@ class Span(Value):
     @property
     def u_m(self) -> float:
         """Return the standard uncertainty, also of a span that is all height."""
-        return self.squared_u_m2 / (2.0 * max(self.level_m, self.squared_u_m2**0.5))
+        return self.squared_u_m2 / (2.0 * max(self.level_m, math.sqrt(self.squared_u_m2)))
 
     @property
     def too_steep(self) -> bool:
@@ -71,8 +72,8 @@ def spans(measured: Measured) -> list[Span]:
             Span(
                 row=row,
                 rise_m=rise_m,
-                level_m=max(row.distance_m**2 - rise_m**2, 0.0) ** 0.5,
-                squared_u_m2=2.0 * square**0.5,
+                level_m=math.sqrt(max(row.distance_m**2 - rise_m**2, 0.0)),
+                squared_u_m2=2.0 * math.sqrt(square),
             )
         )
     return found
@@ -132,4 +133,4 @@ def _u_m(measured: Measured, detour: Detour) -> float:
     for tape in measured.tapes:
         on_it_m = sum(sign * span.level_m for span, sign in signed if span.row.tape == tape.name)
         square += (1e-6 * tape.scale_u_ppm * on_it_m) ** 2
-    return float(square**0.5)
+    return math.sqrt(square)
