@@ -46,7 +46,9 @@ def around_of(air: Air | None, *, along: float = 0.0, line: FlightLine | None = 
         sound_u_mps=known[1],
         wind_mps=along * wind,
         wind_u_mps=wind_u,
-        sound_assumed=air is None or air.temperature_c is None,
+        sound_assumed=(
+            air is None or air.temperature_c is None or "temperature_u_c" in air.assumed
+        ),
         wind_assumed=air is None or "wind_u_mps" in air.assumed,
     )
     if line is None:

@@ -111,7 +111,14 @@ def _one_by_one(ledger: Ledger, markers: Sequence[Marker]) -> tuple[slice, Float
 
 def _picks(index: int, stand: Stand, session: Session) -> Picks:
     marker, xy_px, u_px = fitted_picks(stand.camera, session.markers)
-    return Picks(station=index, marker=np.array(marker, dtype=np.int64), xy_px=xy_px, u_px=u_px)
+    assumed = {pick.name for pick in stand.camera.picks if pick.assumed}
+    return Picks(
+        station=index,
+        marker=np.array(marker, dtype=np.int64),
+        xy_px=xy_px,
+        u_px=u_px,
+        assumed=np.array([session.markers[at].name in assumed for at in marker], dtype=bool),
+    )
 
 
 def _begin(network: Network, stands: Sequence[Stand], passes: Sequence[PassIn]) -> State:

@@ -24,17 +24,21 @@ from vidspeed.motion.sounding import Scale, Sounding, sound_rows
 from vidspeed.motion.station import Station, fill, look, times
 from vidspeed.motion.traverse import ClipLights, Traverse
 from vidspeed.motion.unknowns import Ledger, State, entered, moved
-from vidspeed.values import Floats, Input, Ints, Marker, Value
+from vidspeed.values import Bools, Floats, Input, Ints, Marker, Value
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Picks(Value):
-    """The picks of fitted markers in one station: `marker` (k,) index, `xy_px`, `u_px` (k,)."""
+    """The picks of fitted markers in one station: `marker` (k,) index, `xy_px`, `u_px` (k,).
+
+    `assumed` (k,) tells whose `u_px` nobody stated.
+    """
 
     station: int
     marker: Ints
     xy_px: Floats
     u_px: Floats
+    assumed: Bools
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -101,12 +105,15 @@ class Network(Value):
         listed: list[Input] = []
         for picks in self.picks:
             owner = f"camera {self.stations[picks.station].camera.name}"
-            for index, u_px in zip(picks.marker, picks.u_px, strict=True):
+            for index, u_px, assumed in zip(picks.marker, picks.u_px, picks.assumed, strict=True):
                 name = self.markers[index].name
                 listed += [
-                    entered(owner, f"pick {name} {axis}", "picks", float(u_px), "px")
+                    entered(
+                        owner, f"pick {name} {axis}", "picks", float(u_px), "px",
+                        assumed=bool(assumed),
+                    )
                     for axis in "xy"
-                ]
+                ]  # fmt: skip
         for station in self._taped():
             owner, u_m = f"camera {station.camera.name}", float(station.camera.position_u_m or 0.0)
             listed += [

@@ -81,7 +81,7 @@ def join(ledger: Ledger, camera: Camera, index: int, interval_s: float) -> Stati
                 "read-out",
                 1e3 * readout_u_s,
                 "ms",
-                assumed=camera.readout_s is None,
+                assumed=camera.readout_s is None or "readout" in camera.assumed,
                 rectangular=camera.readout_s is None,
             )
         ),

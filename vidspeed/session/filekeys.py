@@ -23,7 +23,7 @@ FILE_KEYS = (
         number("x_px", "pixels", "right of the centre of the first pixel", "412.5", required=True),
         number("y_px", "pixels", "below the centre of the first pixel", "803.0", required=True),
         number("u_px", "pixels", "standard uncertainty of each coordinate", "0.5", above=0.0,
-               default=1.0, left_out="1.0"),
+               left_out="1.0"),
     ),
     *of(
         "track.csv",

@@ -17,6 +17,7 @@ from vidspeed.session.paths import read_whole
 from vidspeed.values import Floats, Marker, Moved, Pick, Track
 
 ROUNDING = 1e-12  # by which a covariance must be less than the one that no matrix can have
+USUAL_U_PX = 1.0  # of a pick that states none
 _STREAK = ("streak_px", "streak_u_px", "streak_angle_rad", "peak", "snr")
 
 
@@ -122,7 +123,8 @@ def parse_picks(data: bytes, where: str) -> tuple[tuple[int, Pick], ...]:
             Pick(
                 name=_name(row),
                 xy_px=np.array([row.values["x_px"], row.values["y_px"]]),
-                u_px=row.values["u_px"],
+                u_px=USUAL_U_PX if row.values["u_px"] is None else row.values["u_px"],
+                assumed=row.values["u_px"] is None,
             ),
         )
         for row in rows

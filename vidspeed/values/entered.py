@@ -37,11 +37,12 @@ class Marker(Value):
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Pick(Value):
-    """Where a marker is seen: `xy_px` (2,), `u_px` of each coordinate."""
+    """Where a marker is seen: `xy_px` (2,), `u_px` of each coordinate, which may be assumed."""
 
     name: str
     xy_px: Floats
     u_px: float
+    assumed: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
