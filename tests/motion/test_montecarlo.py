@@ -3,12 +3,13 @@
 import numpy as np
 import pytest
 
-from tests.motion.flown import evening, flown
+from tests.motion.flown import evening, flown, solved
 from vidspeed.motion import montecarlo
 from vidspeed.motion.account import account
 from vidspeed.motion.again import sought
 from vidspeed.motion.flight import solve
 from vidspeed.motion.montecarlo import beyond_first_order, curvature
+from vidspeed.motion.propagate import Propagated
 from vidspeed.spread.executor import executor
 from vidspeed.values import Clip
 
@@ -92,3 +93,21 @@ def test_draws_are_normal_and_spread_evenly_where_it_matters():
     moved /= np.linalg.norm(wanted.slopes_mps[normal])
     ends = np.quantile(moved, [0.025, 0.5, 0.975], method="hazen")
     assert ends == pytest.approx([-1.95996, 0.0, 1.95996], abs=0.004)  # 0.04 by chance alone
+
+
+@pytest.mark.parametrize("share", [0.98, 1.0, 1.05])
+def test_the_squares_of_the_budget_add_up_whatever_the_draws_spread(share):
+    scene = evening(5, 1)
+    made = solved(scene)
+    clips = [Clip(file=row.clip, camera=row.stand.camera.name) for row in made.lit]
+    first = account(scene.session, made.flight, clips, "1")
+    u = share * first.speed_u_mps
+    around = (first.speed_mps - 1.9 * u, first.speed_mps + 1.9 * u)
+    spread = Propagated(mean=first.speed_mps, u=u, interval=around, draws=1000, stable=True)
+    drawn = montecarlo._drawn(first, spread)
+    squares = float(drawn.sensitivities_mps @ drawn.sensitivities_mps)
+    assert squares == pytest.approx(drawn.speed_u_mps**2)
+    assert drawn.speed_u_mps == pytest.approx(max(u, first.speed_u_mps))
+    assert sum(row.contribution_mps**2 for row in drawn.budget) == pytest.approx(squares)
+    assert drawn.speed_U95_mps == pytest.approx(1.9 * u)
+    assert drawn.coverage_factor == pytest.approx(drawn.speed_U95_mps / drawn.speed_u_mps)

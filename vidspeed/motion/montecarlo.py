@@ -204,7 +204,11 @@ def _draws(
 
 
 def _drawn(result: PassResult, drawn: Propagated) -> PassResult:
-    """Return `result` with the draws' uncertainty and interval; the budget gets a closing row."""
+    """Return `result` with the draws' uncertainty and interval; the budget gets a closing row.
+
+    Draws that spread less than first order says, by chance or not, leave its uncertainty: budget
+    and covariances of passes are made of the same sensitivities and must add up to it.
+    """
     assert result.sensitivities_mps is not None
     first = float(result.sensitivities_mps @ result.sensitivities_mps)
     extra = float(np.sqrt(max(drawn.u**2 - first, 0.0)))
@@ -213,11 +217,12 @@ def _drawn(result: PassResult, drawn: Propagated) -> PassResult:
     inputs = (*result.inputs, closing)
     sensitivities = np.append(result.sensitivities_mps, extra)
     half = (drawn.interval[1] - drawn.interval[0]) / 2.0
+    u = float(np.hypot(np.sqrt(first), extra))
     return replace(
         result,
-        speed_u_mps=drawn.u,
+        speed_u_mps=u,
         speed_U95_mps=half,
-        coverage_factor=half / drawn.u,
+        coverage_factor=half / u,
         dof=None,
         method="monte carlo",
         interval95_mps=drawn.interval,
