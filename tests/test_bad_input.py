@@ -228,6 +228,18 @@ def test_three_picks_are_too_few(tiny):
     refused(tiny, 'camera "north"', "3 markers picked, at least 4 needed", "picks-north.csv")
 
 
+@pytest.mark.parametrize("length_m", [100.0, 400.0, 9000.0])
+def test_a_course_far_longer_than_its_markers_is_named(tiny, length_m):
+    edit(tiny / "session.toml", "length_m = 40.0", f"length_m = {length_m}")
+    said = command("calibrate", tiny)
+    assert said.status == 1
+    assert (
+        f"not ready: the finish gate stands at x = {length_m:g} m, and no marker within "
+        f"{length_m - 40.0:.0f} m of it, on a course of length_m = {length_m:g} m; "
+        "compare length_m with the x_m of the markers"
+    ) in said.out
+
+
 def test_markers_on_one_line_are_refused(tiny):
     from vidspeed.calibrate import calibrate
     from vidspeed.geometry.lens import project

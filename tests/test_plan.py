@@ -5,6 +5,7 @@ import re
 import numpy as np
 import pytest
 
+from tests.tiny import command
 from vidspeed.assembly.forecast import relative_U95
 from vidspeed.errors import VidspeedError
 from vidspeed.plan import plan
@@ -93,6 +94,64 @@ def test_a_search_finds_a_better_place_within_its_room(tmp_path):
     assert moved[1] > 40.0
     assert np.all(moved >= [40.0, -80.0, 1.7]) and np.all(moved <= [40.0, 80.0, 1.7])
     assert after.prospects[0].position_m.tolist() == [40.0, -75.0, 1.7]
+
+
+def test_a_camera_that_sees_no_marker_is_told_where_to_put_some(tmp_path):
+    folder = planned(tmp_path, {**NORTH, "y": -30.0})
+    pegs = ["A,0,5,0", "B,0,-5,0", "C,80,5,0", "D,80,-5,0"]
+    rows = [MARKERS.splitlines()[0], *(f"{peg},0.02,fit" for peg in pegs)]
+    (folder / "markers.csv").write_text("\n".join(rows), encoding="utf-8")
+    said = command("plan", folder)
+    assert said.status == 1
+    assert "what the cameras would see" in said.out
+    assert said.out.splitlines()[-1] == (
+        'not ready: camera "north": none of the 4 markers with use = fit would be in its picture, '
+        "at least 4 are needed; put markers into its picture, which holds the course line from "
+        "x = 21 to 59 m, some off the line and some on poles; or aim it elsewhere (aim_m), move "
+        "it back (position_m) or zoom out (focal_px)"
+    )
+
+
+def test_a_camera_that_looks_past_the_course_is_told_to_be_aimed_at_it(tmp_path):
+    folder = planned(tmp_path, NORTH)
+    path = folder / "session.toml"
+    text = path.read_text(encoding="utf-8").replace("focal_px = 1480.0", "focal_px = 3000.0")
+    path.write_text(text.replace("aim_m = [40.0,", "aim_m = [-60.0,"), encoding="utf-8")
+    (row,) = plan(folder).failing
+    assert 'camera "north": none of the 8 markers' in row.item
+    assert "nor is any of the course line: aim it at the course (aim_m)" in row.mend
+    path.write_text(text.replace("aim_m = [40.0,", "aim_m = [-30.0,"), encoding="utf-8")
+    (row,) = plan(folder).failing
+    assert 'camera "north": 2 of the 8 markers' in row.item
+    assert "aim it elsewhere (aim_m)" in row.mend
+
+
+def test_a_pass_is_forecast_for_the_cameras_that_see_enough_markers(tmp_path):
+    found = plan(planned(tmp_path, NORTH, {**SOUTH, "y": 20.0}))
+    owners = {entry.owner for entry in found.forecast.inputs}
+    assert "camera north" in owners and "camera south" not in owners
+    assert [row.item.split(":")[0] for row in found.failing] == ['camera "south"']
+    assert found.prospects[1].frames > 0
+
+
+def test_markers_on_one_line_would_not_fix_a_planned_camera(tmp_path):
+    folder = planned(tmp_path, NORTH)
+    rows = [MARKERS.splitlines()[0], *(f"L{x},{x},0,0,0.02,fit" for x in (5, 20, 40, 60, 75))]
+    (folder / "markers.csv").write_text("\n".join(rows), encoding="utf-8")
+    found = plan(folder)
+    assert found.forecast is None
+    assert 'camera "north": all 5' in found.failing[0].item
+    assert "stand on one line" in found.failing[0].item
+
+
+def test_a_course_far_longer_than_its_markers_is_named(tmp_path):
+    folder = planned(tmp_path, NORTH)
+    path = folder / "session.toml"
+    text = path.read_text(encoding="utf-8").replace("length_m = 80.0", "length_m = 900.0")
+    path.write_text(text.replace("aim_m = [40.0, 0.0, 3.0], ", ""), encoding="utf-8")
+    first = plan(folder).failing[0]
+    assert "the finish gate" in first.item and "length_m = 900 m" in first.item
+    assert "compare length_m with the x_m of the markers" in first.mend
 
 
 def test_a_plan_without_a_focal_length_is_refused(tmp_path):

@@ -3,34 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-
-import numpy as np
 
 from vidspeed.assembly.advice import advice, best_change
 from vidspeed.assembly.cameras import Cameras, calibrate_all
-from vidspeed.assembly.forecast import forecast, line_place, relative_U95
+from vidspeed.assembly.carried import failing, far_gate
+from vidspeed.assembly.forecast import forecast, gates_missing, relative_U95
 from vidspeed.assembly.reading import read_session
 from vidspeed.clip.still import read_picture
 from vidspeed.errors import VidspeedError
-from vidspeed.geometry.aim import inside
 from vidspeed.geometry.course import drawing
-from vidspeed.geometry.lens import project
 from vidspeed.motion.stand import Stand
 from vidspeed.motion.trust import trust
 from vidspeed.record.figures import calibration_picture
-from vidspeed.values import Advice, CameraFit, PassResult, Problem, Session, Trusted, Value
+from vidspeed.values import Advice, CameraFit, Failing, PassResult, Problem, Session, Trusted, Value
 
 CHECK_WITHIN = 2.0  # standard uncertainties that check markers may be off, RMS of a camera
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Failing(Value):
-    """One thing that keeps a session from being ready, and what would mend it."""
-
-    item: str
-    mend: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -60,31 +49,31 @@ def calibrate(folder: Path) -> Readiness:
     cameras = calibrate_all(session)
     stands = [stand for stand, _ in cameras.stands.values()]
     fits = [fit for _, fit in cameras.stands.values()]
-    failing = [_failing(problem) for problem in cameras.problems]
-    failing += _gates_missing(session, fits)
-    failing += _checks_off(fits)
-    failing += _layouts(fits)
+    found = [_failing(problem) for problem in cameras.problems]
+    found += _gates_missing(session, stands)
+    found += _checks_off(fits)
+    found += _layouts(fits)
     predicted, failed = _forecast(session, stands)
-    failing += failed
+    found += failed
     changes = advice(session, stands)
     if predicted is not None:
-        failing += _too_wide(session, predicted, changes)
+        found += _too_wide(session, predicted, changes)
     return Readiness(
         session=session,
         cameras=tuple(fits),
         forecast=predicted,
         advice=changes,
-        failing=tuple(failing),
+        failing=tuple(found),
         pictures=_pictures(session, cameras),
         trust=_trust(session, stands, predicted),
     )
 
 
 def _failing(problem: Problem) -> Failing:
-    item, _, mend = problem.message.partition("; ")
-    named = problem.where.startswith("camera") and problem.where not in item
-    where = f"{problem.where}: " if named else ""
-    return Failing(item=f"{where}{item}", mend=mend or "see the message")
+    row = failing(problem.message)
+    if problem.where.startswith("camera") and problem.where not in row.item:
+        return replace(row, item=f"{problem.where}: {row.item}")
+    return row
 
 
 def _trust(
@@ -96,27 +85,16 @@ def _trust(
         return ()
 
 
-def _gates_missing(session: Session, fits: Sequence[CameraFit]) -> list[Failing]:
+def _gates_missing(session: Session, stands: Sequence[Stand]) -> list[Failing]:
     """Name each gate that no camera has in its picture."""
-    y, z = line_place(session)
-    failing = []
-    for name, x_m in (("start", 0.0), ("finish", session.course.length_m)):
-        place = np.array([[x_m, y, z]])
-        seen = [
-            bool(inside(project(place, fit.pose, fit.lens), _size(session, fit))[0]) for fit in fits
-        ]
-        if not any(seen):
-            failing.append(
-                Failing(
-                    item=f"the {name} gate is in no camera's picture at flying height",
-                    mend="aim at the middle of the course, move back, or zoom out; then pick again",
-                )
-            )
-    return failing
-
-
-def _size(session: Session, fit: CameraFit) -> tuple[int, int]:
-    return session.camera(fit.camera).image_size_px
+    return [
+        far_gate(session, name, x_m)
+        or Failing(
+            item=f"the {name} gate is in no camera's picture at flying height",
+            mend="aim at the middle of the course, move back, or zoom out; then pick again",
+        )
+        for name, x_m in gates_missing(session, stands)
+    ]
 
 
 def _checks_off(fits: Sequence[CameraFit]) -> list[Failing]:
@@ -153,8 +131,7 @@ def _forecast(session: Session, stands: Sequence[Stand]) -> tuple[PassResult | N
     try:
         return forecast(session, stands), []
     except VidspeedError as error:
-        item, _, mend = str(error).partition("; ")
-        return None, [Failing(item=item, mend=mend or "see the picture of each camera")]
+        return None, [failing(message) for message in error.messages]
 
 
 def _too_wide(session: Session, predicted: PassResult, changes: Sequence[Advice]) -> list[Failing]:

@@ -15,7 +15,14 @@ import numpy as np
 
 from vidspeed.assembly.advice import advice, markers_seen
 from vidspeed.assembly.cameras import USUAL_RATE_HZ
-from vidspeed.assembly.forecast import expected_speed_mps, forecast, line_place, relative_U95
+from vidspeed.assembly.carried import failing, far_gate, gates, too_few
+from vidspeed.assembly.forecast import (
+    expected_speed_mps,
+    forecast,
+    gates_missing,
+    line_place,
+    relative_U95,
+)
 from vidspeed.assembly.reading import read_session
 from vidspeed.errors import CalibrationError, SessionError, VidspeedError
 from vidspeed.geometry.aim import aimed, inside
@@ -24,7 +31,7 @@ from vidspeed.geometry.lens import project
 from vidspeed.motion.calibration import calibrate_camera
 from vidspeed.motion.stand import Stand
 from vidspeed.record.planview import plan_picture
-from vidspeed.values import Camera, Floats, Plan, Prospect, Session
+from vidspeed.values import Camera, Failing, Floats, PassResult, Plan, Prospect, Session
 
 STEPS = (0.0, 0.25, 0.5, 0.75, 1.0)  # of the room along each axis that a search tries first
 ROUNDS = 2  # halvings of that grid around the best place
@@ -43,17 +50,21 @@ def plan(folder: Path, *, optimise: bool = False) -> Plan:
     Raises
     ------
     VidspeedError
-        Where the session is wrong, a planned camera has no focal length, or none sees a pass.
+        Where the session is wrong or a planned camera has no focal length.
     """
     session = read_session(folder)
     stands = [_stand(session, camera) for camera in session.cameras]
     if optimise:
         session, stands = _optimised(session, stands)
+    able, unable = _parted(session, stands)
+    far = _far_gates(session) if unable or any(gates_missing(session, stands)) else []
+    predicted, failed = _forecast(session, able)
     return Plan(
         session=session,
         prospects=tuple(_prospect(session, stand) for stand in stands),
-        forecast=forecast(session, stands),
-        advice=advice(session, stands),
+        forecast=predicted,
+        advice=advice(session, able) if able else (),
+        failing=(*far, *unable, *failed),
         pictures={
             f"{stand.camera.name}.png": plan_picture(
                 _prospect(session, stand),
@@ -62,6 +73,44 @@ def plan(folder: Path, *, optimise: bool = False) -> Plan:
             for stand in stands
         },
     )
+
+
+def _far_gates(session: Session) -> list[Failing]:
+    """Name each gate that stands far from all markers."""
+    found = (far_gate(session, name, x_m) for name, x_m in gates(session))
+    return [row for row in found if row is not None]
+
+
+def _parted(session: Session, stands: Sequence[Stand]) -> tuple[list[Stand], list[Failing]]:
+    """Return the cameras that could be calibrated on the day, and why others could not."""
+    able, unable = [], []
+    for stand in stands:
+        fault = too_few(session, stand) or _unfixed(session, stand)
+        if fault is None:
+            able.append(stand)
+        else:
+            unable.append(fault)
+    return able, unable
+
+
+def _unfixed(session: Session, stand: Stand) -> Failing | None:
+    """Say that the markers in its picture would not fix a camera, None where they do."""
+    if stand.camera.planned is None:
+        return None
+    try:
+        calibrate_camera(session, stand.camera, stand.interval_s)
+    except CalibrationError as error:
+        return failing(error.messages[0])
+    return None
+
+
+def _forecast(session: Session, able: Sequence[Stand]) -> tuple[PassResult | None, list[Failing]]:
+    if not able:
+        return None, []
+    try:
+        return forecast(session, able), []
+    except VidspeedError as error:
+        return None, [failing(message) for message in error.messages]
 
 
 def _stand(session: Session, camera: Camera) -> Stand:

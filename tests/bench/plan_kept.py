@@ -130,10 +130,13 @@ def kept(job: tuple[int, int, Path | None]) -> Kept:
         try:
             render_scene_file(scene_file, session)
             write_plan(scene, session, before)
-            forecast = plan(before).forecast
+            foreseen = plan(before)
             results = run(session).passes
         except VidspeedError as error:
             return Kept(number=number, words=words, lost=str(error))
+    forecast = foreseen.forecast
+    if forecast is None:
+        return Kept(number=number, words=words, lost=foreseen.failing[0].item)
     planned = _percent(forecast)
     if not results or results[0].status != "measured":
         status = results[0].status if results else "no pass"

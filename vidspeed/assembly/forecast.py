@@ -7,11 +7,12 @@ pass would get, budget and all.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from vidspeed.errors import VidspeedError
+from vidspeed.assembly.carried import gates, too_few
+from vidspeed.errors import CalibrationError, VidspeedError
 from vidspeed.geometry.aim import inside
 from vidspeed.geometry.lens import project
 from vidspeed.motion.choose import Seen, solve_tracks
@@ -38,8 +39,12 @@ def expected_speed_mps(session: Session) -> float:
 def forecast(session: Session, stands: Sequence[Stand]) -> PassResult:
     """Return the result that a pass at the expected speed would get from these cameras.
 
-    Raises MotionError where the lights would not fix a flight, or none would be seen.
+    Raises MotionError where the lights would not fix a flight, or none would be seen, and
+    CalibrationError where a camera has too few markers in its picture.
     """
+    lacking = [row for row in (too_few(session, stand) for stand in stands) if row is not None]
+    if lacking:
+        raise CalibrationError(*(f"{row.item}; {row.mend}" for row in lacking))
     seen, tracks = [], []
     for stand in stands:
         track = _lights(session, stand)
@@ -64,6 +69,18 @@ def line_place(session: Session) -> tuple[float, float]:
     """Return y and z of the flight line, a low one down the middle where none is stated."""
     line = session.flight_line
     return (line.offset_m, line.height_m) if line.stated else (0.0, FALLBACK_HEIGHT_M)
+
+
+def gates_missing(session: Session, stands: Sequence[Stand]) -> Iterator[tuple[str, float]]:
+    """Yield name and x of each gate that no camera has in its picture at flying height."""
+    y, z = line_place(session)
+    for name, x_m in gates(session):
+        place = np.array([[x_m, y, z]])
+        if not any(
+            inside(project(place, stand.pose, stand.lens()), stand.camera.image_size_px)[0]
+            for stand in stands
+        ):
+            yield name, x_m
 
 
 def _lights(session: Session, stand: Stand) -> Track:

@@ -19,8 +19,11 @@ from vidspeed.cli.shell import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from vidspeed.calibrate import Readiness
     from vidspeed.survey import SurveyReport
+    from vidspeed.values import Failing
 
 
 @app.command()
@@ -82,11 +85,16 @@ def calibrate(session: SessionFolder, unit: Unit = UnitName.kmh) -> int:
     folder = write_calibration(session, found.pictures)
     _print_readiness(found, unit.value)
     typer.echo(f"pictures: {folder}")
-    for row in found.failing:
-        tell_error(f"not ready: {row.item}; {row.mend}")
     if found.ready:
         typer.echo("ready")
-    return 0 if found.ready else WRONG_INPUT
+    return _not_ready(found.failing)
+
+
+def _not_ready(failing: Sequence[Failing]) -> int:
+    """Say what is failing; return the exit status."""
+    for row in failing:
+        tell_error(f"not ready: {row.item}; {row.mend}")
+    return WRONG_INPUT if failing else 0
 
 
 @app.command()
@@ -109,10 +117,11 @@ def plan(
     folder = write_calibration(session, found.pictures, place="plan")
     console = terminal()
     console.print(prospect_table(found.prospects))
-    console.print(forecast_text(found.forecast, unit.value), highlight=False)
-    console.print(advice_table([(row.change, row.relative_U95) for row in found.advice]))
+    if found.forecast is not None:
+        console.print(forecast_text(found.forecast, unit.value), highlight=False)
+        console.print(advice_table([(row.change, row.relative_U95) for row in found.advice]))
     typer.echo(f"pictures: {folder}")
-    return 0
+    return _not_ready(found.failing)
 
 
 def _print_readiness(found: Readiness, unit: str) -> None:

@@ -37,7 +37,8 @@ def fitted_picks(camera: Camera, markers: tuple[Marker, ...]) -> tuple[list[int]
         if markers[by_name[pick.name]].use == "fit"
     ]
     index = [row[0] for row in rows]
-    return index, np.array([row[1] for row in rows]), np.array([row[2] for row in rows])
+    xy_px = np.array([row[1] for row in rows]).reshape(-1, 2)
+    return index, xy_px, np.array([row[2] for row in rows])
 
 
 def guesses(camera: Camera, markers: tuple[Marker, ...]) -> list[Guess]:

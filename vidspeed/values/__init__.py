@@ -54,6 +54,7 @@ from vidspeed.values.heard import (
 from vidspeed.values.kept import (
     Advice,
     ClipView,
+    Failing,
     Outcome,
 )
 from vidspeed.values.lensed import (
@@ -142,6 +143,7 @@ __all__ = [
     "Craft",
     "CrossCheck",
     "Crossing",
+    "Failing",
     "Flatness",
     "FlightLine",
     "Floats",

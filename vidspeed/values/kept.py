@@ -37,6 +37,14 @@ class Advice(Value):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Failing(Value):
+    """One thing that keeps a session from being ready, and what would mend it."""
+
+    item: str
+    mend: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Outcome(Value):
     """Everything that `vidspeed run` found: what `vidspeed.record` writes and shows."""
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from vidspeed.values.base import Floats, Value
 from vidspeed.values.entered import Camera, Session
-from vidspeed.values.kept import Advice
+from vidspeed.values.kept import Advice, Failing
 from vidspeed.values.solved import PassResult
 
 
@@ -32,11 +32,13 @@ class Prospect(Value):
 class Plan(Value):
     """A planned session, what its cameras would see, and how well a pass would be known.
 
+    The forecast is of those cameras that are not `failing`, None where none could measure a pass.
     `pictures` are PNG bytes by file name: the view of each camera, to scale.
     """
 
     session: Session
     prospects: tuple[Prospect, ...]
-    forecast: PassResult
+    forecast: PassResult | None
     advice: tuple[Advice, ...]
+    failing: tuple[Failing, ...]
     pictures: Mapping[str, bytes]
