@@ -160,6 +160,13 @@ def test_a_plan_without_a_focal_length_is_refused(tmp_path):
         plan(folder)
 
 
+def test_a_search_without_a_room_is_refused_with_the_keys_to_state(tmp_path):
+    said = command("plan", planned(tmp_path, NORTH, SOUTH), "--optimise")
+    assert said.status == 1
+    assert "no camera states from_m and to_m in planned" in said.err
+    assert "for example from_m = [0.0, -80.0, 1.0], to_m = [80.0, -40.0, 4.0]" in said.err
+
+
 def test_a_room_that_is_turned_round_is_refused(tmp_path):
     wrong = {**NORTH, "more": ", from_m = [40, -60, 1.7], to_m = [40, -80, 1.7]"}
     with pytest.raises(VidspeedError, match="each of from_m must be the lower"):

@@ -31,6 +31,7 @@ from vidspeed.geometry.lens import project
 from vidspeed.motion.calibration import calibrate_camera
 from vidspeed.motion.stand import Stand
 from vidspeed.record.planview import plan_picture
+from vidspeed.session.keys import keys_of
 from vidspeed.values import Camera, Failing, Floats, PassResult, Plan, Prospect, Session
 
 STEPS = (0.0, 0.25, 0.5, 0.75, 1.0)  # of the room along each axis that a search tries first
@@ -50,9 +51,12 @@ def plan(folder: Path, *, optimise: bool = False) -> Plan:
     Raises
     ------
     VidspeedError
-        Where the session is wrong or a planned camera has no focal length.
+        Where the session is wrong, a planned camera has no focal length, or a search is asked for
+        and none may be moved.
     """
     session = read_session(folder)
+    if optimise:
+        _refuse_rooted(session)
     stands = [_stand(session, camera) for camera in session.cameras]
     if optimise:
         session, stands = _optimised(session, stands)
@@ -72,6 +76,18 @@ def plan(folder: Path, *, optimise: bool = False) -> Plan:
             )
             for stand in stands
         },
+    )
+
+
+def _refuse_rooted(session: Session) -> None:
+    """Refuse a search in a session of which no camera may be moved."""
+    if any(row.planned is not None and row.planned.from_m is not None for row in session.cameras):
+        return
+    keys = keys_of("camera.planned")
+    example = ", ".join(f"{name} = {keys[name].example}" for name in ("from_m", "to_m"))
+    raise SessionError(
+        "session.toml: no camera states from_m and to_m in planned, the box in which --optimise "
+        f"looks for its place; state both for each that may be moved, for example {example}"
     )
 
 
