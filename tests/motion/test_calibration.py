@@ -50,6 +50,14 @@ def test_markers_on_one_line_are_refused_with_a_mend():
         fitted(replace_session(scene, markers=markers))
 
 
+def test_markers_with_an_uncertainty_in_millimetres_are_not_said_to_stand_on_one_line():
+    scene = evening(3, 1)
+    markers = tuple(replace(marker, u_m=20.0) for marker in scene.session.markers)
+    said = r"lie \S+ m \(RMS\) off one line and their u_m is 20 m .*u_m, which is in metres"
+    with pytest.raises(CalibrationError, match=said):
+        fitted(replace_session(scene, markers=markers))
+
+
 def test_a_free_focal_length_on_a_plane_square_on_is_refused():
     scene = evening(4, 1, free_focal=True)
     places = np.array([[x, 0.0, z] for x in (0.0, 25.0, 55.0, 80.0) for z in (0.0, 2.0, 5.0)])

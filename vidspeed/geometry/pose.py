@@ -54,11 +54,9 @@ def guesses(camera: Camera, markers: tuple[Marker, ...]) -> list[Guess]:
         raise CalibrationError(
             f"{where}: {len(index)} markers picked, at least 4 needed; pick more"
         )
-    if on_one_line(places, u_m):
-        raise CalibrationError(
-            f"{where}: all {len(index)} picked markers stand on one line, which leaves the camera "
-            "free to turn about it; add markers off the line and some on poles"
-        )
+    lined = on_one_line(places, u_m)
+    if lined is not None:
+        raise CalibrationError(f"{where}: all {len(index)} picked markers {lined}")
     ratios = FOCAL_GRID if camera.lens.focal_free else np.ones(1)
     found: list[Guess] = []
     for ratio in ratios:

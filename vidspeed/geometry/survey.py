@@ -6,11 +6,24 @@ import numpy as np
 
 from vidspeed.values import Floats, Marker, Surveyed, SurveyFactor, SurveyInput
 
+STRAIGHT = 1e-3  # of their reach along a line that markers on it may lie off
+SURELY = 3.0  # uncertainties by which markers lie off a line that they do not stand on
 
-def on_one_line(places_m: Floats, u_m: Floats) -> bool:
-    """Tell whether markers (n, 3) stand on one line within three of their uncertainties (n,)."""
-    spread = _spread(places_m)
-    return bool(spread[1] < max(3.0 * float(np.mean(u_m)), 1e-3 * spread[0]))
+
+def on_one_line(places_m: Floats, u_m: Floats) -> str | None:
+    """Say that markers (n, 3) stand on one line, or may within their uncertainties (n,)."""
+    along_m, off_m, _ = _spread(places_m)
+    mean_u_m = float(np.mean(u_m))
+    turns = "which leaves the camera free to turn about it"
+    if off_m < STRAIGHT * along_m:
+        return f"stand on one line, {turns}; add markers off the line and some on poles"
+    if off_m < SURELY * mean_u_m:
+        return (
+            f"lie {off_m:.2g} m (RMS) off one line and their u_m is {mean_u_m:.2g} m in the mean: "
+            f"they may stand on it, {turns}; compare u_m, which is in metres, or add markers "
+            "farther off the line and on poles"
+        )
+    return None
 
 
 def _spread(places_m: Floats) -> Floats:
