@@ -240,6 +240,25 @@ def test_a_course_far_longer_than_its_markers_is_named(tiny, length_m):
     ) in said.out
 
 
+@pytest.mark.parametrize("a_metre", [100.0, 1 / 0.3048], ids=["centimetres", "feet"])
+def test_markers_in_another_unit_than_the_course_are_named(tiny, a_metre):
+    scaled(tiny / "markers.csv", a_metre)
+    said = command("calibrate", tiny)
+    assert said.status == 1
+    assert (
+        "not ready: most markers stand beyond the finish gate: x_m of the middle one is" in said.out
+    )
+    assert "length_m = 40 m; compare length_m with the x_m of the markers: both are in" in said.out
+
+
+def scaled(path: Path, factor: float) -> None:
+    """Write the coordinates of markers so many times as large."""
+    header, *rows = path.read_text(encoding="utf-8").splitlines()
+    cells = [row.split(",") for row in rows]
+    lines = [",".join([c[0], *(f"{factor * float(v):.4f}" for v in c[1:4]), *c[4:]]) for c in cells]
+    path.write_text("\n".join([header, *lines]), encoding="utf-8")
+
+
 def test_markers_on_one_line_are_refused(tiny):
     from vidspeed.calibrate import calibrate
     from vidspeed.geometry.lens import project

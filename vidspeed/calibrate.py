@@ -8,7 +8,7 @@ from pathlib import Path
 
 from vidspeed.assembly.advice import advice, best_change
 from vidspeed.assembly.cameras import Cameras, calibrate_all
-from vidspeed.assembly.carried import failing, far_gate
+from vidspeed.assembly.carried import beside_course, failing, far_gate
 from vidspeed.assembly.forecast import forecast, gates_missing, relative_U95
 from vidspeed.assembly.reading import read_session
 from vidspeed.clip.still import read_picture
@@ -86,7 +86,10 @@ def _trust(
 
 
 def _gates_missing(session: Session, stands: Sequence[Stand]) -> list[Failing]:
-    """Name each gate that no camera has in its picture."""
+    """Name each gate in no camera's picture, or why: that the markers stand beside the course."""
+    beside = beside_course(session)
+    if beside is not None:
+        return [beside]
     return [
         far_gate(session, name, x_m)
         or Failing(

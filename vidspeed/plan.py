@@ -15,7 +15,7 @@ import numpy as np
 
 from vidspeed.assembly.advice import advice, markers_seen
 from vidspeed.assembly.cameras import USUAL_RATE_HZ
-from vidspeed.assembly.carried import failing, far_gate, gates, too_few
+from vidspeed.assembly.carried import beside_course, failing, far_gate, gates, too_few
 from vidspeed.assembly.forecast import (
     expected_speed_mps,
     forecast,
@@ -61,14 +61,14 @@ def plan(folder: Path, *, optimise: bool = False) -> Plan:
     if optimise:
         session, stands = _optimised(session, stands)
     able, unable = _parted(session, stands)
-    far = _far_gates(session) if unable or any(gates_missing(session, stands)) else []
+    amiss = _course_amiss(session, sure=not unable and not any(gates_missing(session, stands)))
     predicted, failed = _forecast(session, able)
     return Plan(
         session=session,
         prospects=tuple(_prospect(session, stand) for stand in stands),
         forecast=predicted,
         advice=advice(session, able) if able else (),
-        failing=(*far, *unable, *failed),
+        failing=(*amiss, *unable, *failed),
         pictures={
             f"{stand.camera.name}.png": plan_picture(
                 _prospect(session, stand),
@@ -91,8 +91,11 @@ def _refuse_rooted(session: Session) -> None:
     )
 
 
-def _far_gates(session: Session) -> list[Failing]:
-    """Name each gate that stands far from all markers."""
+def _course_amiss(session: Session, *, sure: bool) -> list[Failing]:
+    """Name what of the course lies far from the markers; `sure`: cameras see gates and markers."""
+    beside = beside_course(session)
+    if beside is not None or sure:
+        return [] if beside is None else [beside]
     found = (far_gate(session, name, x_m) for name, x_m in gates(session))
     return [row for row in found if row is not None]
 

@@ -51,6 +51,21 @@ def gates(session: Session) -> tuple[tuple[str, float], tuple[str, float]]:
     return ("start", 0.0), ("finish", session.course.length_m)
 
 
+def beside_course(session: Session) -> Failing | None:
+    """Say that most markers do not stand between the gates, None where they do."""
+    length_m = session.course.length_m
+    middle_m = float(np.median([marker.xyz_m[0] for marker in session.markers]))
+    if 0.0 <= middle_m <= length_m:
+        return None
+    gate = "before the start gate" if middle_m < 0.0 else "beyond the finish gate"
+    return Failing(
+        item=f"most markers stand {gate}: x_m of the middle one is {middle_m:g}, on a course of "
+        f"length_m = {length_m:g} m",
+        mend="compare length_m with the x_m of the markers: both are in metres, and x counts from "
+        "the start gate",
+    )
+
+
 def far_gate(session: Session, name: str, x_m: float) -> Failing | None:
     """Say that no marker stands in the gate's half of the course, None where one does."""
     length_m = session.course.length_m
@@ -60,5 +75,6 @@ def far_gate(session: Session, name: str, x_m: float) -> Failing | None:
     return Failing(
         item=f"the {name} gate stands at x = {x_m:g} m, and no marker within {away_m:.0f} m of "
         f"it, on a course of length_m = {length_m:g} m",
-        mend="compare length_m with the x_m of the markers, which count from the start gate",
+        mend="compare length_m with the x_m of the markers: both are in metres, and x counts from "
+        "the start gate",
     )
