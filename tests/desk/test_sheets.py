@@ -61,6 +61,12 @@ def test_semicolons_and_decimal_commas_become_commas_and_points(tmp_path):
     assert text == "name,x_m,y_m,z_m,u_m\nA1,0.0,-4.5,0,0.01\n"
 
 
+def test_a_first_line_that_tells_a_spreadsheet_the_delimiter_goes_with_it(tmp_path):
+    _, grid = opened(tmp_path, "sep=;\nname;x_m;y_m;z_m;u_m\nA1;0;-4;0;0,01\n")
+    text, numbers = text_of(grid, as_shown(grid))
+    assert (text, numbers) == ("name,x_m,y_m,z_m,u_m\nA1,0,-4,0,0.01\n", [2])
+
+
 def test_faults_are_told_by_row_and_column(tmp_path):
     folder = session_without_picks(tmp_path)
     source = read_source(folder, "markers.csv")

@@ -17,7 +17,8 @@ from vidspeed.assembly.reading import read_session
 from vidspeed.desk.sources import Source, read_source
 from vidspeed.desk.toml import entries, read
 from vidspeed.errors import SessionError, VidspeedError
-from vidspeed.session.cells import read_rows, sheet_of
+from vidspeed.session.cells import read_rows
+from vidspeed.session.header import lines_of, sheet_of
 from vidspeed.session.keys import Key, keys_of
 
 TABLES = {
@@ -90,7 +91,7 @@ def grid_of(source: Source, table: str) -> Grid:
     keys = keys_of(table)
     if not source.text.strip():
         return Grid(keys=keys, header=tuple(keys), lines=(), commas=True)
-    lines = source.text.removesuffix("\n").split("\n")
+    lines = lines_of(source.text).removesuffix("\n").split("\n")
     found = sheet_of(source.text, source.name, keys)
     names = [cell.strip().casefold() for cell in found.header]
     header = tuple(

@@ -1,22 +1,18 @@
-"""Read CSV files as spreadsheets of half the world save them: text, delimiter, rows, numbers."""
+"""Read CSV files as spreadsheets of half the world save them: text, rows, numbers."""
 
 from __future__ import annotations
 
 import codecs
-import csv
-import difflib
-import io
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 from vidspeed.errors import SessionError
-from vidspeed.session.check import Faults, Refused, checked, needed, shown, unknown
+from vidspeed.session.check import Faults, Refused, checked, needed, shown
+from vidspeed.session.header import NUMBER, Sheet, column_names, need, plain, sheet_of
 from vidspeed.session.keys import Key, keys_of
 from vidspeed.session.units import symbol, worked_out
 
-DELIMITERS = (",", ";", "\t")
-_NUMBER = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,5})?", re.ASCII)
 _MOST_FAULTS = 12  # of one file; the rest is counted
 
 
@@ -27,27 +23,34 @@ class Row(NamedTuple):
     values: dict[str, Any]
 
 
-class Sheet(NamedTuple):
-    """The cells of a file: its header, and the rows with their numbers."""
+def decoded(data: bytes, where: str, line: str = "line") -> str:
+    """Turn a file's bytes into text: UTF-8 with or without BOM, or UTF-16 with BOM.
 
-    delimiter: str
-    header: list[str]
-    rows: list[tuple[int, list[str]]]
-
-
-def decoded(data: bytes, where: str) -> str:
-    """Turn a file's bytes into text: UTF-8 with or without BOM, or UTF-16 with BOM."""
+    `line` is what messages call a line of the file.
+    """
     wide = data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
+    encoding = "utf-16" if wide else "utf-8-sig"
     try:
-        text = data.decode("utf-16" if wide else "utf-8-sig")
+        text = data.decode(encoding)
     except UnicodeDecodeError as error:
+        before = data[: error.start].decode(encoding, "ignore")
+        number = len(re.findall("\r\n?|\n", before)) + 1
+        found = f"byte {error.start + 1} of the file" if wide else _named(data, error.start)
         raise SessionError(
-            f"{where}: byte {error.start + 1} is not {'UTF-16' if wide else 'UTF-8'} text; "
+            f"{where}: {line} {number}: {found} is not {'UTF-16' if wide else 'UTF-8'} text; "
             "save the file as UTF-8"
         ) from None
     if "\0" in text:
         raise SessionError(f"{where}: holds NUL characters, text is needed; save it as UTF-8")
     return text
+
+
+def _named(data: bytes, at: int) -> str:
+    """Return what a message calls a byte that is wrong: its line as Windows would show it."""
+    start = max(data.rfind(b"\n", 0, at), data.rfind(b"\r", 0, at)) + 1
+    text = re.split(b"[\r\n]", data[start : start + 200])[0].decode("cp1252", "replace")
+    shows = text.isprintable() and "\N{REPLACEMENT CHARACTER}" not in text
+    return shown(text) if shows else f"byte {at + 1} of the file"
 
 
 def read_rows(data: bytes, where: str, table: str) -> list[Row]:
@@ -68,16 +71,11 @@ def read_rows(data: bytes, where: str, table: str) -> list[Row]:
         With one message for each fault: row, column and the text found.
     """
     columns = keys_of(table)
-    sheet = sheet_of(decoded(data, where), where, columns)
-    names = _column_names(sheet.header, where, table, columns)
+    sheet = sheet_of(decoded(data, where, "row"), where, columns)
     faults = Faults()
-    comma = _decimal_comma(sheet, names, columns)
-    rows = [
-        Row(number, _values(cells, names, columns, comma, f"{where}: row {number}", faults))
-        for number, cells in sheet.rows
-    ]
+    names = column_names(sheet, where, table, columns, faults)
     _raise_some(faults, where)
-    return rows
+    return _checked_rows(sheet, names, where, columns)
 
 
 def read_columns(data: bytes, where: str, columns: dict[str, Key]) -> list[Row]:
@@ -85,21 +83,15 @@ def read_columns(data: bytes, where: str, columns: dict[str, Key]) -> list[Row]:
 
     `columns` are the keys by the columns' names, small letters. Raises SessionError as `read_rows`.
     """
-    sheet = sheet_of(decoded(data, where), where, columns)
-    names = [_plain(cell) if _plain(cell) in columns else "" for cell in sheet.header]
+    sheet = sheet_of(decoded(data, where, "row"), where, columns)
+    names = [plain(cell) if plain(cell) in columns else "" for cell in sheet.header]
     faults = Faults()
     for name in columns:
         if names.count(name) != 1:
             there = "there twice" if name in names else "missing"
             faults.add(where, f"column {name} is {there}; it has {', '.join(sheet.header)}")
     _raise_some(faults, where)
-    comma = _decimal_comma(sheet, names, columns)
-    rows = [
-        Row(number, _values(cells, names, columns, comma, f"{where}: row {number}", faults))
-        for number, cells in sheet.rows
-    ]
-    _raise_some(faults, where)
-    return rows
+    return _checked_rows(sheet, names, where, columns)
 
 
 def _raise_some(faults: Faults, where: str) -> None:
@@ -110,120 +102,78 @@ def _raise_some(faults: Faults, where: str) -> None:
         raise SessionError(*faults.messages[:_MOST_FAULTS], *rest)
 
 
-def sheet_of(text: str, where: str, columns: Mapping[str, Key]) -> Sheet:
-    """Split a text into rows of cells; the delimiter is the one that finds the most columns.
-
-    Raises SessionError where it has no header or a quotation mark lacks its other.
-    """
-    lines = text.replace("\r\n", "\n").replace("\r", "\n")
-    headers = {each: _header(lines, each) for each in DELIMITERS}
-    known = {each: sum(_plain(cell) in columns for cell in headers[each]) for each in DELIMITERS}
-    delimiter = max(DELIMITERS, key=lambda each: known[each])
-    try:
-        rows = list(_rows(lines, delimiter, strict=True))
-    except csv.Error as error:
-        raise SessionError(
-            f"{where}: cannot be read as CSV: {error}; look for a quotation mark without its other"
-        ) from None
-    if not rows:
-        raise SessionError(
-            f"{where}: no header row; its first row must name the columns {','.join(columns)}"
-        )
-    return Sheet(delimiter, rows[0][1], rows[1:])
-
-
-def _header(lines: str, delimiter: str) -> list[str]:
-    """Return the cells of the first row that says something, as far as they can be told."""
-    try:
-        return next(_rows(lines, delimiter, strict=False), (0, []))[1]
-    except csv.Error:
-        return []
-
-
-def _rows(lines: str, delimiter: str, *, strict: bool) -> Iterator[tuple[int, list[str]]]:
-    """Yield the rows with their numbers, without blank rows and rows that begin with #."""
-    said = ("\n" if line.lstrip().startswith("#") else line for line in io.StringIO(lines))
-    for number, cells in enumerate(csv.reader(said, delimiter=delimiter, strict=strict), start=1):
-        stripped = [cell.strip() for cell in cells]
-        if any(stripped) and not stripped[0].startswith("#"):
-            yield number, stripped
-
-
-def _plain(name: str) -> str:
-    """Return a column's name as it is compared: without case and surrounding spaces."""
-    return name.strip().casefold()
-
-
-def _column_names(header: list[str], where: str, table: str, columns: dict[str, Key]) -> list[str]:
-    """Return the known name of each column, "" for one that is skipped."""
+def _checked_rows(
+    sheet: Sheet, names: Sequence[str], where: str, columns: Mapping[str, Key]
+) -> list[Row]:
+    """Check every row; `names` are the columns of the sheet, "" for one that is skipped."""
     faults = Faults()
-    names: list[str] = []
-    for cell in header:
-        name = _plain(cell)
-        if name in names and name in columns:
-            faults.add(where, f"column {name} is there twice; keep one")
-        elif name and name not in columns and not _may_stand(name, header, table, columns):
-            faults.add(where, unknown("column", name, columns))
-        names.append(name if name in columns else "")
-    for column in columns.values():
-        if column.required and column.name not in names:
-            faults.add(where, f"column {column.name} is missing; {column.meaning}, {_need(column)}")
+    long = [row for row in sheet.rows if any(row[1][len(names) :])]
+    if long:
+        _refuse_long(long, sheet, where, faults)
+    mark = _decimal_mark(sheet, names, columns)
+    rows = [
+        Row(number, _values(cells, names, columns, mark, f"{where}: row {number}", faults))
+        for number, cells in sheet.rows
+        if not any(cells[len(names) :])
+    ]
     _raise_some(faults, where)
-    return names
+    return rows
 
 
-def _may_stand(name: str, header: list[str], table: str, columns: dict[str, Key]) -> bool:
-    """Say whether an unknown column is let by: notes, and what else a track's writer knows.
+def _refuse_long(
+    long: Sequence[tuple[int, list[str]]], sheet: Sheet, where: str, faults: Faults
+) -> None:
+    """Note rows with more cells than the header; raise where decimal commas alone explain them."""
+    numbers = [str(number) for number, _ in long]
+    more = f" and {len(long) - 3} more" if len(long) > 3 else ""
+    rows = f"row {numbers[0]}" if len(long) == 1 else f"rows {', '.join(numbers[:3])}{more}"
+    most = max(len(cells) for _, cells in long)
+    text = f"{most} cells, the header has {len(sheet.header)}"
+    figures = [cell for _, cells in long for cell in cells if NUMBER.fullmatch(cell)]
+    if len(long) > 1 and sheet.delimiter == "," and not any("." in cell for cell in figures):
+        raise SessionError(
+            f"{where}: {rows}: {text}; their numbers have a decimal comma: part the cells by "
+            "semicolons or tabs, or write decimal points"
+        )
+    faults.add(
+        f"{where}: {rows}",
+        f"{text}; where numbers have a decimal comma the cells must be parted by semicolons or "
+        "tabs",
+    )
 
-    A track may carry further columns, but not one that looks like a known one misspelt.
-    """
-    if name.startswith("note"):
-        return True
-    absent = set(columns) - {_plain(cell) for cell in header}
-    return table == "track.csv" and not difflib.get_close_matches(name, absent, cutoff=0.75)
 
-
-def _need(key: Key) -> str:
-    return needed(key) if key.kind in ("number", "whole", "choice") else "a name"
-
-
-def _decimal_comma(sheet: Sheet, names: list[str], columns: dict[str, Key]) -> bool:
-    """Say whether any number of the file is written with a decimal comma."""
-    if sheet.delimiter == ",":
-        return False
-    return any(
-        "," in cell and _NUMBER.fullmatch(cell)
+def _decimal_mark(sheet: Sheet, names: Sequence[str], columns: Mapping[str, Key]) -> str:
+    """Return the mark that most numbers of the file have where not all have the same, or both."""
+    figures = [
+        cell
         for _, cells in sheet.rows
         for name, cell in zip(names, cells, strict=False)
-        if name and columns[name].kind == "number"
+        if name and columns[name].kind == "number" and NUMBER.fullmatch(cell)
+    ]
+    commas = sum("," in cell for cell in figures)
+    return (
+        "," if commas and 2 * commas >= sum("." in cell or "," in cell for cell in figures) else "."
     )
 
 
 def _values(
-    cells: list[str],
-    names: list[str],
-    columns: dict[str, Key],
-    comma: bool,
+    cells: Sequence[str],
+    names: Sequence[str],
+    columns: Mapping[str, Key],
+    mark: str,
     where: str,
     faults: Faults,
 ) -> dict[str, Any]:
     """Check the cells of one row; a blank cell of an optional column takes its default."""
-    if any(cells[len(names) :]):
-        faults.add(
-            where,
-            f"{len(cells)} cells, the header has {len(names)}; where numbers have a decimal "
-            "comma the cells must be parted by semicolons or tabs",
-        )
-        return {}
     found = dict(zip(names, cells, strict=False))
     values: dict[str, Any] = {}
     for name, key in columns.items():
         text = found.get(name, "")
         try:
             if text:
-                values[name] = _cell(key, text, comma)
+                values[name] = _cell(key, text, mark)
             elif key.required:
-                raise Refused(f"{name} is blank, {_need(key)} is needed")
+                raise Refused(f"{name} is blank, {need(key)} is needed")
             else:
                 values[name] = key.default
         except Refused as refusal:
@@ -231,10 +181,10 @@ def _values(
     return values
 
 
-def _cell(key: Key, text: str, comma: bool) -> Any:
+def _cell(key: Key, text: str, mark: str) -> Any:
     """Return the value of one cell."""
     if key.kind in ("number", "whole"):
-        return checked(key, _figure(key, text, comma))
+        return checked(key, _figure(key, text, mark))
     if key.kind == "choice":
         return checked(key, text.casefold())
     if not text.isprintable():
@@ -242,16 +192,17 @@ def _cell(key: Key, text: str, comma: bool) -> Any:
     return text
 
 
-def _figure(key: Key, text: str, comma: bool) -> float:
+def _figure(key: Key, text: str, mark: str) -> float:
     """Return the number that a cell holds."""
-    plain = text.replace("\N{MINUS SIGN}", "-")
-    if not _NUMBER.fullmatch(plain):
+    digits = text.replace("\N{MINUS SIGN}", "-")
+    if not NUMBER.fullmatch(digits):
         figure = worked_out(text, key.unit)
         hint = f"; {text} is {figure} {symbol(key.unit)}".rstrip() if figure else ""
         raise Refused(f"{key.name} is {shown(text)}, {needed(key)} is needed{hint}")
-    if "." in plain and comma:
+    if ("." if mark == "," else ",") in digits:
+        way = "comma" if mark == "," else "point"
         raise Refused(
-            f"{key.name} is {shown(text)}, but other cells of this file have a decimal comma; "
+            f"{key.name} is {shown(text)}, but other cells of this file have a decimal {way}; "
             "write all numbers one way"
         )
-    return float(plain.replace(",", "."))
+    return float(digits.replace(",", "."))

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from vidspeed.errors import ResultsError, SessionError
 from vidspeed.saving import save
+from vidspeed.session.header import lines_of
 from vidspeed.session.keys import keys_of
 from vidspeed.session.tables import read_picks
 from vidspeed.values import Pick
@@ -26,7 +27,7 @@ def picks_text(picks: Sequence[Pick], *, old: str = "") -> str:
     name,x_px,y_px,u_px
     A1,12.5000,8.0000,0.2500
     """
-    lines = old.splitlines()
+    lines = lines_of(old).splitlines()
     comments = [line for line in lines if line.lstrip().startswith("#")]
     rows = [line for line in lines if line.strip() and not line.lstrip().startswith("#")]
     notes, kept = _notes(rows)
