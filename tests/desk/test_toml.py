@@ -128,7 +128,9 @@ def test_other_ways_of_writing_are_changed_too(text):
 
 
 def test_a_text_that_is_no_toml_is_said():
-    with pytest.raises(SessionError, match="cannot be read as TOML"):
+    with pytest.raises(
+        SessionError, match=r"session\.toml: line 1, title =: a text in quotation marks"
+    ):
         put("title = ", "", 0, {"title": "x"})
 
 

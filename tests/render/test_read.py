@@ -64,7 +64,7 @@ def test_keys_of_all_cameras_lie_under_those_of_each(tmp_path):
         ('name = "m1"', 'name = "m0"', '"m0" is there twice'),
         ('name = "m1"', 'name = "a,b"', "without commas"),
         ("seed = 4", 'seed = 4\ndisturb = ["wind"]', "disturb is"),
-        ("seed = 4", "seed = 4 4", "is not TOML"),
+        ("seed = 4", "seed = 4 4", "line 3, seed = 4 4: cannot be read as TOML"),
         ("[course]", "[[course]]", "a table is needed"),
     ],
 )

@@ -18,6 +18,7 @@ from tomlkit.items import Item
 
 from vidspeed.errors import SessionError
 from vidspeed.session.keys import TABLES, TOP, keys_of
+from vidspeed.session.tomlfile import parsed, session_keys
 
 _MARK = "vidspeed-desk-mark"
 _MANY = {table.name for table in TABLES if table.many}
@@ -26,10 +27,7 @@ _COMMENTED_HEAD = re.compile(r"\s*#\s?\[")
 
 def read(text: str) -> dict[str, Any]:
     """Return what the text says; SessionError where it is not TOML."""
-    try:
-        return tomllib.loads(text)
-    except (ValueError, RecursionError) as error:
-        raise SessionError(f"session.toml: cannot be read as TOML: {error}") from None
+    return parsed(text, "session.toml", session_keys())
 
 
 def entries(data: Mapping[str, Any], table: str) -> list[dict[str, Any]]:

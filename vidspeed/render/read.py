@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from vidspeed.errors import SceneError
+from vidspeed.errors import SceneError, SessionError
 from vidspeed.render import keys
 from vidspeed.render.kinds import taken
 from vidspeed.render.scene import (
@@ -20,6 +19,8 @@ from vidspeed.render.scene import (
     ScenePass,
     StaticLamp,
 )
+from vidspeed.session.cells import decoded
+from vidspeed.session.tomlfile import parsed
 from vidspeed.values import Air, Course, Craft, FlightLine, Marker
 
 
@@ -32,11 +33,11 @@ def read_scene(path: Path) -> Scene:
         With the file, the key, what was found and what is allowed.
     """
     try:
-        raw = tomllib.loads(path.read_text(encoding="utf-8"))
+        raw = parsed(decoded(path.read_bytes(), path.name), path.name, {})
     except OSError as error:
         raise SceneError(f"{path}: cannot be read: {error.strerror or error}") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise SceneError(f"{path}: is not TOML: {error}") from error
+    except SessionError as error:
+        raise SceneError(*error.messages) from error
     try:
         return _scene(raw)
     except SceneError as error:

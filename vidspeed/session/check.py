@@ -11,7 +11,7 @@ from datetime import datetime
 from typing import Any, NamedTuple
 
 from vidspeed.session.keys import SESSION_KEYS, Key, keys_of
-from vidspeed.session.units import symbol, worked_out
+from vidspeed.session.units import dated, symbol, worked_out
 
 
 class Refused(Exception):
@@ -136,8 +136,8 @@ def needed(key: Key, found: object = None) -> str:
     words = {
         "text": "a text in quotation marks",
         "path": "the name of a file in the session folder",
-        "date": "a date without quotation marks",
-        "moment": "a date and time without quotation marks",
+        "date": "a date without quotation marks (year-month-day)",
+        "moment": "a date and time without quotation marks (like 2026-09-12T21:40:05)",
         "yes or no": "true or false without quotation marks",
         "table": "a table of its own",
         "tables": "a list of tables in braces",
@@ -195,7 +195,7 @@ def _one(key: Key, value: object, whole: object) -> Any:
         "tables": isinstance(value, list) and all(isinstance(item, dict) for item in value),
     }[key.kind]
     if not fits:
-        raise Refused(_wrong(key, whole))
+        raise Refused(_wrong(key, whole, _hint(key, value)))
     return value
 
 
@@ -232,8 +232,13 @@ def _text(key: Key, value: object, whole: object) -> str:
 
 
 def _hint(key: Key, value: object) -> str:
-    """Return the figure that a text with a unit stands for, as the line to write."""
-    if not isinstance(value, str) or key.kind != "number":
+    """Return the figure that a text with a unit stands for, or the date, as the line to write."""
+    if not isinstance(value, str):
+        return ""
+    if key.kind in ("date", "moment"):
+        date = dated(value, moment=key.kind == "moment")
+        return f"write {key.name} = {date}" if date else ""
+    if key.kind != "number":
         return ""
     figure = worked_out(value, key.unit)
     if figure is None:

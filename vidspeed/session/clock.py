@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +11,9 @@ import numpy as np
 from vidspeed.errors import SessionError
 from vidspeed.session.cells import decoded
 from vidspeed.session.check import Faults, Refused, Taken, shown, take
+from vidspeed.session.keys import TOP, keys_of
 from vidspeed.session.paths import Files, read_whole
+from vidspeed.session.tomlfile import parsed
 from vidspeed.values import Clock
 
 SCHEMA = "vidspeed.clock/1"
@@ -32,11 +33,7 @@ def read_clock(path: Path) -> Clock:
 
 def parse_clock(data: bytes, where: str) -> Clock:
     """Turn the bytes of a clock file into a clock; `where` names the file."""
-    try:
-        text = decoded(data, where)
-        raw = tomllib.loads(text.replace("\r\n", "\n").replace("\r", "\n"))
-    except (ValueError, RecursionError) as error:
-        raise SessionError(f"{where}: cannot be read as TOML: {error}") from None
+    raw = parsed(decoded(data, where), where, {TOP: keys_of("clock file")})
     faults = Faults()
     values = take("clock file", raw, where, faults).values
     if not faults and not {"clock_ppm", "readout_ms"} & values.keys():

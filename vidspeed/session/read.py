@@ -5,7 +5,6 @@ First everything is checked and every fault collected; only a session without a 
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -23,6 +22,7 @@ from vidspeed.session.paths import Files, inside
 from vidspeed.session.proofs import check_proofs
 from vidspeed.session.rules import check_camera, check_clips, check_single, check_syncs
 from vidspeed.session.survey import take_survey
+from vidspeed.session.tomlfile import parsed, session_keys
 from vidspeed.values import Measured, Session
 
 NAME = "session.toml"
@@ -84,14 +84,9 @@ def _toml(folder: Path, files: Files) -> dict[str, Any]:
         raise SessionError(f"{folder}: no {NAME} there; vidspeed new {folder} makes one")
     try:
         text = decoded(files.read(inside(folder, NAME)), NAME)
-        return tomllib.loads(text.replace("\r\n", "\n").replace("\r", "\n"))
     except Refused as refusal:
         raise SessionError(f"{NAME}: {refusal}") from None
-    except RecursionError:
-        raise SessionError(f"{NAME}: lists or tables are nested too deep") from None
-    except ValueError as error:
-        hint = "; write paths with /, not with a backslash" if "\\" in str(error) else ""
-        raise SessionError(f"{NAME}: cannot be read as TOML: {error}{hint}") from None
+    return parsed(text, NAME, session_keys())
 
 
 def _draft(

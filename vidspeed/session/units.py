@@ -1,8 +1,10 @@
-"""Work out what a number with a unit in it would be in the unit that is needed."""
+"""Work out what a number with a unit in it would be in the unit that is needed, and a date."""
 
 from __future__ import annotations
 
 import re
+from datetime import date as Date
+from datetime import datetime
 
 _LENGTH = {
     "m": 1.0, "metre": 1.0, "metres": 1.0, "meter": 1.0, "meters": 1.0,
@@ -37,9 +39,15 @@ _KNOWN: dict[str, tuple[str, dict[str, float]]] = {
 _OTHER_TEMPERATURES = {  # zero of the Celsius scale, and degrees Celsius in one of theirs
     "°f": (32.0, 1 / 1.8), "f": (32.0, 1 / 1.8), "degf": (32.0, 1 / 1.8), "k": (273.15, 1.0),
 }  # fmt: skip
-_NUMBER = r"[+-]?\d+(?:[.,]\d+)?(?:[eE][+-]?\d{1,3})?"
+_NUMBER = r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?"
 _FRACTION = re.compile(r"1\s*/\s*(\d{1,6})\s*(s|sec)?", re.ASCII)
 _PLAIN = re.compile(rf"({_NUMBER})\s*([^\d\s].*)?", re.ASCII)
+_DATE = re.compile(
+    r"(?:(?P<y>\d{4})[-./](?P<m>\d\d?)[-./](?P<d>\d\d?)"
+    r"|(?P<d2>\d\d?)\. ?(?P<m2>\d\d?)\. ?(?P<y2>\d{4}))"
+    r"(?:(?:T|,? +)(?P<time>\d\d:\d\d(?::\d\d)? ?(?:Z|[+-]\d\d:\d\d)?))?",
+    re.ASCII,
+)
 _FEET_AND_INCHES = re.compile(
     rf"({_NUMBER})\s*(?:ft|feet|foot|'|′)\s*({_NUMBER})\s*(?:in|inch|inches|\"|″|'')?", re.ASCII
 )
@@ -59,6 +67,31 @@ def worked_out(text: str, unit: str) -> str | None:
     return None if value is None else f"{value:.7g}"
 
 
+def dated(text: str, *, moment: bool) -> str | None:
+    """Return the date, or the date and time, that `text` gives, as it is written in TOML.
+
+    A day and a month that may be taken for each other give none.
+
+    Examples
+    --------
+    >>> dated("03.10.2026", moment=False), dated("10/03/2026", moment=False)
+    ('2026-10-03', None)
+    >>> dated("2026-10-03 20:00", moment=True)
+    '2026-10-03T20:00:00'
+    """
+    found = _DATE.fullmatch(text.strip())
+    if not found or (moment and not found["time"]):
+        return None
+    year, month, day = (int(found[name] or found[f"{name}2"]) for name in ("y", "m", "d"))
+    try:
+        date = Date(year, month, day).isoformat()
+        if not moment:
+            return date
+        return datetime.fromisoformat(f"{date}T{found['time'].replace(' ', '')}").isoformat()
+    except ValueError:
+        return None
+
+
 def symbol(unit: str) -> str:
     """Return the short form of a unit for messages."""
     return _KNOWN[unit][0] if unit in _KNOWN else unit
@@ -71,7 +104,7 @@ def _value(text: str, unit: str) -> float | None:
     if fraction and unit in ("seconds", "milliseconds") and int(fraction[1]) > 0:
         return factors["s"] / int(fraction[1])
     both = _FEET_AND_INCHES.fullmatch(text)
-    if both and unit == "metres":
+    if both and unit == "metres" and not re.match(r"\d{3}", both[2]):
         return _float(both[1]) * 0.3048 + _float(both[2]) * 0.0254
     plain = _PLAIN.fullmatch(text)
     if not plain or _is_grouped(plain[1]):
