@@ -177,3 +177,13 @@ def test_a_camera_without_picks_or_plan_is_refused(tmp_path):
     folder = without(planned(tmp_path, NORTH), "planned.*\n")
     with pytest.raises(VidspeedError, match="picks is missing"):
         plan(folder)
+
+
+def test_a_planned_exposure_longer_than_from_frame_to_frame_is_refused(tmp_path):
+    folder = planned(tmp_path, NORTH)
+    text = (folder / "session.toml").read_text(encoding="utf-8").replace("= 2.0}", "= 350.0}")
+    (folder / "session.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(
+        VidspeedError, match=r'"north": planned: exposure_ms is 350, at most .* 2\.86'
+    ):
+        plan(folder)

@@ -27,6 +27,53 @@ def test_a_track_keeps_the_frame_interval_of_its_clip(tmp_path, stated, interval
     assert looked.interval_s == pytest.approx(interval_s)
 
 
+STATED = "exposure_ms = 1.07285627\nexposure_u_ms = 0.1\n"
+
+
+def _looked(tmp_path, *, stated, track=False):
+    """Return what is seen in the clip with another exposure, or in a track in its place."""
+    folder = render_tiny(tmp_path / "session")
+    edit(folder / "session.toml", STATED, stated)
+    if track:
+        rows = [f"{frame},{time_s},{20 * frame},90,0.2,0.2" for frame, time_s in ROWS]
+        text = "\n".join(["frame,time_s,x_px,y_px,u_x_px,u_y_px", *rows])
+        (folder / "hand.csv").write_text(text, encoding="utf-8")
+        edit(folder / "session.toml", 'file = "clips/north/pass-1.mp4"', 'track = "hand.csv"')
+    session = read_session(folder)
+    return look(session, calibrate_all(session), session.clips[0], None)
+
+
+@pytest.mark.parametrize(
+    ("rate", "most", "other"),
+    [
+        ("", "16.7 ms (60 frames a second)", ""),
+        ("rate_hz = 240.0\n", "4.17 ms (240 frames a second by rate_hz)", ", or rate_hz is wrong"),
+    ],
+)
+def test_an_exposure_longer_than_from_frame_to_frame_is_refused_with_what_it_may_be(
+    tmp_path, rate, most, other
+):
+    looked = _looked(tmp_path, stated=f"{rate}exposure_ms = 350\n")
+    (problem,) = looked.problems
+    assert looked.interval_s is None and problem.level == "error"
+    assert (problem.where, problem.message) == (
+        "clips/north/pass-1.mp4",
+        f"exposure_ms is 350, at most the time from frame to frame is possible, {most}; "
+        f"a shutter of 1/350 s is 2.86 ms: write exposure_ms = 2.86{other}",
+    )
+
+
+def test_an_exposure_of_a_whole_frame_may_be_stated_as_roundly_as_it_is_known(tmp_path):
+    looked = _looked(tmp_path, stated="exposure_ms = 17\nexposure_u_ms = 0.0\n")
+    assert looked.interval_s is not None and not looked.problems
+
+
+def test_an_exposure_longer_than_from_row_to_row_of_a_track_is_refused(tmp_path):
+    (problem,) = _looked(tmp_path, stated="exposure_ms = 25\n", track=True).problems
+    assert problem.message.startswith("exposure_ms is 25, at most the time from frame to frame")
+    assert problem.message.endswith("(58.8 frames a second); correct it, or leave it out")
+
+
 def _asked(path, rate_hz):
     raise ClipError("its stamps are not the times of capture")
 

@@ -18,12 +18,14 @@ from vidspeed.assembly.fixed import fixed, moved_stand
 from vidspeed.assembly.kept import scan_once
 from vidspeed.assembly.steadied import calm
 from vidspeed.clip.coding import drag_u_px
+from vidspeed.clip.light.shutter import DENIED
 from vidspeed.clip.scan import scan
 from vidspeed.clip.slow import against_rate, refuse_slow_playback
 from vidspeed.errors import CalibrationError, ClipError, VidspeedError
 from vidspeed.geometry.course import strip
 from vidspeed.motion.stand import Stand
 from vidspeed.session.tables import read_tracks
+from vidspeed.session.units import ROUNDLY, too_long
 from vidspeed.spread.memory import give_back
 from vidspeed.spread.progress import Tell
 from vidspeed.values import (
@@ -121,13 +123,15 @@ def _given(session: Session, cameras: Cameras, clip: Clip) -> Looked:
     assert clip.track is not None
     path = Path(session.folder) / clip.track
     tracks = read_tracks(path, height_px=session.camera(clip.camera).image_size_px[1])
+    interval_s = min(_interval_s(track) for track in tracks)
+    _refuse_exposure(clip, interval_s)
     view = ClipView(
         clip=clip.name, camera=clip.camera, facts=None, brightest=None, still=None, tracks=tracks
     )
     return Looked(
         clip=clip,
         view=view,
-        interval_s=min(_interval_s(track) for track in tracks),
+        interval_s=interval_s,
         input=InputFile(file=clip.track, sha256=hashlib.sha256(path.read_bytes()).hexdigest()),
         problems=(),
         stand=_stand_of(session, cameras, clip, tracks[0].moved),
@@ -179,6 +183,7 @@ def _scanned(
         finally:
             said = asked.result()  # what speaks against its stamps comes before anything else
     _refuse_size(session, clip, seen.facts.size_px)  # it may have been kept for another entry
+    _refuse_exposure(clip, seen.facts.interval_s)
     still = fixed(session, clip.name, stand, fit, seen)
     if still.fit is not None and still.moved is not None and still.moved.far:
         seen = _searched(session, clip, path, still.fit, tell, keeping)
@@ -269,6 +274,19 @@ def _refuse_size(session: Session, clip: Clip, size_px: tuple[int, int]) -> None
             f'"{clip.camera}" states image_size_px {list(stated)}; make a camera entry with '
             "picks for this picture size, or name the right camera"
         )
+
+
+def _refuse_exposure(clip: Clip, interval_s: float) -> None:
+    """Refuse a clip whose stated exposure surely lasts longer than from frame to frame.
+
+    One of the two is wrong, and a speed hangs on the other: how fast the clip plays.
+    """
+    if clip.exposure_s is None:
+        return
+    surely_s = clip.exposure_s - DENIED * (clip.exposure_u_s or 0.0)
+    if surely_s > ROUNDLY * interval_s:
+        words = too_long(1e3 * clip.exposure_s, 1e3 * interval_s, by_rate=clip.rate_hz is not None)
+        raise ClipError(f"{clip.name}: {words}")
 
 
 def with_intervals(

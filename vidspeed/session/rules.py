@@ -15,6 +15,7 @@ from vidspeed.session.labels import check_labels
 from vidspeed.session.lens import lens_of
 from vidspeed.session.paths import Files
 from vidspeed.session.tables import nearest, parse_picks
+from vidspeed.session.units import ROUNDLY, too_long
 from vidspeed.values import Pick
 
 LINE = ("offset_m", "offset_u_m", "height_m", "height_u_m")
@@ -163,8 +164,11 @@ def _check_known(rows: Sequence[tuple[int, Pick]], file: str, draft: Draft, faul
 
 
 def check_planned(camera: Taken, where: str, faults: Faults) -> None:
-    """Check the room in which a planned camera may be moved."""
+    """Check the room in which a planned camera may be moved, and its exposure."""
     planned = camera.values.get("planned", {})
+    exposure_ms, rate_hz = planned.get("exposure_ms"), camera.values.get("rate_hz")
+    if exposure_ms is not None and rate_hz is not None and exposure_ms > ROUNDLY * 1e3 / rate_hz:
+        faults.add(f"{where}: planned", too_long(exposure_ms, 1e3 / rate_hz, by_rate=True))
     low, high = planned.get("from_m"), planned.get("to_m")
     if low is not None and high is not None and any(a > b for a, b in zip(low, high, strict=True)):
         faults.add(

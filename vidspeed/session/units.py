@@ -21,6 +21,8 @@ _SPEED_MPS = {
 _TIME_S = {"s": 1.0, "sec": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "min": 60.0}
 _PRESSURE_HPA = {"hpa": 1.0, "mbar": 1.0, "mb": 1.0, "pa": 0.01, "kpa": 10.0, "inhg": 33.86389}
 
+ROUNDLY = 1.02  # times the frame interval, to which an exposure of all of it may be rounded
+
 # unit that is needed: (symbol, factor of each unit that may be found)
 _KNOWN: dict[str, tuple[str, dict[str, float]]] = {
     "metres": ("m", _LENGTH),
@@ -90,6 +92,29 @@ def dated(text: str, *, moment: bool) -> str | None:
         return datetime.fromisoformat(f"{date}T{found['time'].replace(' ', '')}").isoformat()
     except ValueError:
         return None
+
+
+def too_long(exposure_ms: float, most_ms: float, *, by_rate: bool) -> str:
+    """Word that an exposure is longer than from frame to frame; `by_rate`: as rate_hz says.
+
+    What is written may be the number under a fraction of a second.
+
+    Examples
+    --------
+    >>> too_long(25.0, 16.7, by_rate=False).partition("; ")[2]
+    'correct it, or leave it out'
+    >>> too_long(350.0, 16.7, by_rate=True).partition("; ")[2]
+    'a shutter of 1/350 s is 2.86 ms: write exposure_ms = 2.86, or rate_hz is wrong'
+    """
+    meant_ms = 1e3 / exposure_ms
+    meant = f"{meant_ms:.3g}"
+    mend = f"a shutter of 1/{exposure_ms:g} s is {meant} ms: write exposure_ms = {meant}"
+    return (
+        f"exposure_ms is {exposure_ms:g}, at most the time from frame to frame is possible, "
+        f"{most_ms:.3g} ms ({1e3 / most_ms:.3g} frames a second{' by rate_hz' * by_rate}); "
+        f"{mend if meant_ms <= most_ms else 'correct it, or leave it out'}"
+        f"{', or rate_hz is wrong' * by_rate}"
+    )
 
 
 def symbol(unit: str) -> str:
