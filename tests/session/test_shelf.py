@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +21,10 @@ from .good import SESSION
 from .test_lens import LENS_SESSION
 
 SHELF = Path(__file__).parents[2] / "calibration"
+FIGURES = {
+    "length_m": "80.0", "length_u_m": "0.02", "offset_m": "0.0", "offset_u_m": "0.5",
+    "height_m": "4.0", "height_u_m": "3.0", "image_size_px": "[1920, 1080]",
+}  # fmt: skip
 FILES = sorted(path for path in SHELF.rglob("*") if path.is_file() and path.suffix != ".md")
 
 
@@ -57,6 +62,43 @@ def test_every_file_of_the_shelf_reads_well(path: Path) -> None:
 
 def test_the_shelf_has_a_lens_and_a_site() -> None:
     assert {path.parent.name for path in FILES} >= {"charts", "lenses", "sites"}
+
+
+def test_what_the_shelf_says_of_itself_works_when_it_is_done(tmp_path: Path) -> None:
+    """Take the "# " away before its lines, and put it before the line of the same key."""
+    folder = tmp_path / "s"
+    new_session(folder, shelf=SHELF)
+    text = (folder / "session.toml").read_text(encoding="utf-8")
+    lines = [line for line in text.splitlines() if re.match(r'# \w+ = "(lenses|sites)/', line)]
+    assert [line.split()[1] for line in lines] == ["markers", "lens"]
+    for line in lines:
+        text = text.replace(line, line.removeprefix("# "))
+    text = text.replace('\nmarkers = "markers.csv"', '\n# markers = "markers.csv"')
+    for name, value in FIGURES.items():
+        text = text.replace(f"\n# {name} =\n", f"\n{name} = {value}\n")
+    (folder / "session.toml").write_text(text, encoding="utf-8")
+    markers = read_markers(folder / "sites/low-moor.csv")
+    rows = [f"{row.name},{100 + 90 * number},700,0.5" for number, row in enumerate(markers)]
+    (folder / "picks-north.csv").write_text(
+        "\n".join(["name,x_px,y_px,u_px", *rows]), encoding="utf-8"
+    )
+    session = read_session(folder)
+    assert session.cameras[0].lens.file == "lenses/tarn-5-1920x1080.json"
+    assert len(session.markers) == len(rows)
+
+
+def test_each_file_of_the_shelf_stands_below_the_key_that_it_serves(tmp_path: Path) -> None:
+    new_session(tmp_path / "s", shelf=SHELF)
+    text = (tmp_path / "s" / "session.toml").read_text(encoding="utf-8")
+    assert (
+        '\nmarkers = "markers.csv"\n## from the shelf: take away the "# " before a line to use it, '
+        'and put "# " before the line\n## that it takes the place of\n'
+        '# markers = "sites/low-moor.csv"\n'
+    ) in text
+    assert (
+        '\n# lens = "lens-north.json"\n## from the shelf: take away the "# " before a line to use '
+        'it\n# lens = "lenses/tarn-5-1920x1080.json"\n'
+    ) in text
 
 
 def test_a_session_works_on_the_files_of_the_shelf(tmp_path: Path) -> None:

@@ -14,7 +14,11 @@ from vidspeed.session.lens import read_lens
 from vidspeed.session.rules import LINE
 from vidspeed.session.tables import read_markers
 
-SHELF_ROOMS = ("lenses", "clocks", "sites")
+SHELF_ROOMS = {
+    ("camera", "lens"): "lenses",
+    ("camera", "clock"): "clocks",
+    ("course", "markers"): "sites",
+}  # which key the files of a folder of the shelf serve
 FILLED = {("course", "markers"), ("camera", "name"), ("camera", "picks")}
 WANTED = {
     ("course", "length_m"),
@@ -60,7 +64,7 @@ def new_session(folder: Path, *, shelf: Path | None = None) -> tuple[Path, ...]:
         Where; it may exist, the files in it may not.
     shelf
         A folder with `lenses`, `clocks` and `sites`, whose files are copied into the session
-        and named in the comments of session.toml.
+        and named in session.toml, as comments, each below the key that it serves.
 
     Returns
     -------
@@ -109,15 +113,14 @@ def _from_shelf(shelf: Path) -> dict[str, Path]:
     """Return the shelf's files by the name that they get in the session; each must read well."""
     found = {
         f"{room}/{path.name}": path
-        for room in SHELF_ROOMS
+        for room in SHELF_ROOMS.values()
         if (shelf / room).is_dir()
         for path in sorted((shelf / room).iterdir())
         if path.is_file() and path.name[0] != "." and path.stem.upper() != "README"
     }
     if not found:
-        raise SessionError(
-            f"{shelf}: no files in {', '.join(SHELF_ROOMS)} there; give the folder of the shelf"
-        )
+        rooms = ", ".join(SHELF_ROOMS.values())
+        raise SessionError(f"{shelf}: no files in {rooms} there; give the folder of the shelf")
     for name, path in found.items():
         if name.startswith("lenses/"):
             read_lens(path)
@@ -130,34 +133,35 @@ def _from_shelf(shelf: Path) -> dict[str, Path]:
 
 def session_text(copied: Iterable[str] = ()) -> str:
     """Return session.toml with every key of the table of keys, explained, to be filled in."""
+    files = list(copied)
     blocks = [_HEAD, *(_lines_of_key(key, open_=True) for key in keys_of(TOP).values())]
     for table in TABLES:
-        blocks.append(_head_of_table(table, list(copied)))
+        blocks.append(_head_of_table(table))
         is_open = table.name in _LEFT_OPEN
-        blocks.extend(_lines_of_key(key, open_=is_open) for key in keys_of(table.name).values())
+        for key in keys_of(table.name).values():
+            blocks.append(_lines_of_key(key, open_=is_open) + _from_the_shelf(key, files))
     return "\n".join(blocks)
 
 
-def _head_of_table(table: Table, copied: list[str]) -> str:
-    """Return a table's header with its comments, and the shelf's files where they belong."""
+def _head_of_table(table: Table) -> str:
+    """Return a table's header with its comments."""
     header = f"[[{table.name}]]" if table.many else f"[{table.name}]"
     comment = "# " if table.name in _LEFT_OPEN else ""
     optional = "" if table.required or table.name == "flight_line" else " (optional)"
     several = f"; one {header} for each" if table.many else ""
-    return (
-        f"{_comment(f'---- {table.meaning}{several}{optional}')}\n{comment}{header}\n"
-        + _from_the_shelf(table.name, copied)
-    )
+    return f"{_comment(f'---- {table.meaning}{several}{optional}')}\n{comment}{header}\n"
 
 
-def _from_the_shelf(table: str, copied: list[str]) -> str:
-    """Return comment lines that name the copied files which this table can use."""
-    rooms = {"course": {"sites": "markers"}, "camera": {"lenses": "lens", "clocks": "clock"}}
-    return "".join(
-        f'## from the shelf: {key} = "{name}"\n'
-        for room, key in rooms.get(table, {}).items()
-        for name in copied
-        if name.startswith(f"{room}/")
+def _from_the_shelf(key: Key, copied: list[str]) -> str:
+    """Return lines that name the copied files which this key can use, each as a comment."""
+    room = SHELF_ROOMS.get((key.table, key.name))
+    names = [name for name in copied if room is not None and name.startswith(f"{room}/")]
+    if not names:
+        return ""
+    instead = ', and put "# " before the line that it takes the place of'
+    use = f'take away the "# " before a line to use it{instead * ((key.table, key.name) in FILLED)}'
+    return "\n".join(
+        [_comment(f"from the shelf: {use}"), *(f'# {key.name} = "{name}"' for name in names), ""]
     )
 
 
