@@ -11,7 +11,7 @@ from vidspeed.assembly.cameras import Cameras
 from vidspeed.assembly.gather import Looked
 from vidspeed.assembly.passes import seen_of, solve_passes
 from vidspeed.motion.calibration import calibrate_camera
-from vidspeed.motion.choose import plausible
+from vidspeed.motion.sift import plausible
 from vidspeed.record.columns import track_csv
 from vidspeed.session.tables import read_tracks
 from vidspeed.values import Clip, ClipView, Sync

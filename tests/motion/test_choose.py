@@ -7,8 +7,9 @@ import pytest
 
 from tests.motion.flown import evening, flown
 from vidspeed.errors import MotionError
-from vidspeed.motion.choose import Seen, many_passes, one_pass, relabelled
+from vidspeed.motion.choose import many_passes, one_pass, relabelled
 from vidspeed.motion.flight import take
+from vidspeed.motion.sift import Seen
 from vidspeed.values import Choice, Clip, Craft
 
 COLUMNS = (

@@ -10,8 +10,9 @@ from vidspeed.assembly.forecast import _lights, forecast
 from vidspeed.errors import CalibrationError
 from vidspeed.geometry.lens import project
 from vidspeed.motion.calibration import calibrate_camera
-from vidspeed.motion.choose import Seen, solve_tracks
+from vidspeed.motion.choose import solve_tracks
 from vidspeed.motion.doubtful import doubtful
+from vidspeed.motion.sift import Seen
 from vidspeed.motion.trust import trust
 from vidspeed.values import Clip
 

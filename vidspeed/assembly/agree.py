@@ -37,8 +37,9 @@ from vidspeed.assembly.passes import Pass
 from vidspeed.clip.scan import scan
 from vidspeed.errors import ClipError, MotionError, WorkerError
 from vidspeed.geometry.course import strip
-from vidspeed.motion.choose import Found, Seen, one_pass
+from vidspeed.motion.choose import Found, one_pass
 from vidspeed.motion.pairs import UNNAMED, with_assumed_line
+from vidspeed.motion.sift import Seen
 from vidspeed.spread.executor import Inline
 from vidspeed.spread.progress import Tell, report
 from vidspeed.values import Clip, PassResult, Problem, Scan, Session, Strip, Track

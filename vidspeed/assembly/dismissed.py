@@ -13,8 +13,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from vidspeed.errors import MotionError
-from vidspeed.motion.choose import Seen, solve_tracks
+from vidspeed.motion.choose import solve_tracks
 from vidspeed.motion.flight import Flight, take
+from vidspeed.motion.sift import Seen
 from vidspeed.values import (
     Bools,
     Check,

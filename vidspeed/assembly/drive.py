@@ -17,7 +17,8 @@ from vidspeed.agreement.log import logged, usual_speed_mps
 from vidspeed.assembly.cameras import Cameras
 from vidspeed.assembly.gather import Looked
 from vidspeed.errors import ClipError, VidspeedError
-from vidspeed.motion.choose import Seen, one_pass
+from vidspeed.motion.choose import one_pass
+from vidspeed.motion.sift import Seen
 from vidspeed.motion.stand import Stand
 from vidspeed.motion.start import sketch
 from vidspeed.values import (

@@ -21,7 +21,8 @@ from vidspeed.decisions import decided
 from vidspeed.errors import ClipError
 from vidspeed.geometry.corridor import corridor
 from vidspeed.geometry.steady import SHAKE_PX
-from vidspeed.motion.choose import Seen, best_status
+from vidspeed.motion.choose import best_status
+from vidspeed.motion.sift import Seen
 from vidspeed.spread.progress import report
 from vidspeed.values import Clip, ClipFacts, Corridor, Problem, Session, Track
 

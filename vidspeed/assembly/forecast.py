@@ -15,7 +15,8 @@ from vidspeed.assembly.carried import gates, too_few
 from vidspeed.errors import CalibrationError, VidspeedError
 from vidspeed.geometry.aim import inside
 from vidspeed.geometry.lens import project
-from vidspeed.motion.choose import Seen, solve_tracks
+from vidspeed.motion.choose import solve_tracks
+from vidspeed.motion.sift import Seen
 from vidspeed.motion.stand import Stand
 from vidspeed.motion.start import FALLBACK_HEIGHT_M
 from vidspeed.values import (

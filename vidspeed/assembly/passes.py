@@ -11,10 +11,11 @@ from vidspeed.assembly.cameras import Cameras
 from vidspeed.assembly.gather import Looked
 from vidspeed.errors import MotionError
 from vidspeed.motion.account import account
-from vidspeed.motion.choose import Found, Seen, many_passes, one_pass, plausible, relabelled
+from vidspeed.motion.choose import Found, many_passes, one_pass, relabelled
 from vidspeed.motion.flight import Flight
 from vidspeed.motion.offsets import tied
 from vidspeed.motion.pairs import UNNAMED, Solved, joined, with_assumed_line
+from vidspeed.motion.sift import Seen, plausible
 from vidspeed.motion.stand import Stand
 from vidspeed.spread.progress import Tell
 from vidspeed.values import PassResult, Problem, Session, Value

@@ -9,8 +9,9 @@ from vidspeed.assembly.cameras import Cameras
 from vidspeed.assembly.gather import Looked
 from vidspeed.assembly.passes import Pass, seen_of
 from vidspeed.errors import MotionError
-from vidspeed.motion.choose import Seen, plausible, solve_tracks
+from vidspeed.motion.choose import solve_tracks
 from vidspeed.motion.pairs import UNNAMED
+from vidspeed.motion.sift import Seen, plausible
 from vidspeed.values import Choice, Session, Track, Value
 
 MOST_CANDIDATES = 6  # of a clip

@@ -10,36 +10,18 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import product
 
-import numpy as np
-
-from vidspeed.decisions import decided, wanted
+from vidspeed.decisions import decided
 from vidspeed.errors import MotionError
 from vidspeed.motion.account import account, outlined
 from vidspeed.motion.flight import Flight, Lit, solve
-from vidspeed.motion.halves import is_part, joined, one_flight
+from vidspeed.motion.halves import is_part, one_flight
 from vidspeed.motion.lamps import all_go_along, brightness, lamps_check
 from vidspeed.motion.noise import WORST, worst_scale
-from vidspeed.motion.stand import Stand
-from vidspeed.motion.start import FALLBACK_HEIGHT_M, Sketch, sketch
-from vidspeed.values import Check, Choice, Clip, PassResult, Session, Track, Value
+from vidspeed.motion.sift import Seen, left_out, plausible, sifted, tell
+from vidspeed.values import Check, PassResult, Session, Track, Value
 
-LEAST_SPAN = 0.15  # of the course that a track must cover to be solved
-MOST_SCATTER = 0.15  # RMS about uniform motion, over the covered x, that a flight can have
-LEAST_LIGHTS = 5
 TRIED = 4  # tracks of a clip that are solved as flights
-SPEED_SLACK = 2.5  # the sketch's range is not known, so its speed is only about right
-CHOICE_PX = 15.0
 EQUAL_LIGHTS = 0.7  # a candidate with this share of the best one's lights in each clip is a rival
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Seen(Value):
-    """A clip of a pass with all that moved in it; `span_s` is when it began and ended, if known."""
-
-    clip: Clip
-    stand: Stand
-    tracks: tuple[Track, ...]
-    span_s: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -55,78 +37,6 @@ class Found(Value):
     tracks: tuple[Track, ...]
 
 
-def plausible(session: Session, seen: Seen) -> list[Track]:
-    """Return the tracks of a clip that may be the craft on the course, longest first.
-
-    Those that a pole broke are there whole, too.
-    """
-    kept = []
-    for track, why in _sifted(session, seen):
-        if why is None:
-            kept.append(track)
-        _tell(seen.clip.name, track, "may be the craft" if why is None else f"left out: {why}")
-    return sorted(kept, key=len, reverse=True)
-
-
-def _sifted(session: Session, seen: Seen) -> Iterator[tuple[Track, str | None]]:
-    """Yield the tracks of a clip and why they cannot be the craft, None where they may."""
-    line = session.flight_line
-    place = (line.offset_m, line.height_m) if line.stated else (0.0, FALLBACK_HEIGHT_M)
-    readout = seen.stand.camera.readout_s or 0.0
-    for track in (*seen.tracks, *joined(seen.tracks)):
-        why = _too_little(track, seen)
-        if why is None:
-            laid = sketch(track, seen.stand, place, session.course.length_m, readout)
-            why = _cannot_fly(laid, session)
-        yield track, why
-
-
-def _too_little(track: Track, seen: Seen) -> str | None:
-    """Say why a track is not even laid on the course, None where it is."""
-    if len(track) < LEAST_LIGHTS:
-        return f"{LEAST_LIGHTS} lights are needed"
-    return None if _chosen(track, seen.clip.choose) else "`choose` names another light"
-
-
-def _cannot_fly(laid: Sketch, session: Session) -> str | None:
-    """Say why a laid-out track does not move along the course as a craft could, None if it does."""
-    length_m = session.course.length_m
-    low, high = session.craft.speed_mps
-    if not np.isfinite(laid.speed_mps) or not np.isfinite(laid.scatter_m):
-        return "it cannot be laid on the course"
-    inside = laid.x_m[np.isfinite(laid.x_m)]
-    covered = float(min(inside.max(), length_m) - max(inside.min(), 0.0))
-    if not low / SPEED_SLACK <= abs(laid.speed_mps) <= high * SPEED_SLACK:
-        return f"about {3.6 * laid.speed_mps:.0f} km/h along the course is no speed of the craft"
-    if covered < LEAST_SPAN * length_m:
-        return f"it covers {max(covered, 0.0):.1f} m of the course's {length_m:g} m"
-    if laid.scatter_m > MOST_SCATTER * max(covered, 1.0):
-        return f"it lies {laid.scatter_m:.1f} m (RMS) off a steady flight"
-    return None
-
-
-def _tell(clip: str, track: Track, what: str) -> None:
-    """Tell what becomes of a track."""
-    if wanted():
-        lights, from_s, to_s = len(track), float(track.time_s[0]), float(track.time_s[-1])
-        decided(
-            __name__, f"{clip}: {lights} lights from {from_s:.2f} to {to_s:.2f} s: {what}",
-            clip=clip, lights=lights, from_s=from_s, to_s=to_s, verdict=what,
-        )  # fmt: skip
-
-
-def _chosen(track: Track, choices: Sequence[Choice]) -> bool:
-    """Tell whether a track holds one of the lights that the user chose, or none was chosen."""
-    if not choices:
-        return True
-    interval_s = float(np.median(np.diff(track.time_s)))
-    for choice in choices:
-        near = np.abs(track.time_s - choice.time_s) <= 0.75 * interval_s
-        if np.any(np.linalg.norm(track.xy_px[near] - choice.xy_px, axis=1) <= CHOICE_PX):
-            return True
-    return False
-
-
 def one_pass(session: Session, seen: Sequence[Seen], label: str) -> Found:
     """Solve the one pass that these clips hold.
 
@@ -136,7 +46,7 @@ def one_pass(session: Session, seen: Sequence[Seen], label: str) -> Found:
     options = [(row, tracks) for row, tracks in options if tracks]
     if not options:
         raise MotionError(
-            f"no light moves along the course like the craft{_left_out(session, seen)}; "
+            f"no light moves along the course like the craft{left_out(session, seen)}; "
             "look at the track pictures, and see flight_line, craft.speed_kmh, the picks, and "
             "rate_hz of a clip that was stored for slow playback"
         )
@@ -144,17 +54,6 @@ def one_pass(session: Session, seen: Sequence[Seen], label: str) -> Found:
     if not solved:
         _explain(session, options, label)
     return _best(solved, session.craft.lamp_u_m)
-
-
-def _left_out(session: Session, seen: Sequence[Seen]) -> str:
-    """Say why the longest track that could be laid on the course is not the craft's."""
-    sifted = [(row.clip.name, *each) for row in seen for each in _sifted(session, row)]
-    clip, track, why = max(sifted, key=lambda entry: len(entry[1]), default=("", None, None))
-    if track is None or len(track) < LEAST_LIGHTS:
-        return ""
-    where = f" of {clip}" if len(seen) > 1 else ""
-    lights = f"{len(track)} lights, {track.time_s[0]:.2f} to {track.time_s[-1]:.2f} s"
-    return f"; of the longest track{where} ({lights}): {why}"
 
 
 def _best(solved: Sequence[Found], lamp_u_m: float) -> Found:
@@ -220,12 +119,12 @@ def _attempt(
     try:
         found = _flown(session, seen, tracks, label)
     except MotionError as error:
-        _tell(seen[0].clip.name, tracks[0], f"no flight explains it: {error}")
+        tell(seen[0].clip.name, tracks[0], f"no flight explains it: {error}")
         return None
     against = _against(found.result, seen)
     if not against:
         return found
-    _tell(seen[0].clip.name, tracks[0], f"is not the craft: {against}")
+    tell(seen[0].clip.name, tracks[0], f"is not the craft: {against}")
     return None
 
 
@@ -326,7 +225,7 @@ def _same_time(first: PassResult, second: PassResult) -> bool:
 def best_status(session: Session, seen: Seen, enough: Sequence[str] = ("measured",)) -> str:
     """Return the best status of tracks that are flights by themselves, or the first `enough`."""
     status = "none"
-    tracks = (track for track, why in _sifted(session, seen) if why is None)
+    tracks = (track for track, why in sifted(session, seen) if why is None)
     for track in sorted(tracks, key=len, reverse=True)[:TRIED]:
         with suppress(MotionError):
             flight = solve(session, [Lit(clip=seen.clip.name, stand=seen.stand, track=track)], "?")

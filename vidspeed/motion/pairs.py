@@ -13,11 +13,12 @@ import numpy as np
 
 from vidspeed.chance import chi2_isf
 from vidspeed.errors import MotionError
-from vidspeed.motion.choose import Found, Seen, one_pass
+from vidspeed.motion.choose import Found, one_pass
 from vidspeed.motion.flight import Flight, light_times
 from vidspeed.motion.links import Link, Matching, match
 from vidspeed.motion.match import Once, Pairing, Reel
 from vidspeed.motion.path import basis, basis_rate, places_at
+from vidspeed.motion.sift import Seen
 from vidspeed.values import Problem, Session, Value
 
 UNLIKELY = 1e-4  # probability of a joint solution's misfit below which it is not believed
