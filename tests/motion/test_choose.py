@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.motion.flown import evening, flown
+from tests.motion.flown import evening, flown, plain_track
 from vidspeed.errors import MotionError
 from vidspeed.motion.choose import many_passes, one_pass, relabelled
 from vidspeed.motion.flight import take
@@ -222,4 +222,28 @@ def test_a_camera_that_looks_along_the_course_sees_the_craft_far_beyond_it(seed,
     found = one_pass(scene.session, seen_of(scene, lit), "1")
     assert len(lit[0].track) > 90
     assert found.result.status == "measured"
+    assert found.result.speed_mps == pytest.approx(truth, abs=4 * found.result.speed_u_mps)
+
+
+def weaving(track, later_s):
+    """Return a light that flies the same way with twice the lights and half the speed, weaving."""
+    count = 2 * len(track)
+    at = np.linspace(0.0, len(track) - 1.0, count)
+    across, down, row = (
+        np.interp(at, np.arange(len(track)), column)
+        for column in (track.xy_px[:, 0], track.xy_px[:, 1], track.row)
+    )
+    down = down + 20.0 * np.sin(np.arange(count) / 3.0)
+    time_s = track.time_s[0] + later_s + np.arange(count) / 60.0
+    return plain_track(np.arange(count), time_s, np.column_stack([across, down]), 0.3, row)
+
+
+@pytest.mark.parametrize("cameras", [1, 2])
+def test_the_craft_is_found_beside_many_longer_lights_that_weave(cameras):
+    scene = evening(35, cameras, offset_u_m=3.0, height_u_m=3.0)
+    lit, truth = flown(scene, speed_mps=140.0)
+    insects = [weaving(lit[0].track, 3.0 * number) for number in range(1, 7)]
+    found = one_pass(scene.session, seen_of(scene, lit, insects), "1")
+    assert found.result.status == "measured"
+    assert found.flight.lit[0].track is lit[0].track
     assert found.result.speed_mps == pytest.approx(truth, abs=4 * found.result.speed_u_mps)

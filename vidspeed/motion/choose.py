@@ -5,10 +5,10 @@ Two that explain a pass about equally well are both reported; nothing is chosen 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from itertools import product
+from itertools import chain, product
 
 from vidspeed.decisions import decided
 from vidspeed.errors import MotionError
@@ -17,10 +17,11 @@ from vidspeed.motion.flight import Flight, Lit, solve
 from vidspeed.motion.halves import is_part, one_flight
 from vidspeed.motion.lamps import all_go_along, brightness, lamps_check
 from vidspeed.motion.noise import WORST, worst_scale
-from vidspeed.motion.sift import Seen, left_out, plausible, sifted, tell
+from vidspeed.motion.sift import Seen, left_out, plausible, roughness, sifted, tell
 from vidspeed.values import Check, PassResult, Session, Track, Value
 
-TRIED = 4  # tracks of a clip that are solved as flights
+TRIED = 4  # tracks of a clip that are solved as flights at first
+MOST_TRIED = 40  # combinations of tracks after which no more of them are solved
 EQUAL_LIGHTS = 0.7  # a candidate with this share of the best one's lights in each clip is a rival
 
 
@@ -42,7 +43,7 @@ def one_pass(session: Session, seen: Sequence[Seen], label: str) -> Found:
 
     Raises MotionError where nothing in them moves along the course like the craft.
     """
-    options = [(row, plausible(session, row)[:TRIED]) for row in seen]
+    options = [(row, plausible(session, row)) for row in seen]
     options = [(row, tracks) for row, tracks in options if tracks]
     if not options:
         raise MotionError(
@@ -50,7 +51,8 @@ def one_pass(session: Session, seen: Sequence[Seen], label: str) -> Found:
             "look at the track pictures, and see flight_line, craft.speed_kmh, the picks, and "
             "rate_hz of a clip that was stored for slow playback"
         )
-    solved = list(_solved(session, options, label))
+    blocks = _likeliest([tracks for _, tracks in options])
+    solved = _solved(session, [row for row, _ in options], blocks, label)
     if not solved:
         _explain(session, options, label)
     return _best(solved, session.craft.lamp_u_m)
@@ -99,18 +101,42 @@ def _tell_choice(ranked: Sequence[Found], best: Found, rivals: Sequence[Found]) 
         )  # fmt: skip
 
 
+def _likeliest(tracks: Sequence[Sequence[Track]]) -> Iterator[list[tuple[Track, ...]]]:
+    """Yield combinations of a track of each clip: of the longest, then of ever more, smooth first.
+
+    What lives long and weaves, like an insect, does not hide the craft.
+    """
+    block = list(product(*(rows[:TRIED] for rows in tracks)))
+    tried: set[tuple[int, ...]] = set()
+    smooth = [sorted(rows, key=roughness) for rows in tracks]
+    for most in range(TRIED, MOST_TRIED + 1, TRIED):
+        yield block
+        tried |= {tuple(map(id, row)) for row in block}
+        if len(tried) >= MOST_TRIED:
+            return
+        further = product(*(rows[:most] for rows in smooth))
+        fresh = (row for row in further if tuple(map(id, row)) not in tried)
+        block = sorted(fresh, key=lambda row: -sum(map(len, row)))  # a whole before its parts
+
+
 def _solved(
-    session: Session, options: Sequence[tuple[Seen, list[Track]]], label: str
-) -> Iterator[Found]:
-    """Yield every combination of tracks that is a flight of the craft."""
-    taken: list[tuple[Track, ...]] = []
-    for tracks in product(*(tracks for _, tracks in options)):
-        if any(all(map(is_part, tracks, whole)) for whole in taken):
-            continue
-        found = _attempt(session, [row for row, _ in options], tracks, label)
-        if found is not None:
-            taken.append(tracks)
-            yield found
+    session: Session,
+    seen: Sequence[Seen],
+    blocks: Iterable[Iterable[tuple[Track, ...]]],
+    label: str,
+) -> list[Found]:
+    """Return every combination that is a flight of the craft, of blocks up to a measured one."""
+    found: list[Found] = []
+    for block in blocks:
+        for tracks in block:
+            wholes = ([lit.track for lit in row.flight.lit] for row in found)
+            if any(all(map(is_part, tracks, whole)) for whole in wholes):
+                continue
+            made = _attempt(session, seen, tracks, label)
+            found += [made] if made is not None else []
+        if any(row.result.status == "measured" for row in found):
+            break
+    return found
 
 
 def _attempt(
@@ -206,8 +232,8 @@ def _with_rivals(best: PassResult, rivals: Sequence[PassResult]) -> PassResult:
 
 def many_passes(session: Session, seen: Seen) -> list[Found]:
     """Solve every pass of a clip that may hold several, in order of time, labelled "?"."""
-    options = [(seen, plausible(session, seen))]
-    waiting = sorted(_solved(session, options, "?"), key=_rank, reverse=True)
+    each = [[(track,) for track in plausible(session, seen)]]
+    waiting = sorted(_solved(session, [seen], each, "?"), key=_rank, reverse=True)
     found = []
     while waiting:
         beside = [row for row in waiting if _same_time(row.result, waiting[0].result)]
@@ -225,8 +251,9 @@ def _same_time(first: PassResult, second: PassResult) -> bool:
 def best_status(session: Session, seen: Seen, enough: Sequence[str] = ("measured",)) -> str:
     """Return the best status of tracks that are flights by themselves, or the first `enough`."""
     status = "none"
-    tracks = (track for track, why in sifted(session, seen) if why is None)
-    for track in sorted(tracks, key=len, reverse=True)[:TRIED]:
+    tracks = [track for track, why in sifted(session, seen) if why is None]
+    blocks = _likeliest([sorted(tracks, key=len, reverse=True)])
+    for (track,) in chain.from_iterable(blocks):
         with suppress(MotionError):
             flight = solve(session, [Lit(clip=seen.clip.name, stand=seen.stand, track=track)], "?")
             result = outlined(session, flight, [seen.clip], "?")

@@ -102,6 +102,15 @@ def _chosen(track: Track, choices: Sequence[Choice]) -> bool:
     return False
 
 
+def roughness(track: Track) -> float:
+    """Return how far the lights of a track lie off a smooth way (RMS), as a part of the way."""
+    tau = (track.time_s - track.time_s.mean()) / max(float(np.ptp(track.time_s)), 1e-9)
+    basis = np.vander(tau, 4, increasing=True)
+    left = track.xy_px - basis @ np.linalg.lstsq(basis, track.xy_px, rcond=None)[0]
+    way = float(np.linalg.norm(track.xy_px[-1] - track.xy_px[0]))
+    return float(np.sqrt(np.mean(np.sum(left**2, axis=1)))) / max(way, 1e-9)
+
+
 def left_out(session: Session, seen: Sequence[Seen]) -> str:
     """Say why the longest track that could be laid on the course is not the craft's."""
     judged = [(row.clip.name, *each) for row in seen for each in sifted(session, row)]
