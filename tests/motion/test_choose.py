@@ -247,3 +247,31 @@ def test_the_craft_is_found_beside_many_longer_lights_that_weave(cameras):
     assert found.result.status == "measured"
     assert found.flight.lit[0].track is lit[0].track
     assert found.result.speed_mps == pytest.approx(truth, abs=4 * found.result.speed_u_mps)
+
+
+@pytest.mark.parametrize("lights", [3, 4])
+def test_a_craft_of_too_few_lights_says_how_many_are_needed_and_how_to_get_them(lights):
+    scene = evening(35, 1)
+    lit, _ = flown(scene, speed_mps=140.0)
+    whole = lit[0].track
+    some = np.linspace(8, len(whole) - 9, lights).astype(int)
+    track = take(whole, np.isin(np.arange(len(whole)), some))
+    row = replace(seen_of(scene, lit)[0], tracks=(track,))
+    with pytest.raises(MotionError) as raised:
+        one_pass(scene.session, [row], "1")
+    message = str(raised.value)
+    assert f"{lights} lights" in message
+    assert "5 are needed; film from farther away or with more frames a second" in message
+    assert "flight_line" not in message
+
+
+def test_a_camera_that_the_fastest_craft_crosses_in_few_frames_says_so():
+    """Three frames make no track: what is wrong can be told from the picture's width alone."""
+    scene = evening(35, 1)
+    lit, _ = flown(scene, speed_mps=140.0)
+    stand = replace(lit[0].stand, interval_s=1.0 / 5.0)
+    row = replace(seen_of(scene, lit)[0], tracks=(), stand=stand)
+    with pytest.raises(MotionError, match=r"600 km/h is in the picture for \d frames, 5 are need"):
+        one_pass(scene.session, [row], "1")
+    with pytest.raises(MotionError, match="see flight_line"):
+        one_pass(scene.session, [replace(row, stand=lit[0].stand)], "1")

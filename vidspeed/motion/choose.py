@@ -17,7 +17,7 @@ from vidspeed.motion.flight import Flight, Lit, solve
 from vidspeed.motion.halves import is_part, one_flight
 from vidspeed.motion.lamps import all_go_along, brightness, lamps_check
 from vidspeed.motion.noise import WORST, worst_scale
-from vidspeed.motion.sift import Seen, left_out, plausible, roughness, sifted, tell
+from vidspeed.motion.sift import Seen, no_light, plausible, roughness, sifted, tell
 from vidspeed.values import Check, PassResult, Session, Track, Value
 
 TRIED = 4  # tracks of a clip that are solved as flights at first
@@ -46,11 +46,7 @@ def one_pass(session: Session, seen: Sequence[Seen], label: str) -> Found:
     options = [(row, plausible(session, row)) for row in seen]
     options = [(row, tracks) for row, tracks in options if tracks]
     if not options:
-        raise MotionError(
-            f"no light moves along the course like the craft{left_out(session, seen)}; "
-            "look at the track pictures, and see flight_line, craft.speed_kmh, the picks, and "
-            "rate_hz of a clip that was stored for slow playback"
-        )
+        raise MotionError(no_light(session, seen))
     blocks = _likeliest([tracks for _, tracks in options])
     solved = _solved(session, [row for row, _ in options], blocks, label)
     if not solved:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from vidspeed.decisions import decided, wanted
+from vidspeed.geometry.corridor import corridor
 from vidspeed.motion.halves import joined
 from vidspeed.motion.stand import Stand
 from vidspeed.motion.start import FALLBACK_HEIGHT_M, Sketch, sketch
@@ -16,6 +17,7 @@ from vidspeed.values import Choice, Clip, Session, Track, Value
 LEAST_SPAN = 0.15  # of the course that a track must cover to be solved
 MOST_SCATTER = 0.15  # RMS about uniform motion, over the covered x, that a flight can have
 LEAST_LIGHTS = 5
+LEAST_STRAIGHT = 3  # lights that show whether they move steadily
 SPEED_SLACK = 2.5  # the sketch's range is not known, so its speed is only about right
 CHOICE_PX = 15.0
 
@@ -45,15 +47,17 @@ def plausible(session: Session, seen: Seen) -> list[Track]:
 
 def sifted(session: Session, seen: Seen) -> Iterator[tuple[Track, str | None]]:
     """Yield the tracks of a clip and why they cannot be the craft, None where they may."""
+    for track in (*seen.tracks, *joined(seen.tracks)):
+        yield track, _too_little(track, seen) or _not_craft(session, seen, track)
+
+
+def _not_craft(session: Session, seen: Seen, track: Track) -> str | None:
+    """Say why a track, laid on the course, does not move like the craft, None if it does."""
     line = session.flight_line
     place = (line.offset_m, line.height_m) if line.stated else (0.0, FALLBACK_HEIGHT_M)
     readout = seen.stand.camera.readout_s or 0.0
-    for track in (*seen.tracks, *joined(seen.tracks)):
-        why = _too_little(track, seen)
-        if why is None:
-            laid = sketch(track, seen.stand, place, session.course.length_m, readout)
-            why = _cannot_fly(laid, session)
-        yield track, why
+    laid = sketch(track, seen.stand, place, session.course.length_m, readout)
+    return _cannot_fly(laid, session)
 
 
 def _too_little(track: Track, seen: Seen) -> str | None:
@@ -111,7 +115,56 @@ def roughness(track: Track) -> float:
     return float(np.sqrt(np.mean(np.sum(left**2, axis=1)))) / max(way, 1e-9)
 
 
-def left_out(session: Session, seen: Sequence[Seen]) -> str:
+def no_light(session: Session, seen: Sequence[Seen]) -> str:
+    """Say that no track of some clips may be the craft, why, and what to do."""
+    few = _few_lights(session, seen)
+    if few is not None:
+        return (
+            f"{few}, {LEAST_LIGHTS} are needed; film from farther away or with more frames a second"
+        )
+    return (
+        f"no light moves along the course like the craft{_left_out(session, seen)}; look at the "
+        "track pictures, and see flight_line, craft.speed_kmh, the picks, and rate_hz of a clip "
+        "that was stored for slow playback"
+    )
+
+
+def _few_lights(session: Session, seen: Sequence[Seen]) -> str | None:
+    """Say that a craft flew through the pictures in too few frames, or would; None: not so."""
+    tracks = [(row, track) for row in seen for track in row.tracks]
+    if not tracks:
+        return _fast(session, seen)
+    row, track = max(tracks, key=lambda entry: len(entry[1]))
+    if not LEAST_STRAIGHT <= len(track) < LEAST_LIGHTS or _not_craft(session, row, track):
+        return None
+    where = f" of {row.clip.name}" if len(seen) > 1 else ""
+    return (
+        f"the track{where} that may be the craft, {track.time_s[0]:.2f} to "
+        f"{track.time_s[-1]:.2f} s, has {len(track)} lights"
+    )
+
+
+def _fast(session: Session, seen: Sequence[Seen]) -> str | None:
+    """Say that the fastest craft is in a picture for too few frames; None where it is not."""
+    fastest = session.craft.speed_mps[1]
+    for row in seen:
+        camera, stand = row.stand.camera, row.stand
+        along = corridor(
+            session.course, session.flight_line, session.craft, stand.pose, stand.lens(),
+            camera.image_size_px,
+        )  # fmt: skip
+        if along is not None:
+            frames = int(float(np.ptp(along.x_m)) / fastest / stand.interval_s)
+            if frames < LEAST_LIGHTS:
+                where = f" of {row.clip.name}" if len(seen) > 1 else ""
+                return (
+                    "no light was followed; a craft at "
+                    f"{3.6 * fastest:.0f} km/h is in the picture{where} for {frames} frames"
+                )
+    return None
+
+
+def _left_out(session: Session, seen: Sequence[Seen]) -> str:
     """Say why the longest track that could be laid on the course is not the craft's."""
     judged = [(row.clip.name, *each) for row in seen for each in sifted(session, row)]
     clip, track, why = max(judged, key=lambda entry: len(entry[1]), default=("", None, None))
