@@ -462,8 +462,9 @@ def test_every_fault_is_said_at_once(tmp_path: Path) -> None:
         ("name,x_px,y_px,u_px\nA1,1,2,1\n", "1 marker picked, at least 4 needed; pick more (picks"),
         ("name,x_px,y_px,u_px\n", "0 markers picked, at least 4 needed; pick more (picks"),
         (PICKS + "B7,1,2,0.5\n", 'picks-north.csv: row 7: no marker is named "B7"; there are "A1"'),
-        (PICKS + "a1,1,2,0.5\n", 'row 7: no marker is named "a1"; the nearest is "A1"'),
+        (PICKS.replace("A1,", "a1,"), 'row 2: no marker is named "a1"; the nearest is "A1"'),
         (PICKS + "A1,1,2,0.5\n", 'picks-north.csv: row 7: pick of "A1" is in row 2 too'),
+        (PICKS + "a1,1,2,0.5\n", 'row 7: pick of "a1" is in row 2 too but for capitals, as "A1"'),
         (PICKS.replace("1750,", "1919.6,"), "row 5: x_px is 1919.6, outside the picture of "
          "[1920, 1080] pixels; pick on a still of the clip's own size"),
         (PICKS.replace("600.5,0.5", "600.5,0"), "row 5: u_px is 0.0, a number above 0 in pixels"),

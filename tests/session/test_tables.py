@@ -184,6 +184,7 @@ def test_every_figure_of_a_track_comes_back_to_the_last_bit(tmp_path: Path) -> N
         ("A2,80,-5,0,0.02,", "A2,80,-5,0,,", "row 3: u_m is blank, a number at least 0 in metres"),
         ("0.02,check", "0.02,chk", 'row 6: use is "chk", "fit" or "check" is needed'),
         ("A2,", "A1,", 'row 3: marker "A1" is in row 2 too; keep one, or rename it'),
+        ("A2,", "a1,", 'row 3: marker "a1" is in row 2 too but for capitals, as "A1"; rename one'),
         ("u_m", "um", 'markers.csv: unknown column "um"; the nearest known is u_m'),
         ("u_m", "note", "column u_m is missing; standard uncertainty"),
         ("use", "u_m", "column u_m is there twice; keep one"),

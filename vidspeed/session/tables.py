@@ -145,17 +145,19 @@ def _name(row: Row) -> str:
 
 
 def refuse_doubles(rows: list[Row], where: str, what: str) -> None:
-    """Raise where two rows have one name."""
-    first: dict[str, int] = {}
+    """Raise where two rows have one name, or names that differ in capitals only."""
+    first: dict[str, Row] = {}
     faults = Faults()
     for row in rows:
         name = _name(row)
-        if name in first:
+        other = first.setdefault(name.casefold(), row)
+        if other is not row:
+            like = f" but for capitals, as {shown(_name(other))}; rename one"
+            like = "; keep one, or rename it" if _name(other) == name else like
             faults.add(
                 f"{where}: row {row.number}",
-                f"{what} {shown(name)} is in row {first[name]} too; keep one, or rename it",
+                f"{what} {shown(name)} is in row {other.number} too{like}",
             )
-        first.setdefault(name, row.number)
     if faults:
         raise SessionError(*faults.messages)
 
