@@ -113,6 +113,49 @@ def test_parts_of_a_track_on_both_sides_of_a_pole_are_one_flight(cameras, gaps_s
         assert found.result.speed_mps == pytest.approx(truth, abs=4 * found.result.speed_u_mps)
 
 
+@pytest.mark.parametrize(("speed_mps", "gap_s"), [(42.0, 0.34), (60.0, 0.4), (100.0, 0.34)])
+def test_halves_on_both_sides_of_a_tree_are_one_pass_from_gate_to_gate(speed_mps, gap_s):
+    scene = evening(33, 1)
+    lit, truth = flown(scene, speed_mps=speed_mps)
+    first, second = parts_of(lit[0].track, (-gap_s / 2.0, gap_s / 2.0))
+    seen = seen_of(scene, [replace(lit[0], track=first)], [second])
+    for found in [one_pass(scene.session, seen, "1"), *many_passes(scene.session, seen[0])]:
+        assert found.result.status == "measured"
+        assert not rivalled(found)
+        assert len(found.result.sightings[0].track) == len(first) + len(second)
+        assert found.result.speed_mps == pytest.approx(truth, abs=4 * found.result.speed_u_mps)
+
+
+def test_three_parts_beside_two_trees_are_one_pass():
+    scene = evening(33, 1)
+    lit, truth = flown(scene, speed_mps=42.0)
+    first, *others = parts_of(lit[0].track, (-0.6, -0.2), (0.2, 0.6))
+    seen = seen_of(scene, [replace(lit[0], track=first)], others)
+    found = one_pass(scene.session, seen, "1")
+    assert len(found.result.sightings[0].track) == len(first) + sum(map(len, others))
+    assert found.result.speed_mps == pytest.approx(truth, abs=4 * found.result.speed_u_mps)
+
+
+@pytest.mark.parametrize("change", [{"later_s": 0.02}, {"later_s": -0.15}, {"down_px": 20.0}])
+def test_halves_of_two_craft_are_never_one_pass(change):
+    scene = evening(33, 1)
+    lit, _ = flown(scene, speed_mps=80.0)
+    first, second = parts_of(lit[0].track, (-0.25, 0.25))
+    seen = seen_of(scene, [replace(lit[0], track=first)], [shifted(second, **change)])
+    found = one_pass(scene.session, seen, "1")
+    assert len(found.result.sightings[0].track) <= max(len(first), len(second))
+
+
+def test_a_craft_and_its_fainter_image_are_never_one_pass():
+    scene = evening(33, 1)
+    lit, _ = flown(scene, speed_mps=80.0)
+    first, second = parts_of(lit[0].track, (-0.25, 0.25))
+    image = bright(shifted(second, down_px=3.0), 20.0)
+    seen = seen_of(scene, [replace(lit[0], track=bright(first, 90.0))], [image])
+    found = one_pass(scene.session, seen, "1")
+    assert len(found.result.sightings[0].track) <= max(len(first), len(second))
+
+
 def test_a_craft_that_comes_back_after_a_gap_is_not_joined():
     scene = evening(33, 1)
     there, _ = flown(scene, speed_mps=100.0)

@@ -13,11 +13,12 @@ from itertools import chain, product
 from vidspeed.decisions import decided
 from vidspeed.errors import MotionError
 from vidspeed.motion.account import account, outlined
+from vidspeed.motion.across import spanning
 from vidspeed.motion.flight import Flight, Lit, solve
 from vidspeed.motion.halves import is_part, one_flight
 from vidspeed.motion.lamps import all_go_along, brightness, lamps_check
 from vidspeed.motion.noise import WORST, worst_scale
-from vidspeed.motion.sift import Seen, no_light, plausible, roughness, sifted, tell
+from vidspeed.motion.sift import Seen, no_light, plausible, roughness, tell
 from vidspeed.values import Check, PassResult, Session, Track, Value
 
 TRIED = 4  # tracks of a clip that are solved as flights at first
@@ -43,7 +44,7 @@ def one_pass(session: Session, seen: Sequence[Seen], label: str) -> Found:
 
     Raises MotionError where nothing in them moves along the course like the craft.
     """
-    options = [(row, plausible(session, row)) for row in seen]
+    options = [(row, _candidates(session, row)) for row in seen]
     options = [(row, tracks) for row, tracks in options if tracks]
     if not options:
         raise MotionError(no_light(session, seen))
@@ -52,6 +53,11 @@ def one_pass(session: Session, seen: Sequence[Seen], label: str) -> Found:
     if not solved:
         _explain(session, options, label)
     return _best(solved, session.craft.lamp_u_m)
+
+
+def _candidates(session: Session, seen: Seen) -> list[Track]:
+    """Return what of a clip is solved as a flight, halves on both sides of a long gap whole."""
+    return sorted([*plausible(session, seen), *spanning(session, seen)], key=len, reverse=True)
 
 
 def _best(solved: Sequence[Found], lamp_u_m: float) -> Found:
@@ -228,7 +234,7 @@ def _with_rivals(best: PassResult, rivals: Sequence[PassResult]) -> PassResult:
 
 def many_passes(session: Session, seen: Seen) -> list[Found]:
     """Solve every pass of a clip that may hold several, in order of time, labelled "?"."""
-    each = [[(track,) for track in plausible(session, seen)]]
+    each = [[(track,) for track in _candidates(session, seen)]]
     waiting = sorted(_solved(session, [seen], each, "?"), key=_rank, reverse=True)
     found = []
     while waiting:
@@ -247,8 +253,7 @@ def _same_time(first: PassResult, second: PassResult) -> bool:
 def best_status(session: Session, seen: Seen, enough: Sequence[str] = ("measured",)) -> str:
     """Return the best status of tracks that are flights by themselves, or the first `enough`."""
     status = "none"
-    tracks = [track for track, why in sifted(session, seen) if why is None]
-    blocks = _likeliest([sorted(tracks, key=len, reverse=True)])
+    blocks = _likeliest([_candidates(session, seen)])
     for (track,) in chain.from_iterable(blocks):
         with suppress(MotionError):
             flight = solve(session, [Lit(clip=seen.clip.name, stand=seen.stand, track=track)], "?")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import pairwise
 from typing import Any
@@ -41,11 +41,16 @@ def joined(tracks: Sequence[Track]) -> list[Track]:
     for _, number, after in fits:
         if number not in follower and after not in follower.values():
             follower[number] = after
-    chains = [[number] for number in follower if number not in follower.values()]
-    for chain in chains:
+    return [together([tracks[number] for number in chain]) for chain in chains(follower)]
+
+
+def chains(follower: Mapping[int, int]) -> list[list[int]]:
+    """Return what follows on each other, from the first to the last, by what follows on what."""
+    found = [[number] for number in follower if number not in follower.values()]
+    for chain in found:
         while chain[-1] in follower:
             chain.append(follower[chain[-1]])
-    return [_together([tracks[number] for number in chain]) for chain in chains]
+    return found
 
 
 def is_part(one: Track, whole: Track) -> bool:
@@ -73,20 +78,20 @@ def one_flight(first: PassResult, second: PassResult) -> bool:
         alike
         and bool(apart)
         and all(
-            other is not None and 0.0 < max(_gap_s(one, other), _gap_s(other, one)) <= MOST_GAP_S
+            other is not None and 0.0 < max(gap_s(one, other), gap_s(other, one)) <= MOST_GAP_S
             for one, other in apart
         )
     )
 
 
-def _gap_s(one: Track, other: Track) -> float:
+def gap_s(one: Track, other: Track) -> float:
     """Return the time from the end of a track to the beginning of another; negative: overlap."""
     return float(other.time_s[0] - one.time_s[-1])
 
 
 def _off(one: Track, other: Track) -> float | None:
     """Return how far two tracks lie from one smooth way across their gap; None: they are not."""
-    if not 0.0 < _gap_s(one, other) <= MOST_GAP_S or min(len(one), len(other)) < LEAST_NEAR:
+    if not 0.0 < gap_s(one, other) <= MOST_GAP_S or min(len(one), len(other)) < LEAST_NEAR:
         return None
     time_s = np.concatenate([one.time_s[-NEAR:], other.time_s[:NEAR]])
     xy_px = np.concatenate([one.xy_px[-NEAR:], other.xy_px[:NEAR]])
@@ -101,7 +106,7 @@ def _off(one: Track, other: Track) -> float | None:
     return off if forth and off <= ROUGH_PX + ROUGH * way + 2.0 * own else None
 
 
-def _together(parts: Sequence[Track]) -> Track:
+def together(parts: Sequence[Track]) -> Track:
     """Put tracks that follow each other into one."""
     columns: dict[str, Any] = {
         name: np.concatenate([getattr(part, name) for part in parts]) for name in COLUMNS

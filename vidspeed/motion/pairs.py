@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from vidspeed.chance import chi2_isf
 from vidspeed.errors import MotionError
+from vidspeed.motion.across import strays
 from vidspeed.motion.choose import Found, one_pass
 from vidspeed.motion.flight import Flight, light_times
 from vidspeed.motion.links import Link, Matching, match
@@ -21,7 +21,6 @@ from vidspeed.motion.path import basis, basis_rate, places_at
 from vidspeed.motion.sift import Seen
 from vidspeed.values import Problem, Session, Value
 
-UNLIKELY = 1e-4  # probability of a joint solution's misfit below which it is not believed
 LOUDER = 2.0  # how much more the lights may scatter about the joint flight than about one alone
 UNNAMED = "?"  # the label of a pass before it has one
 ASSUMED_M = (0.0, 10.0, 4.0, 4.0)  # offset and height with u: to tell passes, never to measure
@@ -176,14 +175,7 @@ def _confirm(found: Found, singles: Sequence[Found]) -> None:
     Judged are what was known of the path beforehand, by chi-square, and the scatter of each
     clip's lights against that about its own flight.
     """
-    own = [
-        left
-        for entry, left in zip(
-            found.flight.network.inputs(), found.flight.adjustment.residuals, strict=True
-        )
-        if entry.owner.startswith("pass ") and entry.source != "light positions"
-    ]
-    if float(np.sum(np.square(own))) > chi2_isf(UNLIKELY, len(own)):
+    if strays(found.flight):
         raise MotionError("the path would have to be one that the flight line excludes")
     for row, single in zip(found.result.sightings, singles, strict=True):
         if row.noise_scale > LOUDER * single.result.sightings[0].noise_scale:

@@ -53,11 +53,20 @@ def sifted(session: Session, seen: Seen) -> Iterator[tuple[Track, str | None]]:
 
 def _not_craft(session: Session, seen: Seen, track: Track) -> str | None:
     """Say why a track, laid on the course, does not move like the craft, None if it does."""
+    return _cannot_fly(laid(session, seen, track), session)
+
+
+def laid(session: Session, seen: Seen, track: Track) -> Sketch:
+    """Return a track laid on the course along the flight line."""
     line = session.flight_line
     place = (line.offset_m, line.height_m) if line.stated else (0.0, FALLBACK_HEIGHT_M)
     readout = seen.stand.camera.readout_s or 0.0
-    laid = sketch(track, seen.stand, place, session.course.length_m, readout)
-    return _cannot_fly(laid, session)
+    return sketch(track, seen.stand, place, session.course.length_m, readout)
+
+
+def may_be_craft(session: Session, seen: Seen, track: Track) -> bool:
+    """Tell whether a track of a clip may be the craft on the course."""
+    return not (_too_little(track, seen) or _not_craft(session, seen, track))
 
 
 def _too_little(track: Track, seen: Seen) -> str | None:
@@ -67,20 +76,22 @@ def _too_little(track: Track, seen: Seen) -> str | None:
     return None if _chosen(track, seen.clip.choose) else "`choose` names another light"
 
 
-def _cannot_fly(laid: Sketch, session: Session) -> str | None:
+def _cannot_fly(sketched: Sketch, session: Session) -> str | None:
     """Say why a laid-out track does not move along the course as a craft could, None if it does."""
     length_m = session.course.length_m
     low, high = session.craft.speed_mps
-    if not np.isfinite(laid.speed_mps) or not np.isfinite(laid.scatter_m):
+    if not np.isfinite(sketched.speed_mps) or not np.isfinite(sketched.scatter_m):
         return "it cannot be laid on the course"
-    inside = laid.x_m[np.isfinite(laid.x_m)]
+    inside = sketched.x_m[np.isfinite(sketched.x_m)]
     covered = float(min(inside.max(), length_m) - max(inside.min(), 0.0))
-    if not low / SPEED_SLACK <= abs(laid.speed_mps) <= high * SPEED_SLACK:
-        return f"about {3.6 * laid.speed_mps:.0f} km/h along the course is no speed of the craft"
+    if not low / SPEED_SLACK <= abs(sketched.speed_mps) <= high * SPEED_SLACK:
+        return (
+            f"about {3.6 * sketched.speed_mps:.0f} km/h along the course is no speed of the craft"
+        )
     if covered < LEAST_SPAN * length_m:
         return f"it covers {max(covered, 0.0):.1f} m of the course's {length_m:g} m"
-    if laid.scatter_m > MOST_SCATTER * max(covered, 1.0):
-        return f"it lies {laid.scatter_m:.1f} m (RMS) off a steady flight"
+    if sketched.scatter_m > MOST_SCATTER * max(covered, 1.0):
+        return f"it lies {sketched.scatter_m:.1f} m (RMS) off a steady flight"
     return None
 
 
