@@ -113,6 +113,24 @@ def test_parts_of_a_track_on_both_sides_of_a_pole_are_one_flight(cameras, gaps_s
         assert found.result.speed_mps == pytest.approx(truth, abs=4 * found.result.speed_u_mps)
 
 
+@pytest.mark.parametrize("second_mps", [140.0, -140.0])
+def test_a_second_craft_that_flies_at_the_same_time_is_told(second_mps):
+    scene = evening(33, 1)
+    slow, _ = flown(scene, speed_mps=70.0, starts=[10.0])
+    fast, truth = flown(scene, speed_mps=second_mps, starts=[10.3])
+    own, other = (
+        replace(row.track, frame=np.round(row.track.time_s * 60.0).astype(int))
+        for row in (slow[0], fast[0])
+    )
+    seen = seen_of(scene, [replace(slow[0], track=own)], [shifted(other, down_px=-15.0)])
+    for found in [one_pass(scene.session, seen, "1"), *many_passes(scene.session, seen[0])]:
+        assert found.flight.lit[0].track is own
+        (check,) = [row for row in found.result.checks if row.name == "candidates"]
+        assert check.status == "warn"
+        assert f"{3.6 * truth:.0f}"[:2] in check.detail
+        assert "choose" in check.detail
+
+
 @pytest.mark.parametrize(("speed_mps", "gap_s"), [(42.0, 0.34), (60.0, 0.4), (100.0, 0.34)])
 def test_halves_on_both_sides_of_a_tree_are_one_pass_from_gate_to_gate(speed_mps, gap_s):
     scene = evening(33, 1)

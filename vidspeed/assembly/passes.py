@@ -284,7 +284,9 @@ def _names(seen: Sequence[Seen]) -> str:
 
 def _complaints(found: Sequence[Found], where: str) -> list[Problem]:
     return [
-        Problem(level="error", where=where, message=check.detail)
+        Problem(
+            level="error" if check.status == "fail" else "warn", where=where, message=check.detail
+        )
         for row in found
         for check in row.result.checks
         if check.name == "candidates"

@@ -75,6 +75,10 @@ def _best(solved: Sequence[Found], lamp_u_m: float) -> Found:
     check = lamps_check(best.result, [row.result for row in beside], lamp_u_m)
     if check is not None:
         best = replace(best, result=replace(best.result, checks=(*best.result.checks, check)))
+    others = [row for row in ranked if row not in rivals and _is_another(row, best)]
+    if others:
+        check = _others_check([row.result for row in others])
+        best = replace(best, result=replace(best.result, checks=(*best.result.checks, check)))
     if not rivals:
         return best
     return replace(
@@ -219,6 +223,35 @@ def _rival(other: Found, best: Found) -> bool:
             for row in best.result.sightings
         )
     )
+
+
+def _is_another(row: Found, best: Found) -> bool:
+    """Tell whether a candidate of fewer lights is a craft of its own, flown from gate to gate.
+
+    It shares no light with the one that is taken and differs from it in speed or direction.
+    """
+    one, other = best.result, row.result
+    if row is best or other.status != "measured" or not one.speed_mps or not other.speed_mps:
+        return False
+    taken = [lit.track for lit in best.flight.lit]
+    shared = any(is_part(lit.track, track) for lit in row.flight.lit for track in taken)
+    wide_mps = (one.speed_U95_mps or 0.0) + (other.speed_U95_mps or 0.0)
+    differs = one.direction != other.direction or abs(one.speed_mps - other.speed_mps) > wide_mps
+    return differs and not shared and not all_go_along(one, other)
+
+
+def _others_check(others: Sequence[PassResult]) -> Check:
+    """Say which other lights flew the course from gate to gate and are not measured."""
+    flights = ", ".join(
+        f"{3.6 * (row.speed_mps or 0.0):.1f} km/h {row.direction} at "
+        f"{row.crossings[0].time_in_s:.2f} s"
+        for row in others
+    )
+    detail = (
+        f"another light flew from gate to gate, too ({flights}), and is left out; if that is the "
+        "craft, say so with `choose` in the clip's entry"
+    )
+    return Check(name="candidates", status="warn", detail=detail)
 
 
 def _with_rivals(best: PassResult, rivals: Sequence[PassResult]) -> PassResult:
