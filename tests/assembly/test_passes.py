@@ -110,6 +110,25 @@ def test_one_pass_each_is_one_pass():
     assert problems == []
 
 
+@pytest.mark.parametrize("cameras_used", [1, 2])
+def test_a_second_craft_at_the_same_time_is_a_warning_of_the_pass(cameras_used):
+    scene, cameras = world()
+    tracks, truths = fly(scene, [(10.0, 70.0), (10.3, -140.0)])
+    clips = [
+        looked(
+            f"{name}.mp4",
+            name,
+            [replace(row, frame=np.round(60.0 * row.time_s).astype(int)) for row in own],
+        )
+        for name, own in zip("ns", tracks, strict=True)
+    ]
+    passes, problems = results_of(scene.session, cameras, clips[:cameras_used])
+    assert [row.status for row in passes] == ["measured"]
+    assert passes[0].speed_mps == pytest.approx(truths[0], abs=4.0 * passes[0].speed_u_mps)
+    assert [row.level for row in problems] == ["warn"]
+    assert "another light flew from gate to gate, too" in problems[0].message
+
+
 def test_a_clip_of_a_label_that_shows_nothing_of_its_pass_is_told():
     scene, cameras = world()
     (north, _), truths = fly(scene, [(10.0, 100.0)])

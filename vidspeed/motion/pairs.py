@@ -19,7 +19,7 @@ from vidspeed.motion.links import Link, Matching, match
 from vidspeed.motion.match import Once, Pairing, Reel
 from vidspeed.motion.path import basis, basis_rate, places_at
 from vidspeed.motion.sift import Seen
-from vidspeed.values import Problem, Session, Value
+from vidspeed.values import Check, Problem, Session, Value
 
 LOUDER = 2.0  # how much more the lights may scatter about the joint flight than about one alone
 UNNAMED = "?"  # the label of a pass before it has one
@@ -166,7 +166,14 @@ def _jointly(
     )
     found = one_pass(session, seen, UNNAMED)
     _confirm(found, singles)
-    return found, seen, group[0]
+    beside = [row for single in singles for row in single.result.checks if _tells_others(row)]
+    result = replace(found.result, checks=(*found.result.checks, *beside[:1]))
+    return replace(found, result=result), seen, group[0]
+
+
+def _tells_others(check: Check) -> bool:
+    """Tell whether a check names another craft, whose track the joint solution does not get."""
+    return check.name == "candidates" and check.status == "warn"
 
 
 def _confirm(found: Found, singles: Sequence[Found]) -> None:
