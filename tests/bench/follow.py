@@ -245,7 +245,11 @@ def judge(trial: Trial, shot: Shot, outcome: Outcome) -> Trial:
         backward=backward,
         false=false,
         wrong=bool(told) and not found and not trial.empty,
-        unsure=any(check.name == "candidates" for row in told for check in row.checks),
+        unsure=any(
+            check.name == "candidates" and check.status == "fail"
+            for row in told
+            for check in row.checks
+        ),
         lights=lights,
         centroid=centroid,
         z=tuple(
