@@ -75,6 +75,11 @@ def guesses(camera: Camera, markers: tuple[Marker, ...]) -> list[Guess]:
     return _unlike(found)[:4]
 
 
+def upright(pose: Pose) -> bool:
+    """Tell whether a camera does not stand on its head: whether down in its picture is down."""
+    return bool(pose.camera_from_course[1, 2] < 0.0)
+
+
 def _rms(places_m: Floats, xy_px: Floats, pose: Pose, lens: Floats) -> float:
     """Return the RMS distance of picks and projection; infinite where one is behind the camera."""
     error = np.linalg.norm(project(places_m, pose, lens) - xy_px, axis=1)

@@ -58,6 +58,7 @@ class _Point(Generic[State]):
     cost: float
 
 
+@np.errstate(over="ignore", invalid="ignore")  # a cost that is no number is a step too far
 def adjust(
     problem: Problem[State], state: State, *, tolerance: float = 1e-6, most: int = 100
 ) -> tuple[State, Adjustment]:

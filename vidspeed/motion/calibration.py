@@ -12,10 +12,10 @@ from vidspeed.geometry.lens import camera_points
 from vidspeed.geometry.pose import Guess, guesses
 from vidspeed.motion.adjust import Adjustment, adjust
 from vidspeed.motion.build import build
+from vidspeed.motion.misread import explained
 from vidspeed.motion.network import Network
 from vidspeed.motion.stand import Stand
 from vidspeed.motion.station import Station, look
-from vidspeed.motion.swapped import exchanged_picks
 from vidspeed.motion.unknowns import State
 from vidspeed.values import Camera, CameraFit, Floats, MarkerResidual, Problem, Session
 
@@ -32,6 +32,31 @@ def calibrate_camera(
     Raises CalibrationError where markers and picks do not fix the camera.
     """
     where = f'camera "{camera.name}"'
+    try:
+        tried = _solutions(session, camera, interval_s)
+    except CalibrationError as error:
+        why = explained(session, camera, interval_s, float("inf"))
+        if why is None:
+            raise
+        raise CalibrationError(f"{where}: {why}") from error
+    _, network, state, adjustment = tried[0]
+    fit = camera_fit(network, network.stations[0], state, adjustment)
+    if camera.lens.focal_free and fit.focal_u_px > MOST_FOCAL_U * fit.lens[0]:
+        raise CalibrationError(
+            f"{where}: focal_px is left out and the markers fix it only to "
+            f"{100.0 * fit.focal_u_px / fit.lens[0]:.0f} %, at most {100 * MOST_FOCAL_U:.0f} % is "
+            "allowed; state focal_px, or add markers nearer, farther and on poles"
+        )
+    return _settled(camera, state, network.stations[0], interval_s), _with_twin(fit, tried)
+
+
+def _solutions(
+    session: Session, camera: Camera, interval_s: float
+) -> list[tuple[float, Network, State, Adjustment]]:
+    """Return the adjustments of a camera with their chi-squares, the best first.
+
+    Raises CalibrationError where there is none.
+    """
     tried = []
     for guess in guesses(camera, session.markers):
         stand = _stand(camera, guess, interval_s)
@@ -42,30 +67,15 @@ def calibrate_camera(
             continue
         tried.append((adjustment.cost, network, state, adjustment))
     if not tried:
-        pair = exchanged_picks(session, camera, interval_s, float("inf"))
-        if pair is not None:
-            raise CalibrationError(
-                f'{where}: the picks of "{pair[0]}" and "{pair[1]}" look exchanged: with each '
-                "other's names everything fits; mend the names in the picks"
-            )
         raise CalibrationError(
-            f"{where}: the picks and the markers do not fix the camera"
+            f'camera "{camera.name}": the picks and the markers do not fix the camera'
             + (
                 "; state focal_px, or add markers off the plane of the others (some on poles)"
                 if camera.lens.focal_free
                 else "; add markers, some off the line and some on poles, and compare the names"
             )
         )
-    tried.sort(key=lambda row: row[0])
-    _, network, state, adjustment = tried[0]
-    fit = camera_fit(network, network.stations[0], state, adjustment)
-    if camera.lens.focal_free and fit.focal_u_px > MOST_FOCAL_U * fit.lens[0]:
-        raise CalibrationError(
-            f"{where}: focal_px is left out and the markers fix it only to "
-            f"{100.0 * fit.focal_u_px / fit.lens[0]:.0f} %, at most {100 * MOST_FOCAL_U:.0f} % is "
-            "allowed; state focal_px, or add markers nearer, farther and on poles"
-        )
-    return _settled(camera, state, network.stations[0], interval_s), _with_twin(fit, tried)
+    return sorted(tried, key=lambda row: row[0])
 
 
 def _stand(camera: Camera, guess: Guess, interval_s: float) -> Stand:

@@ -5,40 +5,39 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from vidspeed.errors import MotionError
+from vidspeed.geometry.pose import upright
 from vidspeed.motion.adjust import adjust
 from vidspeed.motion.build import build
+from vidspeed.motion.misread import explained
 from vidspeed.motion.stand import Stand
-from vidspeed.motion.swapped import exchanged_picks
 from vidspeed.motion.trust import trust
 from vidspeed.values import Problem, Session, Trusted
 
 
 def doubtful(session: Session, stands: Sequence[Stand]) -> tuple[Problem, ...]:
-    """Return a problem for each marker that is named, or for picks that look exchanged."""
-    exchanged = [problem for stand in stands for problem in _exchanged(session, stand)]
-    if exchanged:
-        return tuple(exchanged)
+    """Return a problem for each marker that is named, or for one mistake that explains all."""
+    mistaken = [problem for stand in stands for problem in _mistaken(session, stand)]
+    if mistaken:
+        return tuple(mistaken)
     try:
         return tuple(_told([row for row in trust(session, stands) if row.named]))
     except MotionError:
         return ()
 
 
-def _exchanged(session: Session, stand: Stand) -> list[Problem]:
-    """Return the problem of two picks of a camera that look exchanged, if there is one."""
+def _mistaken(session: Session, stand: Stand) -> list[Problem]:
+    """Return the problem of a mistake with which a camera would fit, if there is one."""
     camera = stand.camera
     try:
         network, state = build(session, [stand], [])
         cost = adjust(network, state)[1].cost
     except MotionError:
         return []
-    pair = exchanged_picks(session, camera, stand.interval_s, cost)
-    if pair is None:
+    if not upright(stand.pose):
+        cost = float("inf")  # markers in a plane, mirrored, look alike from below
+    message = explained(session, camera, stand.interval_s, cost)
+    if message is None:
         return []
-    message = (
-        f'the picks of "{pair[0]}" and "{pair[1]}" look exchanged: with each other\'s names '
-        "everything fits; mend the names in the picks"
-    )
     return [Problem(level="warn", where=f'camera "{camera.name}"', message=message)]
 
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from vidspeed.chance import chi2_isf
 from vidspeed.errors import CalibrationError, MotionError
-from vidspeed.geometry.pose import Guess, guesses
+from vidspeed.geometry.pose import Guess, guesses, upright
 from vidspeed.motion.adjust import adjust
 from vidspeed.motion.build import build
 from vidspeed.motion.stand import Stand
@@ -21,24 +21,27 @@ BETTER = 25.0  # by which chi-square must fall
 PLAUSIBLE = 1e-4  # probability of a misfit below which the exchange does not explain it
 
 
+def least_wanted(session: Session, camera: Camera, cost: float) -> float | None:
+    """Return the chi-square below which another reading explains a camera; None where it fits."""
+    use = {marker.name: marker.use for marker in session.markers}
+    count = sum(use[pick.name] == "fit" for pick in camera.picks)
+    limit = float(chi2_isf(PLAUSIBLE, max(2 * count - 6, 1)))
+    return None if cost <= limit else min(limit, cost - BETTER)
+
+
 def exchanged_picks(
-    session: Session, camera: Camera, interval_s: float, cost: float
+    session: Session, camera: Camera, interval_s: float, wanted: float
 ) -> tuple[str, str] | None:
     """Return two markers whose picks, exchanged, explain a camera that does not fit otherwise.
 
-    `cost` is the chi-square as picked, infinite where nothing fitted. Every pair is tried with
-    the closed-form poses, the best are adjusted. None with a free focal length, which would
-    explain much.
+    `wanted` is the chi-square that has to be reached. Every pair is tried with the closed-form
+    poses, the best are adjusted.
     """
     use = {marker.name: marker.use for marker in session.markers}
     at = [number for number, pick in enumerate(camera.picks) if use[pick.name] == "fit"]
-    limit = float(chi2_isf(PLAUSIBLE, max(2 * len(at) - 6, 1)))
-    if cost <= limit or camera.lens.focal_free:
-        return None
     promising = sorted(_guessed(session, camera, at), key=lambda row: row[2].rms_px)[:TRIED]
-    wanted = min(limit, cost - BETTER)
     for first, second, guess in promising:
-        if _cost(session, _exchanged(camera, first, second), guess, interval_s) < wanted:
+        if fitted(session, _exchanged(camera, first, second), guess, interval_s)[0] < wanted:
             return camera.picks[first].name, camera.picks[second].name
     return None
 
@@ -46,10 +49,18 @@ def exchanged_picks(
 def _guessed(session: Session, camera: Camera, at: list[int]) -> Iterator[tuple[int, int, Guess]]:
     """Yield every pair with the best closed-form pose once its picks are exchanged."""
     for first, second in combinations(at, 2):
-        try:
-            yield first, second, guesses(_exchanged(camera, first, second), session.markers)[0]
-        except CalibrationError:
-            continue
+        guess = upright_guess(_exchanged(camera, first, second), session)
+        if guess is not None:
+            yield first, second, guess
+
+
+def upright_guess(camera: Camera, session: Session) -> Guess | None:
+    """Return the best first pose of a camera that does not stand on its head, None without one."""
+    try:
+        found = guesses(camera, session.markers)
+    except CalibrationError:
+        return None
+    return next((guess for guess in found if upright(guess.pose)), None)
 
 
 def _exchanged(camera: Camera, first: int, second: int) -> Camera:
@@ -59,8 +70,13 @@ def _exchanged(camera: Camera, first: int, second: int) -> Camera:
     return replace(camera, picks=tuple(picks))
 
 
-def _cost(session: Session, camera: Camera, guess: Guess, interval_s: float) -> float:
-    """Return chi-square of a camera fitted from a first pose; infinite where it does not settle."""
+def fitted(
+    session: Session, camera: Camera, guess: Guess, interval_s: float
+) -> tuple[float, float]:
+    """Return chi-square and focal length, pixels, of a camera fitted from a first pose.
+
+    Chi-square is infinite where it does not settle.
+    """
     stand = Stand(
         camera=camera,
         pose=guess.pose,
@@ -70,6 +86,7 @@ def _cost(session: Session, camera: Camera, guess: Guess, interval_s: float) -> 
     )
     try:
         network, state = build(session, [stand], [])
-        return adjust(network, state)[1].cost
+        state, adjustment = adjust(network, state)
     except MotionError:
-        return float("inf")
+        return float("inf"), float("nan")
+    return adjustment.cost, float(network.stations[0].lens_at(state)[0])
