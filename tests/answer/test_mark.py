@@ -9,7 +9,7 @@ import pytest
 
 from tests.answer.days import choose_mark
 from vidspeed.answer.mark import mean_dof
-from vidspeed.answer.readings import said_of_split
+from vidspeed.motion.budget import said_of_split
 from vidspeed.motion.coverage import coverage_factor
 from vidspeed.values import Input, MarkRules, PassResult
 

@@ -18,7 +18,6 @@ import numpy as np
 from vidspeed.air import density_of
 from vidspeed.answer.air import EXPONENT, EXPONENT_U
 from vidspeed.answer.joint import Flown, Joint, joint
-from vidspeed.answer.readings import said_of_split
 from vidspeed.answer.scatter import (
     ONE_SIDED,
     Scatter,
@@ -28,6 +27,7 @@ from vidspeed.answer.scatter import (
     scatter_of,
 )
 from vidspeed.errors import VidspeedError
+from vidspeed.motion.budget import said_of_split
 from vidspeed.motion.coverage import effective_dof
 from vidspeed.values import Air, Compared, Floats, Group, PassResult, Session, Value
 

@@ -45,16 +45,6 @@ def open_split(result: PassResult) -> dict[str, float]:
     return {item.name: value for item, value in pairs if item.split_unknown}
 
 
-def said_of_split(passes: Sequence[PassResult]) -> str | None:
-    """Say that the split of the flight line is open, None where it is stated."""
-    if not any(open_split(result) for result in passes):
-        return None
-    return (
-        "how much of the flight line's error passes have in common is not stated "
-        "(offset_shared_u_m, height_shared_u_m): all of it or none, whichever is less sure"
-    )
-
-
 def weighted_variance(
     passes: Sequence[PassResult], weights: Sequence[float], common: Floats
 ) -> float:

@@ -75,3 +75,13 @@ def _table(row: PassResult) -> Mapping[tuple[str, str], float]:
         owner = "session" if entry.split_unknown else entry.owner
         table[owner, entry.name] = table.get((owner, entry.name), 0.0) + float(value)
     return table
+
+
+def said_of_split(passes: Sequence[PassResult]) -> str | None:
+    """Say that the split of the flight line is open, None where it is stated."""
+    if not any(entry.split_unknown for row in passes for entry in row.inputs):
+        return None
+    return (
+        "how much of the flight line's error passes have in common is not stated "
+        "(offset_shared_u_m, height_shared_u_m): all of it or none, whichever is less sure"
+    )

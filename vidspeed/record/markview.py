@@ -9,7 +9,7 @@ from rich.table import Table
 from rich.text import Text
 
 from vidspeed.air import crosswind_loss
-from vidspeed.answer.readings import said_of_split
+from vidspeed.motion.budget import said_of_split
 from vidspeed.record.units import (
     Unit,
     claim_text,
