@@ -237,7 +237,7 @@ def test_a_course_far_longer_than_its_markers_is_named(tiny, length_m):
         f"not ready: the finish gate stands at x = {length_m:g} m, and no marker within "
         f"{length_m - 40.0:.0f} m of it, on a course of length_m = {length_m:g} m; "
         "compare length_m with the x_m of the markers"
-    ) in said.out
+    ) in said.err
 
 
 @pytest.mark.parametrize("a_metre", [100.0, 1 / 0.3048], ids=["centimetres", "feet"])
@@ -246,9 +246,9 @@ def test_markers_in_another_unit_than_the_course_are_named(tiny, a_metre):
     said = command("calibrate", tiny)
     assert said.status == 1
     assert (
-        "not ready: most markers stand beyond the finish gate: x_m of the middle one is" in said.out
+        "not ready: most markers stand beyond the finish gate: x_m of the middle one is" in said.err
     )
-    assert "length_m = 40 m; compare length_m with the x_m of the markers: both are in" in said.out
+    assert "length_m = 40 m; compare length_m with the x_m of the markers: both are in" in said.err
 
 
 def scaled(path: Path, factor: float) -> None:

@@ -104,7 +104,7 @@ def test_a_camera_that_sees_no_marker_is_told_where_to_put_some(tmp_path):
     said = command("plan", folder)
     assert said.status == 1
     assert "what the cameras would see" in said.out
-    assert said.out.splitlines()[-1] == (
+    assert said.err.splitlines()[-1] == (
         'not ready: camera "north": none of the 4 markers with use = fit would be in its picture, '
         "at least 4 are needed; put markers into its picture, which holds the course line from "
         "x = 21 to 59 m, some off the line and some on poles; or aim it elsewhere (aim_m), move "
