@@ -319,6 +319,18 @@ def _many(hard: Hard) -> None:
     hard.seconds = 8.0
 
 
+def _broad(hard: Hard) -> None:
+    """A lamp that saturates over 20 to 100 px, as phones show one after dark."""
+    radius = float(np.exp(hard.rng.uniform(np.log(10.0), np.log(50.0))))
+    halo, share = radius / hard.rng.uniform(1.2, 3.0), hard.rng.uniform(0.05, 0.5)
+    spot = Look().spot_px
+    travel = hard.speed_mps * hard.camera["exposure_s"] * FOCAL_PX / RANGE_M
+    spread = 1.0 + travel / (np.sqrt(2.0 * np.pi) * halo)
+    peak = np.exp(0.5 * (radius / halo) ** 2) * spread * (halo / spot) ** 2 / share
+    hard.strength = None
+    hard.look |= {"lamp_signal": float(peak), "halo_px": float(halo), "halo_share": float(share)}
+
+
 def _all(hard: Hard) -> None:
     for one in (_lamps, _headlights, _torch, _aircraft, _second, _insects, _hot):
         one(hard)
@@ -341,4 +353,5 @@ CONDITIONS: dict[str, Callable[[Hard], None]] = {
     "several": _several, "gap": _gap, "faint": _faint, "day-lamp": _day_lamp,
     "day-dark": _day_dark, "clouds": _clouds, "grass": _grass, "shake": _shake, "step": _step,
     "hevc": _hevc, "many": _many, "all": _all, "faint1": _faint1,
+    "broad": _broad,
 }  # fmt: skip
