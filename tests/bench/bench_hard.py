@@ -329,6 +329,32 @@ def _broad(hard: Hard) -> None:
     peak = np.exp(0.5 * (radius / halo) ** 2) * spread * (halo / spot) ** 2 / share
     hard.strength = None
     hard.look |= {"lamp_signal": float(peak), "halo_px": float(halo), "halo_share": float(share)}
+def _glare(hard: Hard) -> None:
+    """A veil of 2 to 30 levels over the picture, from the craft's lamp or from a torch's."""
+    hard.strength = max(hard.strength or 0.0, 12.0)
+    hard.look["glare"] = glare = _veil_signal(
+        hard, float(np.exp(hard.rng.uniform(*np.log((2, 30)))))
+    )
+    if hard.rng.random() < 0.5:
+        place = hard.rng.uniform((8.0, -6.0, 1.0), (32.0, 6.0, 3.0))
+        blink = {"blink_hz": hard.rng.uniform(1.0, 8.0), "blink_duty": hard.rng.uniform(0.2, 0.7)}
+        often = blink if hard.rng.random() < 0.5 else {}
+        hard.others.append(_steady(place, hard.rng.uniform(5.0, 60.0), glare=glare, **often))
+        hard.look["glare"] = 0.0
+
+
+def _veil_signal(hard: Hard, levels: float) -> float:
+    """Return the signal that lifts a dim part of the picture by so many levels of luma."""
+    dim = 0.0015 if hard.look["background"] == "dark" else 0.02
+    signal = np.linspace(0.0, 0.2, 20_001)
+    luma = 16.0 + 219.0 * _curve(dim + signal)
+    return float(np.interp(luma[0] + levels, luma, signal))
+
+
+def _curve(signal: Any) -> Any:
+    """Return the share of full luma of linear signals (IEC 61966-2-1)."""
+    bright = 1.055 * np.maximum(signal, 1e-9) ** (1.0 / 2.4) - 0.055
+    return np.where(signal <= 0.0031308, 12.92 * signal, bright)
 
 
 def _all(hard: Hard) -> None:
@@ -354,4 +380,5 @@ CONDITIONS: dict[str, Callable[[Hard], None]] = {
     "day-dark": _day_dark, "clouds": _clouds, "grass": _grass, "shake": _shake, "step": _step,
     "hevc": _hevc, "many": _many, "all": _all, "faint1": _faint1,
     "broad": _broad,
+    "glare": _glare,
 }  # fmt: skip

@@ -91,6 +91,19 @@ def test_an_image_of_the_lamp_lies_mirrored(share):
     assert extra.max() > 20.0
 
 
+def test_glare_lies_over_the_whole_picture_most_of_all_about_the_lamp_near_the_axis():
+    frames, places = filmed(glare=0.01)
+    plain, _ = filmed()
+    extra = (frames - plain).mean(axis=(1, 2))
+    assert extra.max() > 3.0
+    assert extra.max() > 1.3 * extra.min() > 0.0
+    middle = places.frame[len(places.frame) // 2]
+    more = frames[middle] - plain[middle]
+    assert more.mean() > 2.0
+    assert more[:, :20].mean() > 0.5
+    assert len(set(np.round(extra, 1))) > 3
+
+
 def test_clouds_and_grass_move_and_hot_pixels_do_not():
     def change(**look):
         frames, _ = filmed(background="day", flights=[], **look)

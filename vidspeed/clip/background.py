@@ -12,7 +12,7 @@ has them, and every frame goes through few passes over it: this runs beside the 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -20,30 +20,31 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vidspeed.clip.deviations import (
+    GAUSSIAN_MEAN,
+    TRIMMED_MEAN,
+    UNIT,
+    Raised,
+    Spread,
+    less_two_largest,
+)
 from vidspeed.clip.gain import jump_curve, steepness, through
 from vidspeed.clip.medians import SAMPLES, RunningMiddle, middle_of_stack
 from vidspeed.clip.read import Luma
+from vidspeed.clip.veil import FEW_PLACES, MANY_PLACES, veiled
 from vidspeed.values import Floats, Picture, Value
 
 MEMORY_S = 0.4  # the ring's samples are spread over this time
-GAUSSIAN_MEAN = 1.2533  # standard deviation over mean absolute deviation
-TRIMMED_MEAN = 0.475  # of 9 normal values: mean of the 7 smallest distances from their median
 SIGMAS = 5.0  # a light stands this many standard deviations of noise above the background
 MOST_SIGMAS = 20.0
 LEAST_STEP = 1.0  # luma levels above the background that are never a light
 MOST_FLOOR = 2.0  # times as many where the search is less eager: coders change single blocks
-UNIT = 16  # of what stands out, in a luma level: the weights below add up to it
 WEIGHTS = np.array([1.0, 2.0, 1.0])  # along each side of three by three pixels
 SHAKES = 0.15  # half-size pixels of shaking from which edges of the ground stand out
 MOST_REACH = 3.0  # half-size pixels of shaking that are allowed for: 3 px to either side
 MANY = 6  # spots in a frame that are taken for noise: the search then becomes less eager
-FORGET = 0.1  # of the noise's average at each sample
-FOLD = 8  # samples whose deviations are added up before they enter that average
 FLASH = 2  # samples: an exposure that is back within their time was lit up by a flash
 HIGHEST = np.float32(32_000.0)  # ceiling; all that can be seen lies below it
-MOST_AWAY = 32_000 // FOLD  # so that so many of them fit into sixteen bits
-
-Raised = NDArray[np.int16]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,7 +65,9 @@ class Apart:
 
     It is no value, since its arrays are not copied. `seen` and `level` are in `UNIT` of a luma
     level, a lamp's image being spread; `size` is how far they are apart, `over` is 255 where that
-    is more than `ceiling`, which noise hardly reaches; `count` is in how many places.
+    is more than `ceiling`, which noise hardly reaches; `count` is in how many places. `veiled` says
+    that a lens's glare lay over the frame, which `level` has too, `uneven` that it lay over it or
+    over samples of the background.
     """
 
     seen: Raised
@@ -73,6 +76,8 @@ class Apart:
     ceiling: Raised
     over: Picture
     count: int
+    veiled: bool = False
+    uneven: bool = False
 
     @property
     def brighter(self) -> Picture:
@@ -101,7 +106,7 @@ class Backdrop:
         self._half = RunningMiddle()
         self._offered = 0
         self._level: Raised | None = None
-        self._spread = _Spread()
+        self._spread = Spread()
         self._ceiling: Raised | None = None
         self._ceiling_sigmas = 0.0
         self._raised = 0  # times that the search became less eager under this ceiling
@@ -109,6 +114,7 @@ class Backdrop:
         # Before the exposure jumped lately: the middle at half size, and the ring.
         self._flashed: tuple[Picture, _Ring] | None = None
         self._forgotten_in = 0  # frames
+        self._veiled = [False] * SAMPLES  # of the ring's samples
 
     def begin(self, samples: list[tuple[Luma, Picture]]) -> None:
         """Begin with nine samples: pictures at full and at half size."""
@@ -116,8 +122,13 @@ class Backdrop:
         for _, half in samples:
             self._half.put(half)
         self._level = _weighed(self._half.middle())
-        level = self._level
-        self._spread.begin(np.abs(_weighed(half) - level) for _, half in samples)
+        raised = [_weighed(half) for _, half in samples]
+        found = [veiled(seen, self._level, seen, lately=False) for seen in raised]
+        if any(veil is not None for veil in found):
+            found = [veiled(seen, self._level, seen, lately=True) for seen in raised]
+        self._veiled = [veil is not None for veil in found]
+        levels = [self._level if veil is None else veil.level for veil in found]
+        self._spread.begin(np.abs(seen - under) for seen, under in zip(raised, levels, strict=True))
         self._raise_ceiling()
 
     def offer(self, index: int, luma: Luma, half: Picture, apart: Apart | None = None) -> None:
@@ -128,6 +139,7 @@ class Backdrop:
         if index % self.spacing or not self._full:
             return
         self._full[self._offered % SAMPLES] = luma.copy()
+        self._veiled[self._offered % SAMPLES] = apart is not None and apart.veiled
         self._offered += 1
         self._half.put(half)
         self._level = _weighed(self._half.middle())
@@ -142,7 +154,16 @@ class Backdrop:
         seen = _weighed(half)
         size: Any = cv2.absdiff(seen, self._level)
         over: Any = cv2.compare(size, self._ceiling, cv2.CMP_GT)
-        return Apart(seen, self._level, size, self._ceiling, over, cv2.countNonZero(over))
+        count, uneven = cv2.countNonZero(over), any(self._veiled)
+        veil = None
+        if count > (FEW_PLACES if uneven else MANY_PLACES):
+            veil = veiled(seen, self._level, self._ceiling, lately=uneven)
+        if veil is None:
+            return Apart(seen, self._level, size, self._ceiling, over, count, uneven=uneven)
+        size = cv2.absdiff(seen, veil.level)
+        over = cv2.compare(size, veil.ceiling, cv2.CMP_GT)
+        count = cv2.countNonZero(over)
+        return Apart(seen, veil.level, size, veil.ceiling, over, count, veiled=True, uneven=True)
 
     def adapt(self, spots: int) -> None:
         """Make the search less eager where noise gives many spots, and more again later.
@@ -217,46 +238,6 @@ class Backdrop:
         self._ceiling_reach = self._reach
 
 
-class _Spread:
-    """The mean absolute deviation of each pixel over time; a light that passes is cut to size."""
-
-    def __init__(self) -> None:
-        self.smooth: NDArray[np.float32] = np.zeros((1, 1), np.float32)
-        self.mean: NDArray[np.float32] = self.smooth
-        self._limit: Raised = np.zeros((1, 1), np.int16)
-        self._sum: Any = self._limit
-        self._count = 0
-
-    def begin(self, sizes: Iterator[Raised]) -> None:
-        """Begin with the deviations of nine samples, the two largest of each pixel left out."""
-        kept = _less_two_largest(sizes)
-        least = np.float32(1.0 / (SAMPLES - 2) / (TRIMMED_MEAN * GAUSSIAN_MEAN))
-        self.renew(np.maximum(kept, 0.0) * least)
-
-    def learn(self, size: Raised) -> bool:
-        """Add a sample's deviations; say whether the average has been renewed by it."""
-        cv2.add(self._sum, cv2.min(size, self._limit), dst=self._sum)
-        self._count += 1
-        if self._count < FOLD:
-            return False
-        keep = (1.0 - FORGET) ** FOLD
-        mean = cv2.addWeighted(
-            self.mean, keep, self._sum, (1.0 - keep) / FOLD, 0.0, dtype=cv2.CV_32F
-        )
-        self.renew(np.asarray(mean, np.float32))
-        return True
-
-    def renew(self, mean: NDArray[np.float32]) -> None:
-        """Go on with these means (h, w)."""
-        around = np.asarray(cv2.blur(mean, (9, 9)), np.float32)
-        self.mean, self.smooth = mean, np.maximum(mean, around)
-        around *= 4.0
-        around += UNIT
-        cv2.threshold(around, MOST_AWAY, 0.0, cv2.THRESH_TRUNC, dst=around)
-        self._limit = around.astype(np.int16)
-        self._sum, self._count = np.zeros_like(self._limit), 0
-
-
 def ground(past: Luma) -> Ground:
     """Return background and noise of a patch from its nine samples (9, h, w), in eight-bit levels.
 
@@ -267,7 +248,7 @@ def ground(past: Luma) -> Ground:
     away = np.maximum(past, middle) - np.minimum(past, middle)
     scale = level_scale(past)
     stack, size = past * scale, away * scale
-    inner = _less_two_largest(iter(away.astype(np.int16))).astype(np.float64) * scale
+    inner = less_two_largest(iter(away.astype(np.int16))).astype(np.float64) * scale
     spread = inner / (len(past) - 2) / TRIMMED_MEAN
     limit = 3.0 * np.maximum(spread, np.median(spread)) + 1.0
     kept = (size <= limit).astype(np.float64)
@@ -276,18 +257,6 @@ def ground(past: Luma) -> Ground:
     left = (stack - level) * kept
     square = np.square(left, out=left).sum(axis=0) / np.maximum(count - 1.0, 1.0)
     return Ground(level=level, noise2=_smooth_noise(square), samples=len(past))
-
-
-def _less_two_largest(sizes: Iterator[Raised]) -> NDArray[np.float32]:
-    """Return the sum (h, w) of some deviations, the two largest of each pixel left out."""
-    total: Any = next(sizes)
-    most: Any = total
-    second: Any = np.zeros_like(total)
-    for size in sizes:
-        total = cv2.add(total, size)
-        second = cv2.max(second, cv2.min(most, size))
-        most = cv2.max(most, size)
-    return np.asarray(total.astype(np.float32) - most - second)
 
 
 def halved(luma: Luma) -> Picture:

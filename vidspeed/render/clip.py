@@ -14,6 +14,7 @@ from vidspeed.clip.write import Stamps, even_stamps, uneven_stamps, write_clip
 from vidspeed.render.around import film_at, hidden, set_stage
 from vidspeed.render.background import background
 from vidspeed.render.flight import Flight, Wander
+from vidspeed.render.glare import glare_patch
 from vidspeed.render.picture import Patch, develop, lamp_patches, seen_at
 from vidspeed.render.scene import OtherLight, SceneCamera, StaticLamp, pose_of
 from vidspeed.values import Floats, Ints, Marker, Picture, Value
@@ -207,6 +208,7 @@ def _all_patches(
 ) -> Iterator[Patch]:
     """Yield the light of the flights and of the other lights in one frame."""
     yield from lamp_patches(camera, flights, open_s)
+    yield from _veils(camera, flights, open_s)
     for other in others:
         look = replace(
             camera.look,
@@ -216,10 +218,20 @@ def _all_patches(
             blink_duty=other.blink_duty,
             flicker=other.flicker,
             flicker_hz=other.flicker_hz,
+            glare=other.glare,
             body_m=0.0,
         )
         way = Wander(at_s=other.at_s, xyz_m=other.xyz_m, epoch_s=epoch_s)
         yield from lamp_patches(replace(camera, look=look), [way], open_s)
+        yield from _veils(replace(camera, look=look), [way], open_s)
+
+
+def _veils(
+    camera: SceneCamera, flights: Sequence[Flight | Wander], open_s: float
+) -> Iterator[Patch]:
+    """Yield the glare of lights in one frame."""
+    found = (glare_patch(camera, flight, open_s) for flight in flights)
+    yield from (patch for patch in found if patch is not None)
 
 
 def _exposing(camera: SceneCamera, exposure_s: float) -> SceneCamera:

@@ -98,6 +98,7 @@ OTHER: Rules = {
     "blink_duty": (share, 0.5),
     "flicker": (share, 0.0),
     "flicker_hz": (above_zero, 100.0),
+    "glare": (not_negative, 0.0),
 }
 LOOK: Rules = {
     "background": (one_of("day", "dusk", "dark"), "dark"),
@@ -117,6 +118,7 @@ LOOK: Rules = {
     "body_m": (not_negative, 0.0),
     "flare_share": (share, 0.0),
     "wet_share": (share, 0.0),
+    "glare": (not_negative, 0.0),
     "shake_px": (not_negative, 0.0),
     "shake_hz": (above_zero, 2.0),
     "gain": (above_zero, 1.0),

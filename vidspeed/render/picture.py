@@ -129,7 +129,7 @@ def exposed(
         return None
     open_share = _open_share(camera, rows, steps - open_s, step_s)
     light = open_share * _flux(camera.look, pose, place)
-    light *= _lit(camera.look, steps - flight.epoch_s, step_s)
+    light *= lit_share(camera.look, steps - flight.epoch_s, step_s)
     veil = None
     if camera.look.body_m > 0.0 and image == "direct":
         veil = _hidden(camera, pose, place, open_share, rows, columns, xy)
@@ -200,7 +200,7 @@ def _flux(look: Look, pose: Pose, place_m: Floats) -> Floats:
     return np.asarray(at_reference * (look.reference_m / range_m) ** 2)
 
 
-def _lit(look: Look, since_s: Floats, step_s: float) -> Floats:
+def lit_share(look: Look, since_s: Floats, step_s: float) -> Floats:
     """Return which share (n,) of each step a blinking lamp is lit, to the step's own ends."""
     if look.flicker > 0.0:
         return 1.0 + look.flicker * np.sin(2.0 * np.pi * look.flicker_hz * since_s)

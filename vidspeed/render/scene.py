@@ -49,7 +49,8 @@ class Look(Value):
     dark disc of this diameter that hides what is behind it, beside its lamp.
 
     Around it: `flare_share` of the lamp's light appears once more, mirrored about the lens's
-    centre and blurred; `wet_share` from below the ground, as on a wet field. The tripod shakes by
+    centre and blurred; `wet_share` from below the ground, as on a wet field. `glare` is the signal
+    that it lays over the whole picture as a veil, at most, near the axis. The tripod shakes by
     up to `shake_px` at about `shake_hz`. From `gain_s` after mid-course on, everything is `gain`
     times as bright. `clouds` and `wind` are the contrast of clouds that drift and of grass that
     moves. `pole_px` is the column and width of something dark before everything else.
@@ -73,6 +74,7 @@ class Look(Value):
     body_m: float = 0.0
     flare_share: float = 0.0
     wet_share: float = 0.0
+    glare: float = 0.0
     shake_px: float = 0.0
     shake_hz: float = 2.0
     gain: float = 1.0
@@ -96,7 +98,7 @@ class OtherLight(Value):
     """A light that is not the craft's: at `xyz_m` (n, 3) at `at_s` (n,), evenly in between.
 
     `at_s` are seconds from mid-course of the pass that a clip shows; it is dark before the first
-    and after the last. `signal`, `spot_px`, blinking and flicker as in `Look`, its own.
+    and after the last. `signal`, `spot_px`, blinking, flicker and `glare` as in `Look`, its own.
     """
 
     xyz_m: Floats
@@ -107,6 +109,7 @@ class OtherLight(Value):
     blink_duty: float = 0.5
     flicker: float = 0.0
     flicker_hz: float = 100.0
+    glare: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

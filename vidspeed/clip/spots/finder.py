@@ -110,7 +110,8 @@ class Finder:
 
 def _cuts(marked: _Marked, boxes: Sequence[Box]) -> list[Cut]:
     """Cut the patches of some groups out of a frame."""
-    return [cut_of(marked.look.pane, marked.look.ring, box, marked.boxes) for box in boxes]
+    pane, ring, uneven = marked.look.pane, marked.look.ring, marked.look.apart.uneven
+    return [cut_of(pane, ring, box, marked.boxes, uneven=uneven) for box in boxes]
 
 
 def _let(held: _Held, after: list[Box]) -> tuple[float, list[Cut]]:

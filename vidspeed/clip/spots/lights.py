@@ -23,6 +23,7 @@ from vidspeed.clip.background import level_scale, negative
 from vidspeed.clip.medians import SAMPLES, middle_of_stack
 from vidspeed.clip.read import Luma
 from vidspeed.clip.spots.groups import Box
+from vidspeed.clip.veil import evened
 from vidspeed.clip.window import Pane
 from vidspeed.values import Bools, Floats, Value
 
@@ -95,8 +96,14 @@ class Cut(NamedTuple):
     own: Bools | None
 
 
-def cut_of(pane: Pane, ring: tuple[Luma, ...], box: Box, others: list[Box]) -> Cut:
-    """Cut the patch of a group out of a frame; `own` is None where no other group is near."""
+def cut_of(
+    pane: Pane, ring: tuple[Luma, ...], box: Box, others: list[Box], *, uneven: bool = False
+) -> Cut:
+    """Cut the patch of a group out of a frame; `own` is None where no other group is near.
+
+    `uneven` says that glare lies over the frame, or over others of the `ring`: the samples are
+    lifted to what the frame is there.
+    """
     height, width = pane.luma.shape
     left, top = max(2 * box.left - MARGIN_PX, 0), max(2 * box.top - MARGIN_PX, 0)
     right, bottom = min(2 * box.right + MARGIN_PX, width), min(2 * box.bottom + MARGIN_PX, height)
@@ -118,11 +125,12 @@ def cut_of(pane: Pane, ring: tuple[Luma, ...], box: Box, others: list[Box]) -> C
         and first < other.bottom
         and other is not box
     ]
-    if not around:
-        return Cut(pane, box, left, top, luma, past, None)
-    own = np.ones(luma.shape, dtype=bool)
+    own = np.ones(luma.shape, dtype=bool) if around else None
     for other in around:
+        assert own is not None
         _shut_out(own, box, other, left, top)
+    if uneven:
+        past = evened(past, luma, own)
     return Cut(pane, box, left, top, luma, past, own)
 
 
