@@ -158,6 +158,23 @@ def _flash(hard: Hard) -> None:
     hard.camera["exposure_s"] = hard.rng.uniform(0.002, 0.014)
 
 
+def _strobe(hard: Hard, rate_hz: int) -> None:
+    """3 to 20 Hz, duty 10 to 50 %, at a high rate: whole runs of frames are dark."""
+    _flash(hard)
+    hard.strength = max(hard.strength or 0.0, 12.0)
+    hard.look["blink_hz"] = float(np.exp(hard.rng.uniform(np.log(3.0), np.log(20.0))))
+    hard.camera |= {"rate_hz": Fraction(rate_hz), "readout_s": 0.6 / rate_hz}
+    hard.camera["exposure_s"] = hard.rng.uniform(0.2, 0.8) / rate_hz
+
+
+def _strobe120(hard: Hard) -> None:
+    _strobe(hard, 120)
+
+
+def _strobe240(hard: Hard) -> None:
+    _strobe(hard, 240)
+
+
 def _dashed(hard: Hard) -> None:
     """A lamp dimmed by pulse width, exposed long."""
     exposure = hard.rng.uniform(0.006, 0.015)
@@ -379,6 +396,5 @@ CONDITIONS: dict[str, Callable[[Hard], None]] = {
     "several": _several, "gap": _gap, "faint": _faint, "day-lamp": _day_lamp,
     "day-dark": _day_dark, "clouds": _clouds, "grass": _grass, "shake": _shake, "step": _step,
     "hevc": _hevc, "many": _many, "all": _all, "faint1": _faint1,
-    "broad": _broad,
-    "glare": _glare,
+    "broad": _broad, "glare": _glare, "strobe120": _strobe120, "strobe240": _strobe240,
 }  # fmt: skip

@@ -34,8 +34,10 @@ from vidspeed.values import Floats, Outcome, PassResult
 
 NO_EMPTY = (
     "plain", "streak", "flash", "dashed", "flare", "wet", "several", "faint", "many", "broad",
+    "strobe120", "strobe240",
 )  # fmt: skip
 LEAST_ADDED = 20  # frames in which a light as strong as the noise must be found by adding up
+LEAST_FLASHES, LEAST_LIT = 4, 12  # flashes, and frames of them, in which a strobe must be found
 ALL_SEEN = 0.4  # share of the frames on the course in which a lamp must be lit to be asked for
 ASKED_SIGMAS, ASKED_LEVELS, ASKED_SHARE = 5.0, 5.0, 0.6
 NEAR_PX = 4.0
@@ -214,6 +216,9 @@ def blank(hard: Hard, shot: Shot, condition: str, index: int, empty: bool) -> Tr
     asked = strong and seen >= ALL_SEEN
     if condition == "faint1":
         asked = int(lit.sum()) >= LEAST_ADDED
+    if condition.startswith("strobe"):
+        flashes = int(np.sum(np.diff(lit.astype(np.int64), prepend=0) > 0))
+        asked = strong and flashes >= LEAST_FLASHES and int(lit.sum()) >= LEAST_LIT
     return replace(
         trial, strength=strength, left=amplitude, kept=kept, seen=seen, asked=asked
     )  # fmt: skip

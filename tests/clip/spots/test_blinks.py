@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from tests.clip.spots.test_follow import SIZE, follow, spot
-from vidspeed.clip.spots.moves import even
+from vidspeed.clip.spots.follow import Follower
+from vidspeed.clip.spots.moves import even, limits_of
 
 FRAMES = 60
 
@@ -51,6 +52,43 @@ def test_noise_alone_makes_no_flashes(noise):
         assert follow(frames) == []
 
 
+def strobe(rate_hz, hz, duty, missed, *, seed=0, craft=True, clutter=0.0, seconds=0.6):
+    """Return chains and number of lit frames of a strobe, some of its lights missed."""
+    rng = np.random.default_rng(seed)
+    follower, chains, lit = Follower(limits_of((960, 540), 1.0 / rate_hz, None)), [], 0
+    for k in range(round(seconds * rate_hz)):
+        time_s, spots = k / rate_hz, []
+        if craft and (time_s * hz + 0.3) % 1.0 < duty and rng.random() >= missed:
+            place = np.array([60.0, 200.0]) + time_s * np.array([1300.0, 60.0])
+            spots.append(spot(k, place + rng.normal(0.0, 0.4, 2), time_s=time_s))
+            lit += 1
+        for xy in rng.uniform((0.0, 0.0), (960.0, 540.0), (rng.poisson(clutter), 2)):
+            spots.append(spot(k, xy, peak=rng.uniform(12.0, 60.0), time_s=time_s))
+        chains += follower.offer(time_s, spots)
+    return chains + follower.finish(), lit
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "hz", "duty"),
+    [(240, 10, 0.2), (240, 8, 0.12), (240, 5, 0.25), (120, 5, 0.3), (120, 8, 0.25)],
+)
+@pytest.mark.parametrize("missed", [0.0, 0.15])
+def test_a_strobe_at_a_high_rate_is_one_chain_though_some_of_its_lights_are_missed(
+    rate_hz, hz, duty, missed
+):
+    for seed in range(3):
+        chains, lit = strobe(rate_hz, hz, duty, missed, seed=seed)
+        assert len(chains) == 1
+        assert len(chains[0]) >= 0.8 * lit
+
+
+@pytest.mark.parametrize("clutter", [0.1, 0.5])
+def test_clutter_at_a_high_rate_makes_no_strobe(clutter):
+    for seed in range(3):
+        chains, _ = strobe(240, 10, 0.2, 0.0, seed=seed, craft=False, clutter=clutter)
+        assert chains == []
+
+
 def test_a_faint_spot_in_the_dark_is_no_part_of_a_bright_lamp():
     frames = flashes(4, 10)
     for k in (6, 7, 16, 27):
@@ -86,5 +124,9 @@ def test_flashes_come_evenly_or_not():
     assert not even(np.array([31, 32, 33, 34, 36, 41]))  # by chance
     assert not even(np.array([3, 11, 20, 21, 22, 23, 24, 40]))
     assert not even(np.array([13, 26]))
+    holes = np.array([2, 3, 4, 6, 26, 28, 29, 30, 50, 51, 53, 54])  # a flash is five frames long
+    assert even(holes)
+    assert not even(holes[[0, 3, 4, 7, 8, 11]])  # hardly lit within flashes
+    assert not even(np.array([2, 3, 4, 6, 26, 28, 29, 30, 60, 61, 63, 64]))  # out of beat
     assert not even(np.array([10, 14, 27, 33]))
     assert not even(np.array([10, 40, 70]))  # too seldom lit for a flash of a tenth

@@ -36,9 +36,13 @@ FLASHES = 3  # from which it can be seen that they come evenly
 LATE_FLASHES = 6  # from which the first may have been seen too late to be in time with the others
 OFF_BEAT, OFF_SHARE = 1.5, 0.2  # frames, and share of the beat, by which a flash is early or late
 UNLIKE = 2  # frames by which flashes are lit for longer than others that are seen whole
+UNLIKE_SHARE = 0.25  # of the longest, likewise: of a flash of many frames ends may be missed
+HOLE = 0.2  # of the longest dark time: a shorter one is a hole in a flash, not the time between two
+FILLED = 0.6  # share of the frames of flashes in which the light is seen, at least
+WHOLE = 3  # frames of a flash whose beginning may have been missed: its end is then in time
 LEAST_BEAT = 2.5  # frames; of a faster one nearly any frames are multiples
 MISSED = 2  # periods from one flash that is seen to the next, at most
-LEAST_LIT = 0.1  # share of the frames in which even the shortest flashes are seen
+LEAST_LIT = 0.07  # share of the frames of flashes with a tenth, of which up to a third are missed
 LEAST_ON_WAY = 7  # spots of a chain from which single ones can be told to be off its way
 
 
@@ -154,14 +158,24 @@ def is_rough_flight(spots: Sequence[Spot], limits: Limits) -> bool:
 
 
 def even(frame: Ints) -> bool:
-    """Say whether frames (n,) with a light are flashes that come evenly."""
-    first = np.flatnonzero(np.concatenate([[True], np.diff(frame) > 1]))
-    begins, lit = frame[first], np.diff(np.append(first, len(frame)))
-    if len(begins) < FLASHES or len(frame) < LEAST_LIT * (frame[-1] - frame[0] + 1):
+    """Say whether frames (n,) with a light are flashes that come evenly.
+
+    At high rates a flash is many frames long, and some of them may be without the light.
+    """
+    apart = np.diff(frame)
+    parts = apart > max(1.0, HOLE * float(apart.max(initial=1)))
+    begins, ends = frame[np.concatenate([[True], parts])], frame[np.concatenate([parts, [True]])]
+    lit = ends - begins + 1
+    if len(begins) < FLASHES or lit.sum() < LEAST_LIT * (frame[-1] - frame[0] + 1):
         return False
-    if lit.max() - lit[1:-1].min() > UNLIKE:
+    if len(frame) < FILLED * lit.sum():
         return False
-    return _in_beat(begins) or (len(begins) >= LATE_FLASHES and _in_beat(begins[1:]))
+    shortest = np.sort(lit[1:-1])[int(len(lit) >= LATE_FLASHES)]  # of many, one may be seen in part
+    if lit.max() - shortest > max(UNLIKE, UNLIKE_SHARE * lit.max()):
+        return False
+    if _in_beat(begins) or (len(begins) >= LATE_FLASHES and _in_beat(begins[1:])):
+        return True
+    return bool(lit.min() >= WHOLE) and _in_beat(ends)
 
 
 def _in_beat(begins: Ints) -> bool:
