@@ -175,6 +175,19 @@ def _strobe240(hard: Hard) -> None:
     _strobe(hard, 240)
 
 
+def _slow(hard: Hard) -> None:
+    """Slow motion that creeps: 0.2 to 0.7 px a frame, before lamps that stand still."""
+    rate, step_px = 480, float(hard.rng.uniform(0.2, 0.7))
+    focal = step_px * rate * RANGE_M / hard.speed_mps
+    hard.strength = max(hard.strength or 0.0, 12.0)
+    hard.camera |= {
+        "rate_hz": Fraction(rate), "stored_rate_hz": Fraction(30), "readout_s": 0.5 / rate,
+        "exposure_s": hard.rng.uniform(0.2, 0.8) / rate,
+        "lens": np.array([focal, focal, 479.5, 269.5, 0.0, 0.0, 0.0, 0.0, 0.0]),
+    }  # fmt: skip
+    _lamps(hard)
+
+
 def _dashed(hard: Hard) -> None:
     """A lamp dimmed by pulse width, exposed long."""
     exposure = hard.rng.uniform(0.006, 0.015)
@@ -397,4 +410,5 @@ CONDITIONS: dict[str, Callable[[Hard], None]] = {
     "day-dark": _day_dark, "clouds": _clouds, "grass": _grass, "shake": _shake, "step": _step,
     "hevc": _hevc, "many": _many, "all": _all, "faint1": _faint1,
     "broad": _broad, "glare": _glare, "strobe120": _strobe120, "strobe240": _strobe240,
+    "slow": _slow,
 }  # fmt: skip

@@ -97,7 +97,7 @@ def scan(
             lamps = search.lamps(facts.stamp_u_s, sway)
     if progress is not None:
         progress(len(stamps), len(stamps))
-    tracks = _tracks(lamps, found, facts, search.limits)
+    tracks = _tracks(lamps, found, facts, search.limits, search.stride)
     _tell(facts, lamps, tracks, search.limits, search.sigmas)
     return Scan(
         facts=facts,
@@ -162,34 +162,43 @@ def _together(frames: Iterator[Frame]) -> Iterator[list[Frame]]:
 
 
 def _tracks(
-    lamps: Sequence[Sequence[Light]], stamps: StampAccount, facts: ClipFacts, limits: Limits | None
+    lamps: Sequence[Sequence[Light]],
+    stamps: StampAccount,
+    facts: ClipFacts,
+    limits: Limits | None,
+    stride: int,
 ) -> tuple[Track, ...]:
-    """Return the tracks of the lamps that move as a craft does, the likeliest first."""
+    """Return the tracks of the lamps that move as a craft does, the likeliest first.
+
+    Every `stride` frames they were looked for.
+    """
     if limits is None:
         return ()
     new = [_of_new_frames(lights, stamps) for lights in lamps]
     if facts.codec not in ALONE:
         new = without_remains(new)
-    tracks = [_settled(lights, facts, limits) for lights in new if len(lights) >= LEAST_LIGHTS]
-    believed = [track for track in tracks if _believed(track, limits)]
+    tracks = [
+        _settled(lights, facts, limits, stride) for lights in new if len(lights) >= LEAST_LIGHTS
+    ]
+    believed = [track for track in tracks if _believed(track, limits, stride)]
     own = without_ghosts(believed, facts.size_px)
     return tuple(sorted(own, key=_likelihood, reverse=True))
 
 
-def _believed(track: Track, limits: Limits) -> bool:
+def _believed(track: Track, limits: Limits, stride: int) -> bool:
     """Say whether the fitted lights of a track move as a craft does, and are not chance."""
     if len(track) < FEW and np.median(track.snr) < PLAIN_SNR:
         return False
-    return is_flight(track.frame, track.time_s, track.xy_px, limits)
+    return is_flight(track.frame // stride, track.time_s, track.xy_px, limits)
 
 
-def _settled(lights: Sequence[Light], facts: ClipFacts, limits: Limits) -> Track:
+def _settled(lights: Sequence[Light], facts: ClipFacts, limits: Limits, stride: int) -> Track:
     """Return the track of a lamp; where it does not move as a craft, without lights off its way.
 
     At low bit rates a coder leaves the light of a neighbouring frame in the place of some.
     """
     track = _track(lights, facts)
-    if _believed(track, limits):
+    if _believed(track, limits, stride):
         return track
     spots = [replace(light.spot, xy_px=light.xy_px) for light in lights]
     kept = {spot.frame for spot in on_its_way(spots)}

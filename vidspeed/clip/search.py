@@ -30,7 +30,7 @@ from vidspeed.clip.read import Frame, Header
 from vidspeed.clip.spots.finder import Finder, Look, flooded
 from vidspeed.clip.spots.follow import Follower
 from vidspeed.clip.spots.lights import Spot, emptied
-from vidspeed.clip.spots.moves import Limits, limits_of
+from vidspeed.clip.spots.moves import Limits, limits_of, stride_of
 from vidspeed.clip.window import Pane, window_of
 from vidspeed.spread.progress import alive
 from vidspeed.values import Footage, Picture, Strip, Sway
@@ -51,6 +51,7 @@ class Search:
         self, header: Header, strip: Strip | None, exposure_s: tuple[float, float] | None = None
     ) -> None:
         self.limits: Limits | None = None
+        self.stride = 1  # every so many frames lights are looked for
         self.sigmas = SIGMAS  # of the noise by which a light stands out, at the end
         self._header = header
         self._strip = strip
@@ -176,6 +177,7 @@ class Search:
         halves = [half for _, half in samples]
         self._meter = SwayMeter(middle_in_bands(halves), halves)
         self.limits = limits_of(self._header.size_px, interval_s, self._strip)
+        self.stride = stride_of(self.limits, interval_s)
         self._backdrop, self._finder = backdrop, Finder(backdrop)
         self._follower = Follower(self.limits)
         self._begin_to_follow(self._meter)
@@ -212,7 +214,8 @@ class Search:
             flood = flooded(apart)
             news.append(pane.time_s > self._last_s)
             if news[-1]:
-                looks.append(Look(pane, apart, backdrop.ring))
+                if pane.frame % self.stride == 0:
+                    looks.append(Look(self._numbered(pane), apart, backdrop.ring))
                 self._last_s = pane.time_s
             if flood:
                 self._follow(looks)
@@ -220,6 +223,10 @@ class Search:
             backdrop.offer(pane.frame, pane.luma, pane.half, None if flood else apart)
         self._follow(looks)
         return news
+
+    def _numbered(self, pane: Pane) -> Pane:
+        """Return a window whose frames are numbered as they are looked at, one by one."""
+        return pane if self.stride == 1 else replace(pane, frame=pane.frame // self.stride)
 
     def _follow(self, looks: Sequence[Look]) -> None:
         """Follow what stands out in some frames."""
@@ -245,7 +252,11 @@ class Search:
             full_range=self._header.full_range,
             stated_s=self._exposure_s,
         )
-        return [replace(light, spot=emptied(light.spot)) for light in lights]
+        return [replace(light, spot=self._emptied(light.spot)) for light in lights]
+
+    def _emptied(self, spot: Spot) -> Spot:
+        """Return a spot without its pixels, with the number of its frame in the clip."""
+        return replace(emptied(spot), frame=spot.frame * self.stride)
 
 
 def _flown(spots: Sequence[Spot]) -> Flown:

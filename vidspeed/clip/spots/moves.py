@@ -20,6 +20,8 @@ MOST_STEP_SHARE = 0.4  # of the picture's longer side in one frame, likewise
 LEAST_WAY_PX = 12.0  # a chain that ends nearer than this to where it began did not move
 OFTEN = 0.3  # share of the frames from first to last in which a craft is seen, at least
 STANDING_PX = 0.7  # a spot that moved less than this from frame to frame stands still
+PLAIN_STEP_PX = 2.0 * STANDING_PX  # the slowest craft is to move so far between two looks
+MOST_STRIDE_PX = 8.0  # and the fastest no farther than this, as it does in any other clip
 ROUGH_PX, MOSTLY = 2.5, 0.7  # how near to between its neighbours a spot lies, and how many do
 LOOMING_HZ = 6.0  # speed over range: 120 m/s at 20 m
 ROUGH_SPOTS, ROUGH_OFTEN = 15, 0.5  # of a chain, and share of its frames: it need not be smooth
@@ -62,6 +64,18 @@ def limits_of(size_px: tuple[int, int], interval_s: float, strip: Strip | None) 
         return Limits(speed_px_s=strip.speed_px_s, polygon_px=strip.polygon_px, width_px=longer)
     speeds = (LEAST_STEP_PX / interval_s, MOST_STEP_SHARE * longer / interval_s)
     return Limits(speed_px_s=speeds, polygon_px=None, width_px=longer)
+
+
+def stride_of(limits: Limits, interval_s: float) -> int:
+    """Return which frames are looked at, every so many: more than one where a craft creeps.
+
+    Slow motion, or a camera far off at a high rate: from frame to frame a light moves less than
+    what stands still seems to, and after a few frames it does not.
+    """
+    low, high = (speed * interval_s for speed in limits.speed_px_s)
+    if low >= STANDING_PX:
+        return 1
+    return max(1, min(math.ceil(PLAIN_STEP_PX / low), int(MOST_STRIDE_PX / high)))
 
 
 def on_its_way(spots: Sequence[Spot]) -> list[Spot]:
