@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 from vidspeed.agreement.causes import Beside, Key, sensitivities
 from vidspeed.errors import MotionError
 from vidspeed.motion.account import account
 from vidspeed.motion.choose import relabelled
-from vidspeed.motion.flight import Flight, Lit, solve, take
+from vidspeed.motion.flight import Flight, solve, take
 from vidspeed.values import Clip, PassResult, Session
 
 
@@ -37,7 +38,7 @@ def _one(
     """Return what one clip says; None where it does not show both gates, or is not solved."""
     lit = flight.lit[order]
     label = flight.network.traverses[0].label
-    single = Lit(clip=lit.clip, stand=lit.stand, track=take(lit.track, flight.used[order]))
+    single = replace(lit, track=take(lit.track, flight.used[order]))
     try:
         flown = solve(session, [single], label)
         by_itself = relabelled(account(session, flown, [clips[lit.clip]], label), result.label)

@@ -17,7 +17,7 @@ import numpy as np
 from vidspeed.agreement.streak import Streaks, picture_velocity, streaks
 from vidspeed.motion.budget import budget_rows
 from vidspeed.motion.coverage import coverage_factor
-from vidspeed.motion.flight import Flight
+from vidspeed.motion.flight import Flight, Lit
 from vidspeed.values import Bools, Check, Clip, CrossCheck, Floats, Input, PassResult, Value
 
 LEAST_STREAKS = 6
@@ -162,6 +162,7 @@ def check_exposure(
         _said(seen, clip) if seen is not None else _unseen(streaks(flight, order), clip)
         for order, (seen, clip) in enumerate(zip(found, clips, strict=True))
     ]
+    rows = [_with_jump(row, lit) for row, lit in zip(rows, flight.lit, strict=True)]
     several = len(rows) > 1
     details = [
         f"{clip.name}: {said}" if several else said
@@ -169,6 +170,18 @@ def check_exposure(
     ]
     fine = all(good for good, _ in rows)
     return Check(name="exposure", status="ok" if fine else "warn", detail="; ".join(details))
+
+
+def _with_jump(row: tuple[bool, str], lit: Lit) -> tuple[bool, str]:
+    """Add to what is said of a clip's exposure that it may have jumped, where it may."""
+    if lit.step is None:
+        return row
+    at_s = float(lit.track.time_s[np.searchsorted(lit.track.frame, lit.step.frame)])
+    return False, (
+        f"{row[1]}; the lamp's light, or its place along its way, jumps at {at_s:.2f} s (automatic "
+        "exposure, or gain), and with it perhaps the time between stamp and mid-exposure: that is "
+        "one more unknown of the solution; lock the exposure next time"
+    )
 
 
 def _unseen(lights: Streaks, clip: Clip) -> tuple[bool, str]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from itertools import count
 
 from vidspeed.agreement.exposure import Exposure
+from vidspeed.agreement.leftopen import with_steps
 from vidspeed.assembly.cameras import Cameras
 from vidspeed.assembly.gather import Looked
 from vidspeed.errors import MotionError
@@ -68,8 +69,18 @@ def solve_each(
         replace(row, order=(float(rows.index(others[int(row.order[0])])), row.order[1]))
         for row in made_alone
     ]
-    passes = _numbered(sorted(solved, key=lambda row: row.order), _free_numbers(clips))
-    return passes, problems + faults
+    stepped = [_with_steps(session, row) for row in sorted(solved, key=lambda row: row.order)]
+    return _numbered(stepped, _free_numbers(clips)), problems + faults
+
+
+def _with_steps(session: Session, row: Pass) -> Pass:
+    """Return a pass solved again where the exposure of a clip may have jumped in it."""
+    if row.flight is None:
+        return row
+    flight = with_steps(session, row.flight)
+    if flight is row.flight:
+        return row
+    return replace(row, flight=flight, result=accounted(session, flight, row.result))
 
 
 def held_together(session: Session, passes: Sequence[Pass]) -> tuple[list[Pass], list[Problem]]:

@@ -89,6 +89,7 @@ def carried(
             (was.lamp, now.lamp),
             (was.offset, now.offset),
             (was.drag, now.drag),
+            (was.late, now.late),
         ):
             if source is not None and target is not None:
                 theta[target] = state.theta[source]

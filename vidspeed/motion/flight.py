@@ -21,6 +21,7 @@ from vidspeed.motion.noise import Noise, noise_of, stamp_covariance
 from vidspeed.motion.path import Nominal, places_at, rewritten
 from vidspeed.motion.stand import Stand
 from vidspeed.motion.start import Sketch, line_places, sketch
+from vidspeed.motion.step import Step
 from vidspeed.motion.tie import Tie
 from vidspeed.motion.traverse import LightsIn, PassIn
 from vidspeed.motion.unknowns import State
@@ -36,11 +37,12 @@ SAME_NOISE = 0.02  # by which the variance of the lights may differ from one rou
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Lit(Value):
-    """A clip's track as a flight gets it: whose clip, seen by which stand."""
+    """A clip's track as a flight gets it: whose clip, by which stand, from which `step` on late."""
 
     clip: str
     stand: Stand
     track: Track
+    step: Step | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -130,8 +132,8 @@ class Flight(Value):
         ]
 
 
-def solve(session: Session, lit: Sequence[Lit], label: str) -> Flight:
-    """Solve one pass from its clips' tracks.
+def solve(session: Session, lit: Sequence[Lit], label: str, *, whole: bool = False) -> Flight:
+    """Solve one pass from its clips' tracks; with `whole`, no light near the course is left out.
 
     Raises MotionError where no flight along the course explains the lights.
     """
@@ -139,14 +141,14 @@ def solve(session: Session, lit: Sequence[Lit], label: str) -> Flight:
     reasons = []
     for line_m in line_places(session.flight_line, sights, session.course.length_m):
         try:
-            return _solve_from(session, lit, label, line_m)
+            return _solve_from(session, lit, label, line_m, whole=whole)
         except MotionError as error:
             reasons.append(str(error))
     raise MotionError(reasons[0])
 
 
 def _solve_from(
-    session: Session, lit: Sequence[Lit], label: str, line_m: tuple[float, float]
+    session: Session, lit: Sequence[Lit], label: str, line_m: tuple[float, float], *, whole: bool
 ) -> Flight:
     length_m = session.course.length_m
     sketches = [
@@ -178,7 +180,8 @@ def _solve_from(
             length_m=length_m,
         )
         fresh = _reframed(flight, entry)
-        kept = [_kept(flight, order, attempt, calm[order]) for order in range(len(lit))]
+        judge = 0 if whole else attempt
+        kept = [_kept(flight, order, judge, calm[order]) for order in range(len(lit))]
         heard = _noises(flight, noise)
         settled = (
             attempt > 0
@@ -230,6 +233,7 @@ def _entry(
             offset_s=float(entry.offsets_s[order]),
             weave=entry.weave[order][used[order]],
             drag_px=drags[order][used[order]],
+            step=row.step,
         )
         for order, row in enumerate(lit)
     )

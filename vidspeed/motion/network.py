@@ -167,6 +167,8 @@ class Network(Value):
         at += station.readout_at(state)[..., None] * clip.track.row
         if clip.offset is not None:
             at += state.theta[..., clip.offset]
+        if clip.step is not None:
+            at += state.theta[..., clip.late] * clip.step.late_s(clip.track)
         return np.asarray(at)
 
     def clip_offsets(self, state: State) -> Floats:
@@ -279,7 +281,7 @@ class Network(Value):
         return _in_row(left)
 
     def _fill_time(self, rows: Floats, clip: ClipLights, by_time: Floats) -> None:
-        """Write the derivatives by clock scale, read-out and offset: each moves the time."""
+        """Write the derivatives by clock scale, read-out, offset and step: each moves the time."""
         station = self.stations[clip.station]
         since = clip.track.time_s - clip.reference_s
         ppm = 1e-6 * station.camera.clock_u_ppm
@@ -287,6 +289,9 @@ class Network(Value):
         rows[..., station.readout.start] = by_time * (station.readout_u_s * clip.track.row)[:, None]
         if clip.offset is not None:
             rows[..., clip.offset.start] = by_time
+        if clip.step is not None and clip.late is not None:
+            late_s = clip.step.late_s(clip.track)
+            rows[..., clip.late.start] = by_time * late_s[:, None]
 
     def _known_rows(self, state: State, traverse: Traverse, rows: Floats) -> Floats:
         """Fill the rows of what the flight line says; not a number where no gate is reached."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from vidspeed.motion.path import KNOWN, ORDERS, Nominal, basis, growth
+from vidspeed.motion.step import Step
 from vidspeed.motion.unknowns import Ledger, State, entered
 from vidspeed.values import Course, FlightLine, Floats, Input, Track, Value
 
@@ -22,7 +23,8 @@ class ClipLights(Value):
     standard normal ones. The clip's time counts from
     `reference_s`; `offset` is its place in theta, None for the pass's first clip, whose clock
     is the pass's clock. `weave` (n, m) are the weave's functions at the lights,
-    `drag_px` (n, 2, k) how the k deviates of the coder's drag move them.
+    `drag_px` (n, 2, k) how the k deviates of the coder's drag move them. `late` is the place of the
+    deviate of `step`, where the clip has one.
     """
 
     clip: str
@@ -36,6 +38,8 @@ class ClipLights(Value):
     weave: Floats
     drag: slice
     drag_px: Floats
+    step: Step | None = None
+    late: slice | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -128,7 +132,7 @@ class LightsIn(Value):
     """A clip's lights as they enter a pass; `offset_s` is where its time offset begins.
 
     `weave` (n, m) are the weave's functions at the lights, of the same m for every clip;
-    `drag_px` (n, 2, k) says how the coder's drag moves them.
+    `drag_px` (n, 2, k) says how the coder's drag moves them, `step` from where on they are later.
     """
 
     clip: str
@@ -139,6 +143,7 @@ class LightsIn(Value):
     offset_s: float
     weave: Floats
     drag_px: Floats
+    step: Step | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -235,6 +240,8 @@ def _clip_lights(
         weave=row.weave,
         drag=ledger.known(*_drag_inputs(camera, row)),
         drag_px=row.drag_px,
+        step=row.step,
+        late=None if row.step is None else ledger.known(row.step.input(label, row.clip)),
     )
 
 
