@@ -160,3 +160,13 @@ def test_a_pass_of_few_lights_tells_no_step():
     used = flight.used[0].copy()
     used[some] = False
     assert sign_of_step(replace(flight, used=(used,)), 0) is None
+
+
+def test_lights_left_out_around_a_step_do_not_put_it_elsewhere():
+    """Too few followed the late step: what was left of them bent, and seemed to step before it."""
+    session, flight, truth = jumped(404, 1, 0.004, 0.016, share=0.84, speed=135.0)
+    (lit,) = with_steps(session, flight).lit
+    seen = sign_of_step(flight, 0)
+    assert seen.frame < lit.track.frame[36]
+    assert lit.step.frame == lit.track.frame[round(0.84 * len(lit.track))]
+    assert abs(z_of(session, with_steps(session, flight), truth)) < 2.5

@@ -339,6 +339,18 @@ def _step(hard: Hard) -> None:
     hard.look["gain_s"] = float(hard.rng.uniform(-0.2, 0.2))
 
 
+def _exposurejump(hard: Hard) -> None:
+    """The time of the exposure jumps, or of one in four the gain; lamps in focus or not."""
+    hard.look["spot_px"] = float(hard.rng.uniform(1.0, 5.0))
+    before, times = hard.rng.uniform(0.001, 0.012), float(hard.rng.choice([0.25, 0.5, 2.0, 4.0]))
+    at_s = float(hard.rng.uniform(-0.4, 0.4)) * LENGTH_M / hard.speed_mps
+    hard.camera |= {"exposure_s": before, "unstated": frozenset({"exposure"})}
+    if hard.rng.random() < 0.25:
+        hard.look |= {"gain": times, "gain_s": at_s}
+        return
+    hard.camera |= {"exposure_to_s": min(before * times, 1.0 / 60.0), "exposure_jump_s": at_s}
+
+
 def _hevc(hard: Hard) -> None:
     hard.camera |= {"codec": "hevc", "crf": int(hard.rng.integers(24, 32)), "suffix": ".mp4"}
 
@@ -410,5 +422,5 @@ CONDITIONS: dict[str, Callable[[Hard], None]] = {
     "day-dark": _day_dark, "clouds": _clouds, "grass": _grass, "shake": _shake, "step": _step,
     "hevc": _hevc, "many": _many, "all": _all, "faint1": _faint1,
     "broad": _broad, "glare": _glare, "strobe120": _strobe120, "strobe240": _strobe240,
-    "slow": _slow,
+    "slow": _slow, "exposurejump": _exposurejump,
 }  # fmt: skip

@@ -91,3 +91,25 @@ def test_merged_exposures_show_the_lamp_as_often():
     for x in two[:, 0]:
         assert row[round(x)] > 0.8 * row.max()
     assert row[round(two[:, 0].mean())] < 0.6 * row.max()
+
+
+def test_an_exposure_that_jumps_dims_everything_and_moves_the_middles_at_once():
+    changes = {"exposure_s": 0.008, "exposure_to_s": 0.004, "exposure_jump_s": 0.1}
+    filming = camera(**changes)
+    plan = plan_of(filming)
+    after = plan.start_s + plan.captured_s >= 0.1
+    assert 20 < after.sum() < 40
+    np.testing.assert_array_equal(plan.exposure_s, np.where(after, 0.004, 0.008))
+    places = light_places(filming, flight(), plan)
+    late = places.world_s - plan.open_s[places.frame]
+    np.testing.assert_allclose(late, plan.exposure_s[places.frame] / 2.0, atol=1e-9)
+    pictures = [each.astype(float) for each in render_frames(filming, [], plan, seed=1)]
+    steady = list(render_frames(camera(exposure_s=0.008), [], plan_of(camera()), seed=1))
+    first = int(np.flatnonzero(after)[0])
+    np.testing.assert_array_equal(pictures[first - 1], steady[first - 1])
+    assert np.median(pictures[first]) < np.median(pictures[first - 1]) - 1.0
+
+
+def test_without_a_moment_the_exposure_changes_evenly():
+    plan = plan_of(camera(exposure_s=0.008, exposure_to_s=0.004))
+    assert np.ptp(np.diff(plan.exposure_s)) < 1e-12

@@ -26,7 +26,8 @@ def with_steps(session: Session, flight: Flight) -> Flight:
     """Return a flight solved with the steps of its clips; the same one where there is no sign.
 
     Clips whose streaks tell the exposure are left as they are: there its changes are seen. Where
-    several lights in a row were left out, as lights that a step moves are, all are asked.
+    several lights in a row were left out, as lights that a step moves are, all are asked first:
+    what is left without them may seem to step elsewhere.
     """
     found = flight
     for _ in flight.lit:
@@ -46,7 +47,7 @@ def _stepped(session: Session, flight: Flight) -> list[Lit] | None:
     if left_out_in_a_row(flight):
         with suppress(MotionError):
             label = flight.network.traverses[0].label
-            asked.append(solve(session, flight.lit, label, whole=True))
+            asked.insert(0, solve(session, flight.lit, label, whole=True))
     for one in asked:
         lit = [_one_stepped(one, order, session.clips) for order in range(len(one.lit))]
         if any(new is not old for new, old in zip(lit, flight.lit, strict=True)):

@@ -65,9 +65,12 @@ def set_stage(camera: SceneCamera, view: Floats, rng: Generator) -> Stage:
     )
 
 
-def film_at(stage: Stage, since_s: float, rng: Generator) -> Film:
-    """Return what a frame shows behind the lamps, so long after mid-course."""
-    if stage.film is not None:
+def film_at(stage: Stage, since_s: float, rng: Generator, times: float = 1.0) -> Film:
+    """Return what a frame shows behind the lamps, so long after mid-course.
+
+    All of it is `times` as bright, by an exposure that jumped.
+    """
+    if stage.film is not None and times == 1.0:
         return stage.film
     look = stage.camera.look
     view = stage.view
@@ -81,7 +84,7 @@ def film_at(stage: Stage, since_s: float, rng: Generator) -> Film:
     if look.shake_px > 0.0:
         rows_s = stage.camera.readout_s * np.arange(len(view)) / len(view)
         view = _shifted(view, shake(look, since_s + rows_s))
-    view = np.clip(view, 0.0, None) * gain_at(look, since_s)
+    view = np.clip(view, 0.0, None) * gain_at(look, since_s) * times
     if len(stage.hot):
         flicker = np.where(np.arange(len(stage.hot)) % 2, rng.random(len(stage.hot)) < 0.3, True)
         view = view.copy()

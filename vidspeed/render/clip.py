@@ -92,6 +92,8 @@ def plan_clip(
     exposure = np.full(len(captured), camera.exposure_s)
     if camera.exposure_to_s is not None:
         share = (captured - captured[0]) / (captured[-1] - captured[0])
+        if camera.exposure_jump_s is not None:
+            share = (start_s + captured >= camera.exposure_jump_s).astype(float)
         exposure += share * (camera.exposure_to_s - camera.exposure_s)
     return ClipPlan(
         start_s=start_s,
@@ -195,7 +197,9 @@ def render_frames(
                 for at in opens
                 for patch in _all_patches(filming, flights, others, float(at), epoch_s)
             ]
-            picture = develop(film_at(stage, middle, rng), patches, rng)
+            jumps = camera.exposure_jump_s is not None
+            times = filming.exposure_s / camera.exposure_s if jumps else 1.0
+            picture = develop(film_at(stage, middle, rng, times), patches, rng)
         yield picture
 
 

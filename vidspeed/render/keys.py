@@ -152,6 +152,7 @@ CAMERA: Rules = {
     "stored_rate_hz": (rate, None),
     "stamps": (one_of("steady", "uneven", "halved"), "steady"),
     "exposure_to_ms": (above_zero, None),
+    "exposure_jump_s": (number, None),
     "stamp_at": (one_of("start", "middle", "end"), "start"),
     "dropped": (share, 0.0),
     "repeated": (share, 0.0),

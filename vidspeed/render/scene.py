@@ -123,11 +123,12 @@ class SceneCamera(Value):
     "focal", "focal_u", "centre", "k1", "readout", "exposure", "clock".
 
     `exposure_to_s`: the exposure changes evenly from `exposure_s` at the clip's beginning to this
-    at its end, a lamp's streak being as bright throughout. `stamp_at` is the moment of the first
-    row's exposure that the stamp names. `stamps` "halved": from the clip's middle only every
-    second frame is taken. `dropped` and `repeated` are shares of the frames that are missing, or
-    show the one before again. `merged` exposures are averaged into a frame, each `merge_s`
-    after the one before; the last is the frame's own.
+    at its end, a lamp's streak being as bright throughout; with `exposure_jump_s` it changes at
+    once, so long after mid-course, and everything else is brighter or darker by it. `stamp_at` is
+    the moment of the first row's exposure that the stamp names. `stamps` "halved": from the clip's
+    middle only every second frame is taken. `dropped` and `repeated` are shares of the frames that
+    are missing, or show the one before again. `merged` exposures are averaged into a frame, each
+    `merge_s` after the one before; the last is the frame's own.
     """
 
     name: str
@@ -156,6 +157,7 @@ class SceneCamera(Value):
     look: Look = field(default_factory=Look)
     unstated: frozenset[str] = frozenset()
     exposure_to_s: float | None = None
+    exposure_jump_s: float | None = None
     stamp_at: Literal["start", "middle", "end"] = "start"
     dropped: float = 0.0
     repeated: float = 0.0
