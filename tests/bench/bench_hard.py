@@ -371,6 +371,8 @@ def _broad(hard: Hard) -> None:
     peak = np.exp(0.5 * (radius / halo) ** 2) * spread * (halo / spot) ** 2 / share
     hard.strength = None
     hard.look |= {"lamp_signal": float(peak), "halo_px": float(halo), "halo_share": float(share)}
+
+
 def _glare(hard: Hard) -> None:
     """A veil of 2 to 30 levels over the picture, from the craft's lamp or from a torch's."""
     hard.strength = max(hard.strength or 0.0, 12.0)
