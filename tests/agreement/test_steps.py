@@ -170,3 +170,18 @@ def test_lights_left_out_around_a_step_do_not_put_it_elsewhere():
     assert seen.frame < lit.track.frame[36]
     assert lit.step.frame == lit.track.frame[round(0.84 * len(lit.track))]
     assert abs(z_of(session, with_steps(session, flight), truth)) < 2.5
+
+
+def test_streaks_that_seem_steady_do_not_hide_a_jump():
+    """Those after it are points: what is left to tell the exposure is all of the longer one."""
+    session, flight, truth = jumped(300, 2, 0.008, 0.002, share=0.6)
+    rng, lit = np.random.default_rng(1), []
+    for row in flight.lit:
+        way = np.linalg.norm(np.gradient(row.track.xy_px, row.track.time_s, axis=0), axis=1)
+        long = np.where(np.arange(len(way)) < round(0.6 * len(way)), 0.008 * way, np.nan)
+        long = long + 0.3 + 0.1 * rng.normal(size=len(way))
+        u_px = np.where(np.isfinite(long), 0.1, np.nan)
+        lit.append(replace(row, track=replace(row.track, streak_px=long, streak_u_px=u_px)))
+    found = with_steps(session, solve(session, lit, "1"))
+    assert all(row.step is not None for row in found.lit)
+    assert abs(z_of(session, found, truth)) < 3.0

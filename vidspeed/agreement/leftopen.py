@@ -25,9 +25,10 @@ STOP, TWO_STOPS = 2.0, 4.0  # times, by which automatic exposures jump: at least
 def with_steps(session: Session, flight: Flight) -> Flight:
     """Return a flight solved with the steps of its clips; the same one where there is no sign.
 
-    Clips whose streaks tell the exposure are left as they are: there its changes are seen. Where
-    several lights in a row were left out, as lights that a step moves are, all are asked first:
-    what is left without them may seem to step elsewhere.
+    Clips whose streaks tell that the exposure changes are left as they are: what that leaves open
+    is carried (`exposure.py`). Of one that jumps, all streaks may be of the longer exposure, and
+    seem steady. Where several lights in a row were left out, as lights that a step moves are, all
+    are asked first: what is left without them may seem to step elsewhere.
     """
     found = flight
     for _ in flight.lit:
@@ -57,7 +58,8 @@ def _stepped(session: Session, flight: Flight) -> list[Lit] | None:
 
 def _one_stepped(flight: Flight, order: int, clips: Sequence[Clip]) -> Lit:
     lit = flight.lit[order]
-    if lit.step is not None or exposure_of(streaks(flight, order)) is not None:
+    seen = exposure_of(streaks(flight, order))
+    if lit.step is not None or (seen is not None and seen.may_change):
         return lit
     sign = sign_of_step(flight, order)
     if sign is None:
