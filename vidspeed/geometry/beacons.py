@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vidspeed.geometry.turned import UNKNOWNS, carried, fit, reached, slopes
-from vidspeed.values import Floats, Ints, Movement, Picture, Value
+from vidspeed.values import Bools, Floats, Ints, Movement, Picture, Value
 
 NARROW, WIDE = 1.6, 6.0  # Gaussians whose difference shows lamps, pixels
 SIGMAS = 4.5  # above its surroundings
@@ -143,15 +143,20 @@ def _above_plane(patch: Floats) -> tuple[Floats, float]:
     return left.reshape(size, size), spread
 
 
-def match_beacons(reference: Picture, picture: Picture, lens: Floats) -> Movement | None:
+def match_beacons(
+    reference: Picture, picture: Picture, lens: Floats, hidden: Bools | None = None
+) -> Movement | None:
     """Return how `picture` lies against `reference` by their lamps, None where chance could do it.
 
     Two lamps are needed; the more of them agree, the likelier it is no chance. Four are needed
     where one picture shows many more than the other, as by day: most of those are no lamps, and
     they do not lie as if strewn. Four are needed, too, where not all are plain: a bright patch of
-    ground is found anew some way off. `lens` (9,) is the camera's.
+    ground is found anew some way off. `lens` (9,) is the camera's. Lamps in what is `hidden` (h, w)
+    are none.
     """
     first, second = _within(beacons(reference), lens), beacons(picture)
+    if hidden is not None:
+        first, second = _outside(first, hidden), _outside(second, hidden)
     if min(len(first.u_px), len(second.u_px)) < 2:
         return None
     best: tuple[float, Floats, Ints] | None = None
@@ -170,7 +175,16 @@ def match_beacons(reference: Picture, picture: Picture, lens: Floats) -> Movemen
 
 def _within(found: Beacons, lens: Floats) -> Beacons:
     """Leave out the lamps where the lens model has no place."""
-    kept = reached(found.xy_px, lens)
+    return _some(found, reached(found.xy_px, lens))
+
+
+def _outside(found: Beacons, hidden: Bools) -> Beacons:
+    """Leave out the lamps in what is hidden (h, w)."""
+    column, row = np.rint(found.xy_px).astype(int).T
+    return _some(found, ~hidden[row, column])
+
+
+def _some(found: Beacons, kept: Bools) -> Beacons:
     return Beacons(xy_px=found.xy_px[kept], u_px=found.u_px[kept], plain=found.plain[kept])
 
 

@@ -17,7 +17,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vidspeed.chance import chi2_sf
 from vidspeed.geometry.beacons import match_beacons
+from vidspeed.geometry.burnt import burnt
 from vidspeed.geometry.turned import UNKNOWNS, carried, fit, reached, slopes
 from vidspeed.values import Bools, Floats, Ints, Movement, Picture, Value
 
@@ -35,6 +37,8 @@ SOFT_LEVELS = 4.0  # contrast that is not blown up where the picture is flat
 LEAST_LEVELS = 1.0  # contrast of a piece, RMS: noise and a codec's blocks have half of it
 ZOOM_AT, ZOOM_PX = 0.3, 0.5  # of the width from the middle; what a zoom must move there
 SURE = 3.0  # standard uncertainties of the zoom
+STAYS_PX = 0.5  # of a shift and its standard uncertainty: it is not worth correcting
+BY_CHANCE = 1e-3  # of cameras that stand still which seem to have moved
 DARK_LEVELS = 40.0  # median of a picture after dark
 
 Single = NDArray[np.float32]
@@ -44,13 +48,35 @@ Features = tuple[Floats, Floats]  # (n, 2) in the first picture, (n, 2) in the s
 def movement(reference: Picture, picture: Picture, lens: Floats) -> Movement | None:
     """Return how `picture` (h, w) lies against `reference` (h, w), None where nothing matches.
 
-    `lens` (9,) as in `Lens.parameters`.
+    `lens` (9,) as in `Lens.parameters`. Where a camera writes text into its pictures, which says
+    that it never moved, the rest of them decides whether that is so.
     """
+    hidden = burnt(reference, picture)
+    if hidden is None:
+        return _movement(reference, picture, lens)
+    rest = _movement(reference, picture, lens, hidden)
+    if rest is None or _may_have_moved(rest):
+        return rest
+    return _movement(reference, picture, lens)
+
+
+def _movement(
+    reference: Picture, picture: Picture, lens: Floats, hidden: Bools | None = None
+) -> Movement | None:
+    """Return how a picture lies against another by what is not `hidden` (h, w) of both."""
     ways = [_by_features, match_beacons]
     if min(np.median(reference), np.median(picture)) < DARK_LEVELS:
         ways.reverse()
-    found = (way(reference, picture, lens) for way in ways)
+    found = (way(reference, picture, lens, hidden) for way in ways)
     return next((each for each in found if each is not None), None)
+
+
+def _may_have_moved(moved: Movement) -> bool:
+    """Tell whether a movement is more than chance, or not known to be small."""
+    unknowns = unknowns_of(moved)
+    away = float(unknowns @ np.linalg.solve(moved.covariance, unknowns))
+    far = np.abs(moved.shift_px) + np.sqrt(np.diag(moved.covariance)[:2]) > STAYS_PX
+    return bool(far.any() or chi2_sf(away, UNKNOWNS) < BY_CHANCE)
 
 
 def size_px(moved: Movement, xy_px: Floats, lens: Floats) -> Floats:
@@ -90,10 +116,16 @@ def rezoomed(moved: Movement, width_px: int) -> bool:
     return by_px > ZOOM_PX and size > SURE * float(np.sqrt(moved.covariance[3, 3]))
 
 
-def _by_features(reference: Picture, picture: Picture, lens: Floats) -> Movement | None:
+def _by_features(
+    reference: Picture, picture: Picture, lens: Floats, hidden: Bools | None = None
+) -> Movement | None:
     """Match pieces of the background; None where too few agree on one movement."""
     flat = [_evened(each) for each in (reference, picture)]
-    points = _corners(flat[0], _contrast(reference) >= LEAST_LEVELS)
+    clear = _contrast(reference) >= LEAST_LEVELS
+    if hidden is not None:
+        clear &= ~hidden
+        flat = [np.where(hidden, np.uint8(128), each) for each in flat]
+    points = _corners(flat[0], clear)
     points = points[reached(points.astype(float), lens)]
     if len(points) < LEAST_MATCHES:
         return None
