@@ -185,14 +185,14 @@ def _tracks(
     return tuple(sorted(own, key=_likelihood, reverse=True))
 
 
-def _believed(track: Track, limits: Limits, stride: int) -> bool:
+def _believed(track: Track, limits: Limits, stride: int = 1) -> bool:
     """Say whether the fitted lights of a track move as a craft does, and are not chance."""
     if len(track) < FEW and np.median(track.snr) < PLAIN_SNR:
         return False
     return is_flight(track.frame // stride, track.time_s, track.xy_px, limits)
 
 
-def _settled(lights: Sequence[Light], facts: ClipFacts, limits: Limits, stride: int) -> Track:
+def _settled(lights: Sequence[Light], facts: ClipFacts, limits: Limits, stride: int = 1) -> Track:
     """Return the track of a lamp; where it does not move as a craft, without lights off its way.
 
     At low bit rates a coder leaves the light of a neighbouring frame in the place of some.
