@@ -23,7 +23,8 @@ from vidspeed.clip.coding import ALONE
 from vidspeed.clip.footage import Flown, Recorder
 from vidspeed.clip.ground.astray import Astray
 from vidspeed.clip.ground.sway import SwayMeter
-from vidspeed.clip.light.lamp import Light, as_scattered, lights_of
+from vidspeed.clip.light.glare import bright_lights_of
+from vidspeed.clip.light.lamp import Light, as_scattered
 from vidspeed.clip.medians import SAMPLES, middle_in_bands
 from vidspeed.clip.overview import Overview
 from vidspeed.clip.read import Frame, Header
@@ -246,7 +247,7 @@ class Search:
 
     def _lights(self, spots: Sequence[Spot]) -> list[Light]:
         alive()
-        lights = lights_of(
+        lights = bright_lights_of(
             spots,
             self._header.size_px,
             full_range=self._header.full_range,

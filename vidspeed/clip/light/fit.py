@@ -246,9 +246,13 @@ def _fit(
 ) -> Fit:
     """Return the fit of one of the lights, which has so many pixels."""
     slopes = state.slopes[:, k, :count]
+    try:
+        inverse = np.linalg.inv(slopes @ slopes.T + np.diag(known.tightness[k]))
+    except np.linalg.LinAlgError:  # pixels that tell nothing of some parameter: not measured
+        inverse, settled = np.zeros((PARAMETERS, PARAMETERS)), False
     return Fit(
         parameters=parameters[k],
-        inverse=np.asarray(np.linalg.inv(slopes @ slopes.T + np.diag(known.tightness[k]))),
+        inverse=np.asarray(inverse),
         slopes=slopes.T,
         residual=state.residual[k, :count],
         modelled=state.level[k, :count],

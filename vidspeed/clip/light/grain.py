@@ -78,7 +78,7 @@ def residuals_of(pixels: Pixels, fit: Fit, variance: Floats) -> Residuals:
     """Return what a fit leaves; `variance` (n,) of each pixel is what its weights assumed."""
     used = _used(fit)
     opposite = _opposite(pixels, fit, used)
-    taken = fit.slopes[:, ODD] @ np.linalg.cholesky(fit.inverse[np.ix_(ODD, ODD)])
+    taken = fit.slopes[:, ODD] @ _root(fit.inverse[np.ix_(ODD, ODD)])
     return Residuals(
         pixels=pixels,
         fit=fit,
@@ -90,6 +90,18 @@ def residuals_of(pixels: Pixels, fit: Fit, variance: Floats) -> Residuals:
         taken=taken,
         odd_leverage=(taken**2).sum(axis=1),
     )
+
+
+def _root(inverse: Floats) -> Floats:
+    """Return a root R with R R' as the inverse of a normal matrix (k, k).
+
+    Where rounding has left that of a nearly singular one no root, of what is determined.
+    """
+    try:
+        return np.asarray(np.linalg.cholesky(inverse))
+    except np.linalg.LinAlgError:
+        values, ways = np.linalg.eigh(np.nan_to_num(0.5 * (inverse + inverse.T)))
+        return np.asarray(ways * np.sqrt(np.maximum(values, 0.0)))
 
 
 def noise_by_level(pixels: Sequence[Pixels], fits: Sequence[Fit]) -> Floats:

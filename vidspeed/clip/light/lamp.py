@@ -95,7 +95,7 @@ def lights_of(
     there = [spot for spot in spots if not spot.cut]
     if not there:
         return []
-    full_level = _full_level(there, full_range)
+    full_level = full_level_of(there, full_range)
     parts = [_pixels(spot, full_level) for spot in there]
     held = [len(part.at) > PARAMETERS for part in parts]
     whole, pixels = list(compress(there, held)), list(compress(parts, held))
@@ -136,10 +136,10 @@ def lights_of(
         for light in lights
         if light is not None and _believable(light, size_px)
     ]
-    return _own(found, longer)
+    return own_lights(found, longer)
 
 
-def _own(lights: Sequence[Light], longer_px: float) -> list[Light]:
+def own_lights(lights: Sequence[Light], longer_px: float) -> list[Light]:
     """Return the lights of a lamp in order, without those that nothing shows to be its own."""
     order = sorted(lights, key=lambda light: light.spot.frame)
     frame, time_s, _ = _facts([light.spot for light in order])
@@ -175,7 +175,7 @@ def _pixels(spot: Spot, full_level: float) -> Pixels:
     return pixels_of(spot, REACH * min(max(spot.sigma_px, 1.2), 2.4) + 1.0, full_level)
 
 
-def _full_level(spots: Sequence[Spot], full_range: bool) -> float:
+def full_level_of(spots: Sequence[Spot], full_range: bool) -> float:
     """Return the level from which a pixel is full: white, or the top where levels go beyond.
 
     Of something dark, whose pixels are a negative, that is black.

@@ -1,0 +1,202 @@
+"""Lights that saturate widely: which of a lamp's are, and how far their places can be trusted.
+
+Of a very bright lamp near by so much is white that hardly anything of its profile is left to fit;
+its rim says where it is (`rim.py`). Pixels tell that to hundredths of a pixel, and a rim that is
+not the same on all sides moves it by far more: light that spreads in the lens or on the sensor to
+one side. Where that is so, a wider contour has another middle than a narrower one, or the core is
+longer across the way than it is along; lights of a lamp beside each other have both alike.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import compress
+
+import numpy as np
+
+from vidspeed.clip.light.flashing import flashes, sure_snr_of
+from vidspeed.clip.light.lamp import Light, full_level_of, lights_of, own_lights
+from vidspeed.clip.light.rim import Rim, core_px, patch_of, rim_of
+from vidspeed.clip.spots.lights import Spot
+from vidspeed.spread.progress import alive
+from vidspeed.values import Bools, Floats, Ints, Value
+
+WIDE_PX = 7.0  # radius of what is full: of the 13 px that are looked at, most tells nothing then
+ALSO_PX = 3.0  # likewise where most lights of the lamp are so wide: all are measured alike
+NEAR = 9  # lights, by time, that have the unevenness of a rim alike
+BESIDE = 3  # whole lights, at least, that tell how long one is of which a part is seen
+LEAST_SD_PX = 0.3  # of what neighbours say of a half vector
+WORST_SHARE = 0.2  # of the radius: a place that is less certain is none
+INSIDE_PX = 2.0  # that a place lies inside the picture
+OWN_SHARE = 0.5  # of a light's own scatter is believed, the rest is its neighbours'
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Glare(Value):
+    """A light that saturates widely: its spot, rim and covariance `cov_px2` (2, 2)."""
+
+    spot: Spot
+    rim: Rim
+    cov_px2: Floats
+
+    @property
+    def xy_px(self) -> Floats:
+        """Return the middle (2,)."""
+        return self.rim.places[:2]
+
+    @property
+    def half_px(self) -> Floats:
+        """Return half the streak's vector (2,)."""
+        return self.rim.places[2:]
+
+
+def bright_lights_of(
+    spots: Sequence[Spot],
+    size_px: tuple[int, int],
+    *,
+    full_range: bool,
+    stated_s: tuple[float, float] | None = None,
+) -> list[Light]:
+    """Return the lights of a chain of spots, as `lights_of` does; wide ones by their rims."""
+    full_level = full_level_of(spots, full_range)
+    wide = wide_of(spots, full_level)
+    if not wide.any():
+        return lights_of(spots, size_px, full_range=full_range, stated_s=stated_s)
+    frame = np.array([spot.frame for spot in spots])
+    glares = glares_of(list(compress(spots, wide)), full_level)
+    snr, clear = np.array([spot.snr for spot in spots]), [spot.clear for spot in spots]
+    extra: Sequence[Floats] = [np.zeros((2, 2))] * len(glares)
+    if glares and flashes(np.sort(frame), snr, sure_snr_of(clear)):
+        extra = switched_px2(glares, frame)
+    lights = [
+        _light(one, one.cov_px2 + more)
+        for one, more in zip(glares, extra, strict=True)
+        if _inside(one, size_px)
+    ]
+    before = np.searchsorted(np.sort(frame[wide]), frame)  # whose frames are no dark ones
+    narrow = [
+        replace(spot, frame=int(spot.frame - count))
+        for spot, count in zip(compress(spots, ~wide), before[~wide].tolist(), strict=True)
+    ]
+    if narrow:
+        true = dict(zip((id(spot) for spot in narrow), compress(spots, ~wide), strict=True))
+        usual = lights_of(narrow, size_px, full_range=full_range, stated_s=stated_s)
+        lights += [replace(one, spot=true[id(one.spot)]) for one in usual if id(one.spot) in true]
+    return own_lights(lights, float(max(size_px))) if lights else []
+
+
+def _light(one: Glare, cov_px2: Floats) -> Light:
+    """Turn a wide light into one; how much brighter than white it is nobody knows.
+
+    It tells no length: how far the rim goes beyond either end of the way depends on that.
+    """
+    return Light(
+        spot=one.spot,
+        xy_px=one.xy_px,
+        cov_px2=cov_px2,
+        streak_px=None,
+        streak_u_px=None,
+        angle_rad=None,
+        peak=one.rim.height,
+        snr=one.rim.height / one.rim.noise,
+        fill=None,
+    )
+
+
+def _inside(one: Glare, size_px: tuple[int, int]) -> bool:
+    """Say whether the middle of a light lies inside the picture, and the ends of a whole one."""
+    last = np.array(size_px) - 1.0
+    way = np.zeros(2) if one.rim.cut else one.half_px
+    ends = np.stack([one.xy_px - way, one.xy_px + way])
+    return bool(np.all(ends > INSIDE_PX) and np.all(ends < last - INSIDE_PX))
+
+
+def wide_of(spots: Sequence[Spot], full_level: float) -> Bools:
+    """Say which spots (n,) of a lamp saturate so widely that their rim is to be fitted.
+
+    `full_level` (eight-bit levels) is from where pixels are full.
+    """
+    core = np.array([core_px(spot, full_level) for spot in spots])
+    wide = core >= WIDE_PX
+    return np.asarray(core >= ALSO_PX) if wide.mean() >= 0.5 else wide
+
+
+def glares_of(spots: Sequence[Spot], full_level: float) -> list[Glare]:
+    """Fit the rims of the lights of a lamp that saturate widely, in order of time.
+
+    Of those that the picture's edge cuts so far that it shows, how long they are is taken from
+    others. Left out is what does not determine a place.
+    """
+    order = sorted(spots, key=lambda spot: spot.time_s)
+    rims: list[Rim | None] = []
+    for spot in order:
+        alive()
+        rims.append(rim_of(patch_of(spot, full_level)))
+    whole = [k for k, rim in enumerate(rims) if rim is not None and not rim.cut]
+    for k, rim in enumerate(rims):
+        if k not in whole and (rim is None or rim.cut):
+            rims[k] = _cut(order[k], full_level, [(order[i], rims[i]) for i in whole])
+    kept = [k for k, rim in enumerate(rims) if rim is not None]
+    spots, found = [order[k] for k in kept], [rim for rim in rims if rim is not None]
+    covs = _trusted(np.array([spot.time_s for spot in spots]), found)
+    glares = [
+        Glare(spot=spot, rim=rim, cov_px2=cov)
+        for spot, rim, cov in zip(spots, found, covs, strict=True)
+    ]
+    return [one for one in glares if _certain(one)]
+
+
+def switched_px2(glares: Sequence[Glare], frame: Ints) -> list[Floats]:
+    """Return what the covariance (2, 2) of each grows by if the lamp was switched beside it.
+
+    `frame` (m,) are all that show the lamp, which flashes. How much of a frame such a lamp was lit
+    its width does not tell: beside a dark frame its middle lies anywhere in the exposure.
+    """
+    lit = set(frame.tolist())
+    half = np.array([one.half_px for one in glares])
+    dark = np.array([{one.spot.frame - 1, one.spot.frame + 1} - lit != set() for one in glares])
+    usual = half[~dark] if np.any(~dark) else half
+    wide = float(np.median([one.rim.radius_px for one in glares]))  # what ends may lack
+    longest = float(np.median(np.linalg.norm(usual, axis=1))) + 0.5 * wide
+    found = []
+    for one, cut in zip(glares, dark, strict=True):
+        way = one.half_px / max(float(np.linalg.norm(one.half_px)), 1e-9) * longest
+        found.append(np.outer(way, way) / 3.0 if cut else np.zeros((2, 2)))
+    return found
+
+
+def _cut(spot: Spot, full_level: float, whole: Sequence[tuple[Spot, Rim | None]]) -> Rim | None:
+    """Fit a light of which a part is seen, as long as the nearest whole ones are."""
+    near = sorted(whole, key=lambda one: abs(one[0].time_s - spot.time_s))[:NEAR]
+    half = np.array([rim.places[2:] for _, rim in near if rim is not None])
+    if len(half) < BESIDE:
+        return None
+    half = half * np.where(half @ half[0] < 0.0, -1.0, 1.0)[:, None]
+    usual = np.median(half, axis=0)
+    sd = 1.5 * np.median(np.abs(half - usual), axis=0) + LEAST_SD_PX
+    return rim_of(patch_of(spot, full_level), (usual, sd))
+
+
+def _trusted(time_s: Floats, rims: Sequence[Rim]) -> list[Floats]:
+    """Return the covariances (2, 2) of the places, with what is uneven about their rims."""
+    covs = []
+    for rim, now in zip(rims, time_s, strict=True):
+        near = [rims[k] for k in np.argsort(np.abs(time_s - now), kind="stable")[:NEAR]]
+        weights = [np.linalg.inv(one.leans_cov) for one in near]
+        spread = np.linalg.inv(np.sum(weights, axis=0))
+        lean = spread @ np.sum(
+            [weight @ one.leans for weight, one in zip(weights, near, strict=True)], axis=0
+        )
+        uneven = np.maximum(lean**2 - np.diag(spread), 0.0)
+        usual = float(np.mean([np.trace(one.cov[:2, :2]) for one in near]))
+        own = max(float(np.trace(rim.cov[:2, :2])), 1e-12)
+        steadied = 1.0 + (1.0 - OWN_SHARE) * (usual / own - 1.0)
+        covs.append(steadied * rim.cov[:2, :2] + rim.radius_px**2 * np.diag(uneven))
+    return covs
+
+
+def _certain(one: Glare) -> bool:
+    """Say whether the rim determines the place well enough."""
+    values = np.linalg.eigvalsh(one.cov_px2)
+    return bool(values[0] > 0.0 and values[1] <= (WORST_SHARE * one.rim.radius_px) ** 2)
