@@ -15,15 +15,18 @@ from itertools import compress
 
 import numpy as np
 
+from vidspeed.clip.background import level_scale
 from vidspeed.clip.light.flashing import flashes, sure_snr_of
 from vidspeed.clip.light.lamp import Light, full_level_of, lights_of, own_lights
 from vidspeed.clip.light.rim import Rim, core_px, patch_of, rim_of
+from vidspeed.clip.spots.finder import WHITE
 from vidspeed.clip.spots.lights import Spot
 from vidspeed.spread.progress import alive
 from vidspeed.values import Bools, Floats, Ints, Value
 
 WIDE_PX = 7.0  # radius of what is full: of the 13 px that are looked at, most tells nothing then
 ALSO_PX = 3.0  # likewise where most lights of the lamp are so wide: all are measured alike
+FLAT, RIPPLE = 0.1, 6.0  # of the peak, and levels: what a coder leaves of a flat core lies within
 NEAR = 9  # lights, by time, that have the unevenness of a rim alike
 BESIDE = 3  # whole lights, at least, that tell how long one is of which a part is seen
 LEAST_SD_PX = 0.3  # of what neighbours say of a half vector
@@ -59,7 +62,7 @@ def bright_lights_of(
     stated_s: tuple[float, float] | None = None,
 ) -> list[Light]:
     """Return the lights of a chain of spots, as `lights_of` does; wide ones by their rims."""
-    full_level = full_level_of(spots, full_range)
+    full_level = _full_level(spots, full_range)
     wide = wide_of(spots, full_level)
     if not wide.any():
         return lights_of(spots, size_px, full_range=full_range, stated_s=stated_s)
@@ -84,6 +87,22 @@ def bright_lights_of(
         usual = lights_of(narrow, size_px, full_range=full_range, stated_s=stated_s)
         lights += [replace(one, spot=true[id(one.spot)]) for one in usual if id(one.spot) in true]
     return own_lights(lights, float(max(size_px))) if lights else []
+
+
+def _full_level(spots: Sequence[Spot], full_range: bool) -> float:
+    """Return from which level (eight-bit levels) the cores of a lamp's lights are full.
+
+    A coder lets the edge of a core swing beyond white, which is then no longer the brightest level
+    there is: it is the one at which cores are flat.
+    """
+    usual = full_level_of(spots, full_range)
+    tops = []
+    for spot in spots:
+        values = spot.luma[spot.own] * level_scale(spot.luma)
+        if len(values):
+            tops.append(float(np.median(values[values >= values.max() - FLAT * spot.peak])))
+    flat = float(np.median(tops)) if tops else 0.0
+    return min(usual, flat - RIPPLE) if flat >= WHITE else usual
 
 
 def _light(one: Glare, cov_px2: Floats) -> Light:
