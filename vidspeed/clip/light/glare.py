@@ -24,7 +24,7 @@ from vidspeed.clip.spots.lights import Spot
 from vidspeed.spread.progress import alive
 from vidspeed.values import Bools, Floats, Ints, Value
 
-WIDE_PX = 7.0  # radius of what is full: of the 13 px that are looked at, most tells nothing then
+WIDE_PX = 6.0  # radius of what is full: of the 13 px that are looked at, most tells nothing then
 ALSO_PX = 3.0  # likewise where most lights of the lamp are so wide: all are measured alike
 FLAT, RIPPLE = 0.1, 6.0  # of the peak, and levels: what a coder leaves of a flat core lies within
 NEAR = 9  # lights, by time, that have the unevenness of a rim alike
@@ -32,6 +32,8 @@ BESIDE = 3  # whole lights, at least, that tell how long one is of which a part 
 LEAST_SD_PX = 0.3  # of what neighbours say of a half vector
 WORST_SHARE = 0.2  # of the radius: a place that is less certain is none
 INSIDE_PX = 2.0  # that a place lies inside the picture
+UNEVEN = 2.0  # times the scatter of pixels that err each by itself: a rim is not even
+SURELY = 3.0  # standard deviations from which contours lean by more than chance
 OWN_SHARE = 0.5  # of a light's own scatter is believed, the rest is its neighbours'
 
 
@@ -202,17 +204,28 @@ def _trusted(time_s: Floats, rims: Sequence[Rim]) -> list[Floats]:
     covs = []
     for rim, now in zip(rims, time_s, strict=True):
         near = [rims[k] for k in np.argsort(np.abs(time_s - now), kind="stable")[:NEAR]]
-        weights = [np.linalg.inv(one.leans_cov) for one in near]
-        spread = np.linalg.inv(np.sum(weights, axis=0))
-        lean = spread @ np.sum(
-            [weight @ one.leans for weight, one in zip(weights, near, strict=True)], axis=0
-        )
-        uneven = np.maximum(lean**2 - np.diag(spread), 0.0)
         usual = float(np.mean([np.trace(one.cov[:2, :2]) for one in near]))
         own = max(float(np.trace(rim.cov[:2, :2])), 1e-12)
         steadied = 1.0 + (1.0 - OWN_SHARE) * (usual / own - 1.0)
-        covs.append(steadied * rim.cov[:2, :2] + rim.radius_px**2 * np.diag(uneven))
+        uneven = rim.radius_px**2 * np.diag(_leaning2(near))
+        covs.append(steadied * rim.cov[:2, :2] + uneven)
     return covs
+
+
+def _leaning2(near: Sequence[Rim]) -> Floats:
+    """Return the square (2,) of how far middles of contours lean, of lights beside each other.
+
+    What a coder leaves of rims makes them lean, too, but not all alike.
+    """
+    leans = np.array([rim.leans for rim in near])
+    mean = leans.mean(axis=0)
+    if len(near) < BESIDE:
+        chance = np.mean([np.diag(rim.leans_cov) for rim in near], axis=0)
+    else:
+        chance = leans.var(axis=0, ddof=1)
+    chance = chance / len(near)
+    least = 0.0 if np.median([rim.uneven for rim in near]) > UNEVEN else SURELY
+    return np.asarray(np.where(np.abs(mean) > least * np.sqrt(chance), mean**2 + chance, 0.0))
 
 
 def _certain(one: Glare) -> bool:

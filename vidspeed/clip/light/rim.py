@@ -29,7 +29,7 @@ from vidspeed.values import Bools, Floats, Ints, Value
 LOW = 0.35  # of the way from the ground to white: below, veils and other lights are seen
 BESIDE_PX = 1.5  # to either side of what lies between that and white
 KNOT_PX, KNOTS = 0.75, 12  # least distance of the pieces' ends, and how many there are at most
-ROUNDS, BANDS = 12, 3  # steps of the fit, and times that its pixels are chosen anew
+ROUNDS, BANDS = 30, 3  # steps of the fit, and times that its pixels are chosen anew
 SETTLED_PX = 1e-3  # a step that is smaller ends the fit
 LONGEST = 0.5  # of the radius: a step is no longer, since slopes are those of the rim
 PART_PX, FEWEST, MOST = 8.0, 6, 16  # a part of half the rim: a block of a coder, and their number
@@ -57,7 +57,8 @@ class Rim(Value):
     `places` (4,) are middle and half vector, `cov` (4, 4) their covariance as the rim's parts
     scatter. `radius_px` is that of the rim's middle about the segment, `band_px` how wide it is.
     `leans` (2,) is how far the middle moves for each pixel by which a contour is wider, `leans_cov`
-    (2, 2) its covariance. `noise` is a pixel's standard deviation and `height` white above the
+    (2, 2) its covariance. `uneven` is how many times as much the rim's parts scatter as pixels that err
+    each by itself would let them. `noise` is a pixel's standard deviation and `height` white above the
     ground, in levels; `cut` says that a part of the rim lies beyond the patch.
     """
 
@@ -67,6 +68,7 @@ class Rim(Value):
     band_px: float
     leans: Floats
     leans_cov: Floats
+    uneven: float
     noise: float
     height: float
     cut: bool
@@ -199,6 +201,14 @@ def _pieces(band: _Band, far: Floats) -> Floats:
     return np.asarray(np.maximum(1.0 - np.abs(far[:, None] - band.knots) / step, 0.0))
 
 
+def _slopes(band: _Band, far: Floats, levels: Floats) -> Floats:
+    """Return the function's slope (n,) at distances (n,), 0 beyond its ends."""
+    step = band.knots[1] - band.knots[0]
+    rise = np.concatenate([[0.0], np.diff(levels) / step, [0.0]])
+    piece = np.floor((far - band.knots[0]) / step).astype(int) + 1
+    return np.asarray(rise[np.clip(piece, 0, len(rise) - 1)])
+
+
 def _rows(
     band: _Band, full_level: float, places: Floats, levels: Floats
 ) -> tuple[_Seen, Floats, Floats, Floats]:
@@ -208,7 +218,7 @@ def _rows(
     model = band.ground + pieces @ levels
     free = ~((model >= full_level) & (band.value >= full_level))
     residual = (band.value - np.minimum(model, 255.0)) * free
-    steep = np.interp(seen.far, band.knots, np.gradient(levels, band.knots)) * free
+    steep = _slopes(band, seen.far, levels) * free
     by_middle = -steep * seen.way
     return seen, residual, np.vstack([by_middle, seen.t * by_middle]).T, pieces * free[:, None]
 
@@ -282,15 +292,15 @@ def _judged(
     if not values[0] > SINGULAR * values[-1] or seen_share < LEAST_SEEN:
         return None
     spread = np.linalg.inv(normal)
-    off = columns[:, :4].T @ left  # by what the last step would still go
-    left = left - columns[:, :4] @ (spread @ off)
+    last = spread @ (columns[:, :4].T @ left)  # by what another step would still go
+    left = left - columns[:, :4] @ last
     sums = np.stack(
         [np.bincount(part % parts, column * left, minlength=parts) for column in columns.T]
     )
     meat = sums @ sums.T * (parts / (parts - 2.0))
     whole = np.linalg.inv(all_of_it)
     leaning = whole @ (columns.T @ residual)
-    cov = spread @ meat[:4, :4] @ spread
+    cov = spread @ meat[:4, :4] @ spread + np.outer(last, last)
     if known is not None:
         cov += spread @ np.diag((tight[2:] * known[1]) ** 2 @ np.eye(4)[2:]) @ spread
     if not np.all(np.isfinite(cov)):
@@ -298,7 +308,9 @@ def _judged(
     return Rim(
         places=places, cov=cov, radius_px=band.radius_px,
         band_px=float(band.knots[-1] - band.knots[0]) - 2.0 * BESIDE_PX,
-        leans=leaning[4:], leans_cov=(whole @ meat @ whole)[4:, 4:], noise=noise,
+        leans=leaning[4:], leans_cov=(whole @ meat @ whole)[4:, 4:],
+        uneven=float(np.sqrt(np.trace(cov[:2, :2]) / np.trace(spread[:2, :2])) / noise),
+        noise=noise,
         height=patch.full_level - float(np.median(band.ground)), cut=band.cut,
     )  # fmt: skip
 
