@@ -32,7 +32,7 @@ BESIDE = 3  # whole lights, at least, that tell how long one is of which a part 
 LEAST_SD_PX = 0.3  # of what neighbours say of a half vector
 WORST_SHARE = 0.2  # of the radius: a place that is less certain is none
 INSIDE_PX = 2.0  # that a place lies inside the picture
-UNEVEN = 2.0  # times the scatter of pixels that err each by itself: a rim is not even
+ALIKE = 4.0  # times what chance leaves of the mean of rims: they are uneven, and alike
 SURELY = 3.0  # standard deviations from which contours lean by more than chance
 OWN_SHARE = 0.5  # of a light's own scatter is believed, the rest is its neighbours'
 
@@ -215,16 +215,20 @@ def _trusted(time_s: Floats, rims: Sequence[Rim]) -> list[Floats]:
 def _leaning2(near: Sequence[Rim]) -> Floats:
     """Return the square (2,) of how far middles of contours lean, of lights beside each other.
 
-    What a coder leaves of rims makes them lean, too, but not all alike.
+    What a coder leaves of rims makes them lean, too, but not all alike: where it may be that, only
+    what is surely more counts. Where rims are surely uneven, as lens and sensor make them, all.
     """
     leans = np.array([rim.leans for rim in near])
-    mean = leans.mean(axis=0)
+    mean, least = leans.mean(axis=0), SURELY
     if len(near) < BESIDE:
         chance = np.mean([np.diag(rim.leans_cov) for rim in near], axis=0)
     else:
         chance = leans.var(axis=0, ddof=1)
+        odd = np.array([rim.odd for rim in near])
+        alike = len(near) * float(np.sum(odd.mean(axis=0) ** 2))
+        if alike > ALIKE * float(np.sum(odd.var(axis=0, ddof=1))):
+            least = 0.0
     chance = chance / len(near)
-    least = 0.0 if np.median([rim.uneven for rim in near]) > UNEVEN else SURELY
     return np.asarray(np.where(np.abs(mean) > least * np.sqrt(chance), mean**2 + chance, 0.0))
 
 

@@ -36,7 +36,8 @@ PART_PX, FEWEST, MOST = 8.0, 6, 16  # a part of half the rim: a block of a coder
 LEAST_PIXELS = 40
 LEAST_SEEN = 0.4  # of the rim
 SINGULAR = 1e-9  # of the largest: a smaller eigenvalue of the normal matrix determines nothing
-SHARP_PX = 1e-3
+SHARP_PX = 1e-3  # half vector, at least: its direction is needed
+SIDES = 8  # of half a turn
 
 
 class Patch(NamedTuple):
@@ -57,9 +58,10 @@ class Rim(Value):
     `places` (4,) are middle and half vector, `cov` (4, 4) their covariance as the rim's parts
     scatter. `radius_px` is that of the rim's middle about the segment, `band_px` how wide it is.
     `leans` (2,) is how far the middle moves for each pixel by which a contour is wider, `leans_cov`
-    (2, 2) its covariance. `uneven` is how many times as much the rim's parts scatter as pixels that err
-    each by itself would let them. `noise` is a pixel's standard deviation and `height` white above the
-    ground, in levels; `cut` says that a part of the rim lies beyond the patch.
+    (2, 2) its covariance. `odd` (8,) is by how many pixels the rim lies farther out to one side of
+    the middle than to the other, by the angle in the picture. `noise` is a pixel's standard
+    deviation and `height` white above the ground, in levels; `cut` says that a part of the rim lies
+    beyond the patch.
     """
 
     places: Floats
@@ -68,7 +70,7 @@ class Rim(Value):
     band_px: float
     leans: Floats
     leans_cov: Floats
-    uneven: float
+    odd: Floats
     noise: float
     height: float
     cut: bool
@@ -276,7 +278,8 @@ def _judged(
     patch: Patch, band: _Band, places: Floats, known: tuple[Floats, Floats] | None
 ) -> Rim | None:
     """Return a rim with its covariances, None where it does not determine the place."""
-    seen, residual, slopes, pieces = _rows(band, patch.full_level, places, _levels(band, places))
+    levels = _levels(band, places)
+    seen, residual, slopes, pieces = _rows(band, patch.full_level, places, levels)
     lean = slopes[:, :2] * (seen.far - band.radius_px)[:, None]
     noise = float(np.sqrt(np.mean(residual**2))) + 0.3
     own = pieces.T @ pieces + 1e-3 * np.eye(pieces.shape[1])
@@ -309,10 +312,21 @@ def _judged(
         places=places, cov=cov, radius_px=band.radius_px,
         band_px=float(band.knots[-1] - band.knots[0]) - 2.0 * BESIDE_PX,
         leans=leaning[4:], leans_cov=(whole @ meat @ whole)[4:, 4:],
-        uneven=float(np.sqrt(np.trace(cov[:2, :2]) / np.trace(spread[:2, :2])) / noise),
+        odd=_odd(band, seen, left, levels),
         noise=noise,
         height=patch.full_level - float(np.median(band.ground)), cut=band.cut,
     )  # fmt: skip
+
+
+def _odd(band: _Band, seen: _Seen, left: Floats, levels: Floats) -> Floats:
+    """Return by how much farther out the rim lies to one side than to the other (SIDES,)."""
+    turn = np.arctan2(seen.way[1], seen.way[0]) / np.pi + 1.0
+    side = np.minimum((turn * SIDES).astype(int), 2 * SIDES - 1)
+    steep = _slopes(band, seen.far, levels)
+    out, sure = (np.bincount(side, of, minlength=2 * SIDES) for of in (-steep * left, steep**2))
+    far = out / np.maximum(sure, 1e-9)
+    there = (sure[:SIDES] > 0.0) & (sure[SIDES:] > 0.0)
+    return np.asarray(np.where(there, 0.5 * (far[:SIDES] - far[SIDES:]), 0.0))
 
 
 def _parts(band: _Band, seen: _Seen, places: Floats) -> tuple[Ints, int]:
