@@ -219,17 +219,15 @@ def _leaning2(near: Sequence[Rim]) -> Floats:
     what is surely more counts. Where rims are surely uneven, as lens and sensor make them, all.
     """
     leans = np.array([rim.leans for rim in near])
-    mean, least = leans.mean(axis=0), SURELY
-    if len(near) < BESIDE:
-        chance = np.mean([np.diag(rim.leans_cov) for rim in near], axis=0)
-    else:
-        chance = leans.var(axis=0, ddof=1)
+    mean = leans.mean(axis=0)
+    least = SURELY**2 * np.mean([np.diag(rim.leans_cov) for rim in near], axis=0)
+    chance = least / SURELY**2
+    if len(near) >= BESIDE:
+        chance = leans.var(axis=0, ddof=1) / len(near)
         odd = np.array([rim.odd for rim in near])
         alike = len(near) * float(np.sum(odd.mean(axis=0) ** 2))
-        if alike > ALIKE * float(np.sum(odd.var(axis=0, ddof=1))):
-            least = 0.0
-    chance = chance / len(near)
-    return np.asarray(np.where(np.abs(mean) > least * np.sqrt(chance), mean**2 + chance, 0.0))
+        least *= alike <= ALIKE * float(np.sum(odd.var(axis=0, ddof=1)))
+    return np.asarray(np.where(mean**2 >= least, mean**2 + chance, 0.0))
 
 
 def _certain(one: Glare) -> bool:

@@ -22,10 +22,11 @@ from typing import NamedTuple
 import cv2
 import numpy as np
 
-from vidspeed.clip.background import ground, level_scale
+from vidspeed.clip.background import level_scale
 from vidspeed.clip.spots.lights import Spot
 from vidspeed.values import Bools, Floats, Ints, Value
 
+DARK = 2  # of the nine samples of a background: the lamp may have been in most of them
 LOW = 0.35  # of the way from the ground to white: below, veils and other lights are seen
 BESIDE_PX = 1.5  # to either side of what lies between that and white
 KNOT_PX, KNOTS = 0.75, 12  # least distance of the pieces' ends, and how many there are at most
@@ -104,7 +105,7 @@ def patch_of(spot: Spot, full_level: float) -> Patch:
         x=x + spot.corner_px[0],
         y=y + spot.corner_px[1],
         value=spot.luma * level_scale(spot.luma),
-        ground=ground(spot.past).level,
+        ground=np.partition(spot.past, DARK, axis=0)[DARK] * level_scale(spot.luma),
         own=spot.own,
         full_level=full_level,
     )
