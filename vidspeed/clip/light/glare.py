@@ -16,9 +16,10 @@ from itertools import compress
 import numpy as np
 
 from vidspeed.clip.background import level_scale
+from vidspeed.clip.light.core import core_px, patch_of
 from vidspeed.clip.light.flashing import flashes, sure_snr_of
 from vidspeed.clip.light.lamp import Light, full_level_of, lights_of, own_lights
-from vidspeed.clip.light.rim import Rim, core_px, patch_of, rim_of
+from vidspeed.clip.light.rim import Rim, rim_of
 from vidspeed.clip.spots.finder import WHITE
 from vidspeed.clip.spots.lights import Spot
 from vidspeed.spread.progress import alive

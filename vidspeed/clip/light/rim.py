@@ -22,11 +22,9 @@ from typing import NamedTuple
 import cv2
 import numpy as np
 
-from vidspeed.clip.background import level_scale
-from vidspeed.clip.spots.lights import Spot
-from vidspeed.values import Bools, Floats, Ints, Value
+from vidspeed.clip.light.core import Patch
+from vidspeed.values import Floats, Ints, Value
 
-DARK = 2  # of the nine samples of a background: the lamp may have been in most of them
 LOW = 0.35  # of the way from the ground to white: below, veils and other lights are seen
 BESIDE_PX = 1.5  # to either side of what lies between that and white
 KNOT_PX, KNOTS = 0.75, 12  # least distance of the pieces' ends, and how many there are at most
@@ -39,17 +37,6 @@ LEAST_SEEN = 0.4  # of the rim
 SINGULAR = 1e-9  # of the largest: a smaller eigenvalue of the normal matrix determines nothing
 SHARP_PX = 1e-3  # half vector, at least: its direction is needed
 SIDES = 8  # of half a turn
-
-
-class Patch(NamedTuple):
-    """The pixels of a spot (h, w): value, ground and which are its own; levels of eight bits."""
-
-    x: Floats
-    y: Floats
-    value: Floats
-    ground: Floats
-    own: Bools
-    full_level: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -95,30 +82,6 @@ class _Seen(NamedTuple):
     far: Floats
     t: Floats
     way: Floats
-
-
-def patch_of(spot: Spot, full_level: float) -> Patch:
-    """Return the pixels of a spot; `full_level` (eight-bit levels) is where they are full."""
-    height, width = spot.luma.shape
-    x, y = np.meshgrid(np.arange(width, dtype=np.float64), np.arange(height, dtype=np.float64))
-    return Patch(
-        x=x + spot.corner_px[0],
-        y=y + spot.corner_px[1],
-        value=spot.luma * level_scale(spot.luma),
-        ground=np.partition(spot.past, DARK, axis=0)[DARK] * level_scale(spot.luma),
-        own=spot.own,
-        full_level=full_level,
-    )
-
-
-def core_px(spot: Spot, full_level: float) -> float:
-    """Return the radius of the largest circle within what is full of a spot, 0 of a dark one."""
-    if spot.darker:
-        return 0.0
-    full = (spot.luma * level_scale(spot.luma) >= full_level) & spot.own
-    if not full.any():
-        return 0.0
-    return float(cv2.distanceTransform(np.pad(full.astype(np.uint8), 1), cv2.DIST_L2, 5).max())
 
 
 def rim_of(patch: Patch, known: tuple[Floats, Floats] | None = None) -> Rim | None:
