@@ -7,13 +7,15 @@ apart, at several places within each pixel, and what is more than white is white
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 import numpy as np
 
+from tests.clip.light.lit import spot_in
 from vidspeed.clip.write import even_stamps, write_clip
 
+WHITE, GROUND = 235.0, 32.0  # levels
 FINE = 3  # places in a pixel, along each side, whose light is averaged
 TABLE = 0.05  # pixels from one entry of a profile's table to the next
 
@@ -90,7 +92,7 @@ class Night:
     lit: int = 22  # frames in which it is seen
     count: int = 46
     level: float = 30.0
-    white: float = 235.0
+    white: float = WHITE
     noise: float = 2.0
     seed: int = 0
 
@@ -118,3 +120,38 @@ def glare_clip(path, night, **options):
     """Write a clip of a lamp at night, 60 frames a second; return its path."""
     write_clip(path, night.frames(), stamps=even_stamps(night.count, Fraction(60)), **options)
     return path
+
+
+def glaring_spots(rng, lamp, speed, open_share, *, frames=range(7), noise=2.0, turn=None, cut=0.0):
+    """Return spots of a lamp that moves by `speed` a frame, their true places, and the way (2,).
+
+    `lamp` may be a function of the frame; `cut` of each patch is beyond the picture's left edge.
+    """
+    turn = rng.uniform(0.0, 2.0 * np.pi) if turn is None else turn
+    ahead = np.array([np.cos(turn), np.sin(turn)])
+    half, spots, true = 0.5 * open_share * speed * ahead, [], []
+    for k in frames:
+        one = lamp(k) if callable(lamp) else lamp
+        reach = 3.0 * one.radius if one.core else 1.2 * one.radius + 5.0 * one.soft
+        side = int(2.0 * (reach + 15.0 + np.hypot(*half)))
+        xy = np.full(2, side / 2.0) + rng.uniform(-0.5, 0.5, 2)
+        corner = np.rint(np.array([1000.0, 500.0]) + k * speed * ahead).astype(int)
+        first = int(cut * side)
+        clean = GROUND + (WHITE - GROUND) * one.paint((side, side), xy, half)[:, first:]
+        corner[0] += first
+        xy = xy - [first, 0]
+        ends = np.array([xy - half, xy + half]) + corner
+        spot = spot_in(rng, k, clean, corner, ends, width=2.0, ground=GROUND, noise=noise)
+        luma = np.minimum(spot.luma, WHITE).astype(np.uint8)
+        spots.append(replace(spot, luma=luma, peak=WHITE - GROUND, snr=(WHITE - GROUND) / noise))
+        true.append(xy + corner)
+    return spots, np.array(true), ahead
+
+
+def errors_of(lights, spots, true, ahead):
+    """Return the errors along and across the way (n, 2) of lights, and what is stated of them."""
+    axes = np.array([ahead, [-ahead[1], ahead[0]]])
+    place = {spot.frame: at for spot, at in zip(spots, true, strict=True)}
+    off = [axes @ (light.xy_px - place[light.spot.frame]) for light in lights]
+    u = [np.sqrt(np.diag(axes @ light.cov_px2 @ axes.T)) for light in lights]
+    return np.array(off), np.array(u)

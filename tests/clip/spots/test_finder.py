@@ -7,7 +7,7 @@ import pytest
 
 from tests.clip.painted import streak_picture
 from vidspeed.clip.background import Backdrop, halved
-from vidspeed.clip.spots.finder import MOST_DOUBTFUL, Finder, Look, flooded
+from vidspeed.clip.spots.finder import MOST_DOUBTFUL, Finder, Look, flooded, without_veil
 from vidspeed.clip.spots.lights import emptied
 from vidspeed.clip.window import Pane
 
@@ -170,3 +170,24 @@ def test_a_plain_light_is_a_spot_although_a_coder_leaves_its_image():
 def test_a_frame_that_comes_twice_hides_no_light():
     here, there, beyond = [(60.0, 40.0), PLACE], [(80.0, 40.0), PLACE], [(100.0, 40.0), PLACE]
     assert spots_of_frames([here, here, there, there, beyond], 2) == [2, 0, 1, 0, 1]
+
+
+def test_a_lamp_that_floods_the_picture_is_told_from_other_floods():
+    rng = np.random.default_rng(6)
+    backdrop, _ = start(rng)
+    y, x = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]]
+    far = np.hypot(x - 200.0, y - 120.0)
+    veil = 30.0 * np.exp(-far / 200.0)
+
+    def found(bright):
+        luma = np.clip(np.rint(rng.normal(40.0, 2.0, SHAPE) + bright), 0, 235).astype(np.uint8)
+        apart = backdrop.apart(halved(luma))
+        assert flooded(apart)
+        return without_veil(apart)
+
+    lamp = found(veil + 300.0 * (far < 30.0))
+    assert 0.9 < lamp.count / (np.pi * 15.0**2) < 1.3
+    assert found(veil).count == 0  # a lamp beside the picture
+    assert found(np.full(SHAPE, 60.0)).count == 0  # the exposure jumped
+    assert found(300.0 * (x < 300)).count == 0  # the sun came out
+    assert found(veil + 300.0 * (far < 4.0)).count == 0  # a usual lamp, and a flash of light

@@ -87,7 +87,9 @@ def bright_lights_of(
     ]
     if narrow:
         true = dict(zip((id(spot) for spot in narrow), compress(spots, ~wide), strict=True))
-        usual = lights_of(narrow, size_px, full_range=full_range, stated_s=stated_s)
+        usual = lights_of(
+            narrow, size_px, full_range=full_range, stated_s=stated_s, all_of_it=False
+        )
         lights += [replace(one, spot=true[id(one.spot)]) for one in usual if id(one.spot) in true]
     return own_lights(lights, float(max(size_px))) if lights else []
 
@@ -207,7 +209,8 @@ def _trusted(time_s: Floats, rims: Sequence[Rim]) -> list[Floats]:
         near = [rims[k] for k in np.argsort(np.abs(time_s - now), kind="stable")[:NEAR]]
         usual = float(np.mean([np.trace(one.cov[:2, :2]) for one in near]))
         own = max(float(np.trace(rim.cov[:2, :2])), 1e-12)
-        steadied = 1.0 + (1.0 - OWN_SHARE) * (usual / own - 1.0)
+        share = OWN_SHARE if own > usual else 0.0  # a coder that smooths a rim makes it no surer
+        steadied = 1.0 + (1.0 - share) * (usual / own - 1.0)
         uneven = rim.radius_px**2 * np.diag(_leaning2(near))
         covs.append(steadied * rim.cov[:2, :2] + uneven)
     return covs

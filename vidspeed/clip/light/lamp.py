@@ -84,12 +84,14 @@ def lights_of(
     *,
     full_range: bool,
     stated_s: tuple[float, float] | None = None,
+    all_of_it: bool = True,
 ) -> list[Light]:
-    """Return the lights of a chain of spots; `stated_s` is the stated exposure and its u.
+    """Return the lights of a chain of spots, or of a part of one where they are not `all_of_it`.
+
+    `stated_s` is the stated exposure and its u.
 
     Of streaks that the picture's edge cuts one end is known. Left out are points that it cuts, and
-    lights whose pixels are all another's. A few spots of which too many are no streak of any kind
-    have none: what a coder's key frame shakes loose.
+    lights whose pixels are all another's. Few spots of which too many are no streak have none.
     """
     longer = float(max(size_px))
     there = [spot for spot in spots if not spot.cut]
@@ -116,7 +118,7 @@ def lights_of(
     spreads = [covariance(one, prior, noise) for one, prior in zip(left, priors, strict=True)]
     excess = _excess(whole, fits, spreads)
     spreads = [widened(spread, fit, excess) for spread, fit in zip(spreads, fits, strict=True)]
-    within = longer if len(there) == len(spots) else 0.0
+    within = longer if all_of_it and len(there) == len(spots) else 0.0
     shift, extra = _switched(whole, fits, spreads, noise, within, stated_s)
     lights = [
         _light(spot, part, fit, spread, noise, moved, more)
@@ -131,12 +133,8 @@ def lights_of(
         )  # fmt: skip
         lights += [_one_ended(one, widened(one.spread, one.fit, excess), noise) for one in cut]
     carried = carried_on(np.array([spot.frame for spot in whole]), left, noise)
-    found = [
-        replace(light, carried=carried)
-        for light in lights
-        if light is not None and _believable(light, size_px)
-    ]
-    return own_lights(found, longer)
+    found = [one for one in lights if one is not None and _believable(one, size_px)]
+    return own_lights([replace(one, carried=carried) for one in found], longer)
 
 
 def own_lights(lights: Sequence[Light], longer_px: float) -> list[Light]:
@@ -338,12 +336,11 @@ def _one_ended(one: Ended, spread: Floats, noise: Noise) -> Light | None:
 def _believable(light: Light, size_px: tuple[int, int]) -> bool:
     """Say whether a light is bright and certain enough, and whole inside the picture."""
     values = np.linalg.eigvalsh(light.cov_px2)
-    if light.snr < LEAST_SNR or not 0.0 < values[0] <= values[1] < WORST_ALONG_PX**2:
+    sure = values[0] > 0.0 and np.all(values < (WORST_PX**2, WORST_ALONG_PX**2))
+    if light.snr < LEAST_SNR or not sure:
         return False
-    if values[0] >= WORST_PX**2:
-        return False
-    half = 0.5 * (light.streak_px or 0.0)
-    way = half * np.array([np.cos(light.angle_rad or 0.0), np.sin(light.angle_rad or 0.0)])
+    half, turn = 0.5 * (light.streak_px or 0.0), light.angle_rad or 0.0
+    way = half * np.array([np.cos(turn), np.sin(turn)])
     ends = np.stack([light.xy_px - way, light.xy_px + way])
     last = np.array(size_px) - 1.0
     return bool(np.all(ends > 2.0) and np.all(ends < last - 2.0))
