@@ -7,7 +7,7 @@ import pytest
 
 from tests.clip.painted import streak_picture
 from vidspeed.clip.background import Backdrop, halved
-from vidspeed.clip.spots.finder import MOST_DOUBTFUL, Finder, Look, flooded, without_veil
+from vidspeed.clip.spots.finder import MOST_DOUBTFUL, Finder, Look, flooded, without_halo
 from vidspeed.clip.spots.lights import emptied
 from vidspeed.clip.window import Pane
 
@@ -183,7 +183,7 @@ def test_a_lamp_that_floods_the_picture_is_told_from_other_floods():
         luma = np.clip(np.rint(rng.normal(40.0, 2.0, SHAPE) + bright), 0, 235).astype(np.uint8)
         apart = backdrop.apart(halved(luma))
         assert flooded(apart)
-        return without_veil(apart)
+        return without_halo(apart)
 
     lamp = found(veil + 300.0 * (far < 30.0))
     assert 0.9 < lamp.count / (np.pi * 15.0**2) < 1.3

@@ -13,7 +13,8 @@ from typing import Any, NamedTuple
 import cv2
 import numpy as np
 
-from vidspeed.clip.background import HIGHEST, UNIT, Apart, Backdrop
+from vidspeed.clip.background import HIGHEST, Apart, Backdrop
+from vidspeed.clip.deviations import UNIT
 from vidspeed.clip.read import Luma
 from vidspeed.clip.spots.groups import Box, groups_of
 from vidspeed.clip.spots.lights import Cut, Spot, cut_of, spots_of
@@ -25,9 +26,9 @@ MOST_DOUBTFUL = 8  # beyond so many only those that are clear: a coder's key fra
 BESIDE = 8  # half-size pixels: nearer to a stronger spot of the other sign, it is its fringe
 FLOODED = 0.03  # share of the picture that stands out when the exposure jumped, not a light
 WHITE = 215  # levels: a core that is white is at least so bright, whatever white is in the file
-CORE = 60  # half-size pixels: a lamp that saturates so widely may flood a picture with its veil
-VEIL = 0.25  # of what stands out farthest: what is less is its veil
-GLARING = 0.2  # share of the picture that such a lamp may take without its veil
+CORE = 60  # half-size pixels: a lamp that saturates so widely may flood a picture with its halo
+HALO = 0.25  # of what stands out farthest: what is less is its halo
+GLARING = 0.2  # share of the picture that such a lamp may take without its halo
 MOST_CLEAR = 6  # spots that may do so and are not taken for noise
 
 
@@ -101,7 +102,7 @@ class Finder:
                 )
                 apart = look.apart
             if apart.count and flooded(apart):
-                apart = without_veil(apart)
+                apart = without_halo(apart)
                 look = look._replace(apart=apart)
             if not apart.count:
                 return _Marked(look, [], [])
@@ -143,20 +144,20 @@ def flooded(apart: Apart) -> bool:
     return max(brighter, apart.count - brighter) > most
 
 
-def without_veil(apart: Apart) -> Apart:
-    """Return what stands out of a flooded picture without the veil of a lamp; nothing without one.
+def without_halo(apart: Apart) -> Apart:
+    """Return what stands out of a flooded picture without the halo of a lamp; nothing without one.
 
     A very bright lamp near by fills much of a small picture with its core and the light around it.
     Its core is white, and no exposure jumps by so much in so small a part of the picture.
     """
     brighter = apart.brighter
     white = (apart.seen >= WHITE * UNIT).astype(np.uint8)
-    least = VEIL * float(cv2.minMaxLoc(apart.size, brighter)[1])
+    least = HALO * float(cv2.minMaxLoc(apart.size, brighter)[1])
     ceiling = np.maximum(apart.ceiling, np.int16(min(least, float(HIGHEST))))
     over: Any = cv2.bitwise_and(cv2.compare(apart.size, ceiling, cv2.CMP_GT), brighter)
     count = cv2.countNonZero(over)
     core = cv2.countNonZero(cv2.bitwise_and(white, over))
-    if core < max(CORE, VEIL * count) or count > GLARING * over.size:
+    if core < max(CORE, HALO * count) or count > GLARING * over.size:
         over, count = np.zeros_like(over), 0
     return Apart(apart.seen, apart.level, apart.size, ceiling, over, count)
 
