@@ -226,6 +226,7 @@ def _track(lights: Sequence[Light], facts: ClipFacts) -> Track:
         peak=np.array([light.peak for light in lights]),
         snr=np.array([light.snr for light in lights]),
         fill=_column(light.fill for light in lights),
+        wide=2 * sum(light.wide for light in lights) > len(lights),
     )
 
 

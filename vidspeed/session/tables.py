@@ -202,5 +202,6 @@ def _track(rows: list[Row], height_px: int) -> Track:
         drag_u_px=float(rows[0].values["drag_u_px"]),
         moved=_moved(rows[0]),
         fill=fill if np.isfinite(fill).any() else None,
+        wide=False,  # no file says it; ghosts are dropped where clips are read
         **streak,
     )

@@ -80,6 +80,7 @@ class Track(Value):
     interval_s: float | None = None
     drag_u_px: float = 0.0
     moved: Moved | None = None  # of its clip
+    wide: bool = False  # most of its lights are white over much: they may be far brighter than seen
 
     def __len__(self) -> int:
         return len(self.time_s)

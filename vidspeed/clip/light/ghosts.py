@@ -82,13 +82,18 @@ def _remains(lamp: _Table, other: _Table) -> Bools:
 
 
 def _is_flare(track: Track, other: Track, size_px: tuple[int, int]) -> bool:
-    """Say whether a track is mostly that of a brighter one, mirrored about the picture's middle."""
+    """Say whether a track is mostly that of a brighter one, mirrored about the picture's middle.
+
+    A lamp that is white over much is far brighter than any that is not, whatever its peak.
+    """
     _, mine, theirs = np.intersect1d(track.frame, other.frame, return_indices=True)
     if len(mine) < MOST * len(track):
         return False
     mirrored = np.array(size_px) - 1.0 - other.xy_px[theirs]
     off = track.xy_px[mine] - mirrored
     fainter = np.abs(track.peak[mine]) < FLARE_FAINT * np.abs(other.peak[theirs])
+    if other.wide and not track.wide:
+        fainter[:] = True
     near = np.linalg.norm(off, axis=1) < FLARE_NEAR * size_px[0]
     return bool(np.sum(near & fainter) >= MOST * len(track))
 

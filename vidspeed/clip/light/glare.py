@@ -125,6 +125,7 @@ def _light(one: Glare, cov_px2: Floats) -> Light:
         peak=one.rim.height,
         snr=one.rim.height / one.rim.noise,
         fill=None,
+        wide=True,
     )
 
 

@@ -76,6 +76,7 @@ class Light(Value):
     snr: float
     fill: float | None  # the darkest part within the streak over its bright ones
     carried: float = 0.0
+    wide: bool = False  # white over so much that its peak is no more than what was seen
 
 
 def lights_of(
