@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 import cv2
@@ -43,6 +43,7 @@ WEIGHTS = np.array([1.0, 2.0, 1.0])  # along each side of three by three pixels
 SHAKES = 0.15  # half-size pixels of shaking from which edges of the ground stand out
 MOST_REACH = 3.0  # half-size pixels of shaking that are allowed for: 3 px to either side
 MANY = 6  # spots in a frame that are taken for noise: the search then becomes less eager
+FLOODED = 0.03  # share of the picture that stands out when the exposure jumped, not a light
 FLASH = 2  # samples: an exposure that is back within their time was lit up by a flash
 HIGHEST = np.float32(32_000.0)  # ceiling; all that can be seen lies below it
 
@@ -84,6 +85,15 @@ class Apart:
         """Return where it stands out and is brighter: 255 there (h, w)."""
         away: Any = cv2.subtract(self.seen, self.level)
         return np.asarray(cv2.compare(away, self.ceiling, cv2.CMP_GT), np.uint8)
+
+    @property
+    def flooded(self) -> bool:
+        """Say whether more became brighter at once, or darker, than lights can have done."""
+        most = FLOODED * self.over.size
+        if self.count <= most:
+            return False
+        brighter = cv2.countNonZero(self.brighter)
+        return max(brighter, self.count - brighter) > most
 
 
 class _Ring(NamedTuple):
@@ -158,12 +168,14 @@ class Backdrop:
         veil = None
         if count > (FEW_PLACES if uneven else MANY_PLACES):
             veil = veiled(seen, self._level, self._ceiling, lately=uneven)
+        plain = Apart(seen, self._level, size, self._ceiling, over, count, uneven=uneven)
         if veil is None:
-            return Apart(seen, self._level, size, self._ceiling, over, count, uneven=uneven)
+            return plain
         size = cv2.absdiff(seen, veil.level)
         over = cv2.compare(size, veil.ceiling, cv2.CMP_GT)
         count = cv2.countNonZero(over)
-        return Apart(seen, veil.level, size, veil.ceiling, over, count, veiled=True, uneven=True)
+        under = Apart(seen, veil.level, size, veil.ceiling, over, count, veiled=True, uneven=True)
+        return replace(plain, uneven=False) if under.flooded else under  # glare alone is smooth
 
     def adapt(self, spots: int) -> None:
         """Make the search less eager where noise gives many spots, and more again later.

@@ -28,7 +28,7 @@ from vidspeed.clip.light.lamp import Light, as_scattered
 from vidspeed.clip.medians import SAMPLES, middle_in_bands
 from vidspeed.clip.overview import Overview
 from vidspeed.clip.read import Frame, Header
-from vidspeed.clip.spots.finder import Finder, Look, flooded
+from vidspeed.clip.spots.finder import Finder, Look
 from vidspeed.clip.spots.follow import Follower
 from vidspeed.clip.spots.lights import Spot, emptied
 from vidspeed.clip.spots.moves import Limits, limits_of, stride_of
@@ -212,7 +212,7 @@ class Search:
         looks: list[Look] = []
         for pane in panes:
             apart = backdrop.apart(pane.half)
-            flood = flooded(apart)
+            flood = apart.flooded
             news.append(pane.time_s > self._last_s)
             if news[-1]:
                 if pane.frame % self.stride == 0:

@@ -7,7 +7,7 @@ import pytest
 
 from tests.clip.painted import streak_picture
 from vidspeed.clip.background import Backdrop, halved
-from vidspeed.clip.spots.finder import MOST_DOUBTFUL, Finder, Look, flooded, without_halo
+from vidspeed.clip.spots.finder import MOST_DOUBTFUL, Finder, Look, without_halo
 from vidspeed.clip.spots.lights import emptied
 from vidspeed.clip.window import Pane
 
@@ -110,7 +110,7 @@ def test_a_long_streak_is_one_spot_however_many_pixels_it_has():
     backdrop, finder = start(rng)
     spots, apart = look(rng, backdrop, finder, ((120.0, 60.0), (100.0, 20.0), 2000.0))
     assert apart.count > 240
-    assert not flooded(apart)
+    assert not apart.flooded
     assert len(spots) == 1
     assert np.linalg.norm(spots[0].half_px) > 80.0
 
@@ -120,7 +120,7 @@ def test_a_picture_that_changes_as_a_whole_has_no_spots():
     backdrop, finder = start(rng)
     rough = 40.0 + 60.0 * rng.standard_normal(SHAPE)
     spots, apart = look(rng, backdrop, finder, level=rough)
-    assert flooded(apart)
+    assert apart.flooded
     assert spots == []
 
 
@@ -182,8 +182,7 @@ def test_a_lamp_that_floods_the_picture_is_told_from_other_floods():
     def found(bright):
         luma = np.clip(np.rint(rng.normal(40.0, 2.0, SHAPE) + bright), 0, 235).astype(np.uint8)
         apart = backdrop.apart(halved(luma))
-        assert flooded(apart)
-        return without_halo(apart)
+        return without_halo(apart) if apart.flooded else apart
 
     lamp = found(veil + 300.0 * (far < 30.0))
     assert 0.9 < lamp.count / (np.pi * 15.0**2) < 1.3
@@ -191,3 +190,4 @@ def test_a_lamp_that_floods_the_picture_is_told_from_other_floods():
     assert found(np.full(SHAPE, 60.0)).count == 0  # the exposure jumped
     assert found(300.0 * (x < 300)).count == 0  # the sun came out
     assert found(veil + 300.0 * (far < 4.0)).count == 0  # a usual lamp, and a flash of light
+    assert 5 < found(0.3 * veil + 300.0 * (far < 4.0)).count < 200  # a usual lamp under its glare

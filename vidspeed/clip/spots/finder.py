@@ -7,6 +7,7 @@ stayed, as the blocks of a coder do, and needs not be measured.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import chain, islice, pairwise
 from typing import Any, NamedTuple
 
@@ -24,7 +25,6 @@ from vidspeed.clip.window import Pane
 MOST_SPOTS = 24  # the strongest of a frame are kept, of either sign
 MOST_DOUBTFUL = 8  # beyond so many only those that are clear: a coder's key frame has many
 BESIDE = 8  # half-size pixels: nearer to a stronger spot of the other sign, it is its fringe
-FLOODED = 0.03  # share of the picture that stands out when the exposure jumped, not a light
 WHITE = 215  # levels: a core that is white is at least so bright, whatever white is in the file
 CORE = 60  # half-size pixels: a lamp that saturates so widely may flood a picture with its halo
 HALO = 0.25  # of what stands out farthest: what is less is its halo
@@ -94,14 +94,14 @@ class Finder:
             self._before = []
             self._backdrop.adapt(0)
             return _Marked(look, [], [])
-        if flooded(apart):
+        if apart.flooded:
             self._before = []
             if self._backdrop.follow_jump(look.pane.half):
                 look = look._replace(
                     apart=self._backdrop.apart(look.pane.half), ring=self._backdrop.ring
                 )
                 apart = look.apart
-            if apart.count and flooded(apart):
+            if apart.flooded:
                 apart = without_halo(apart)
                 look = look._replace(apart=apart)
             if not apart.count:
@@ -135,15 +135,6 @@ def _measured(frames: Sequence[tuple[float, list[Cut]]]) -> list[tuple[float, li
     return [(time_s, list(islice(spots, len(cuts)))) for time_s, cuts in frames]
 
 
-def flooded(apart: Apart) -> bool:
-    """Say whether far too much became brighter at once, or darker, for lights to have done it."""
-    most = FLOODED * apart.over.size
-    if apart.count <= most:
-        return False
-    brighter = cv2.countNonZero(apart.brighter)
-    return max(brighter, apart.count - brighter) > most
-
-
 def without_halo(apart: Apart) -> Apart:
     """Return what stands out of a flooded picture without the halo of a lamp; nothing without one.
 
@@ -159,7 +150,7 @@ def without_halo(apart: Apart) -> Apart:
     core = cv2.countNonZero(cv2.bitwise_and(white, over))
     if core < max(CORE, HALO * count) or count > GLARING * over.size:
         over, count = np.zeros_like(over), 0
-    return Apart(apart.seen, apart.level, apart.size, ceiling, over, count)
+    return replace(apart, ceiling=ceiling, over=over, count=count)
 
 
 def _strongest(boxes: list[Box], others: list[Box]) -> list[Box]:
