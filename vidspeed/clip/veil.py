@@ -61,10 +61,12 @@ def veiled(seen: Raised, level: Raised, ceiling: Raised, *, lately: bool) -> Vei
     bend = _bend(seen, level, surface, blocks)
     if bend:
         around = _spread_out(blocks.level, seen.shape)
-        surface = surface * (1.0 + (bend / UNIT) * (level - around))
-    raised = np.clip(np.rint(level + surface), 0, 32_767).astype(np.int16)
-    more = np.minimum(ceiling + UNSURE * np.abs(surface), 32_767).astype(np.int16)
-    return Veil(raised, more)
+        share: Any = cv2.subtract(level, around, dtype=cv2.CV_32F)
+        surface = cv2.multiply(surface, cv2.addWeighted(share, bend / UNIT, share, 0.0, 1.0))
+    raised: Any = np.maximum(cv2.add(level, surface, dtype=cv2.CV_16S), 0)
+    height = cv2.absdiff(raised, level)
+    more = cv2.addWeighted(ceiling, 1.0, height, UNSURE, 0.0, dtype=cv2.CV_16S)
+    return Veil(raised, np.asarray(more, np.int16))
 
 
 class _Blocks(NamedTuple):
