@@ -15,6 +15,7 @@ from vidspeed.clip.light.lamp import lights_of
 
 SIZE = (3840, 2160)
 FULL = WHITE - 6.0
+SURE_PX = 0.05  # of a place, at most, where nothing about the rim is uneven
 
 
 def ratios(lamps, *, speed, open_share, seed):
@@ -50,15 +51,17 @@ def rms(values):
 )
 def test_the_place_of_a_wide_lamp_is_as_good_as_is_said(lamps):
     over, errors = ratios(lamps, speed=30.0, open_share=0.1, seed=3)
-    assert np.all((rms(over) > 0.5) & (rms(over) < 1.4)), rms(over)
+    assert rms(over).max() < 1.4
     assert rms(errors).max() < 0.05
+    assert np.median(errors / over) < SURE_PX
 
 
 def test_so_is_that_of_a_wide_streak():
     lamps = [Glare(radius=r, soft=2.0, over=6.0) for r in (9.0, 14.0, 18.0)]
     over, errors = ratios(lamps, speed=70.0, open_share=0.9, seed=4)
-    assert np.all((rms(over) > 0.4) & (rms(over) < 1.5)), rms(over)
+    assert rms(over).max() < 1.5
     assert rms(errors).max() < 0.05
+    assert np.median(errors / over) < SURE_PX
 
 
 @pytest.mark.parametrize("bloom", [(0.1, 0, 0, 0), (0, 0, 0, 0.1), (0.02, 0.08, 0.07, 0.0)])
@@ -74,7 +77,7 @@ def test_what_blooms_to_both_sides_alike_is_no_less_sure():
     lamps = [Glare(radius=r, soft=2.0, bloom=(0, 0, 0.1, 0.1)) for r in (12.0, 25.0)]
     over, errors = ratios(lamps, speed=25.0, open_share=0.1, seed=6)
     assert rms(errors).max() < 0.05
-    assert rms(over).min() > 0.5
+    assert np.median(errors / over) < SURE_PX
 
 
 def test_how_bright_a_wide_lamp_is_is_what_was_seen():
@@ -119,7 +122,7 @@ def test_a_wide_lamp_at_the_edge_is_as_long_as_its_neighbours():
     lamp = Glare(radius=15.0)
     inside = glaring_spots(rng, lamp, 20.0, 0.3, frames=range(5), turn=0.0)
     cut = glaring_spots(rng, lamp, 20.0, 0.3, frames=[5, 6], turn=0.0, cut=0.4)
-    found = glares_of([*inside[0], *cut[0]], FULL)
+    found = glares_of([*inside[0], *cut[0]], FULL, 16.0)
     assert [one.rim.cut for one in found] == [False] * 5 + [True] * 2
     off = np.array([one.xy_px for one in found[5:]]) - cut[1]
     u = np.array([np.sqrt(np.diag(one.cov_px2)) for one in found[5:]])
@@ -130,7 +133,7 @@ def test_a_wide_lamp_at_the_edge_is_as_long_as_its_neighbours():
 def test_of_a_lamp_of_which_hardly_any_rim_is_seen_nothing_is_said():
     rng = np.random.default_rng(11)
     made, _, _ = glaring_spots(rng, Glare(radius=15.0), 20.0, 0.1, turn=0.0, cut=0.62)
-    assert glares_of(made, FULL) == []
+    assert glares_of(made, FULL, 16.0) == []
 
 
 def test_the_white_of_a_coded_lamp_is_where_its_core_is_flat():

@@ -19,7 +19,10 @@ LEAST = 1.5
 
 
 class Patch(NamedTuple):
-    """The pixels of a spot (h, w): value, ground and which are its own; levels of eight bits."""
+    """The pixels of a spot (h, w): value, ground and which are its own; levels of eight bits.
+
+    Pixels are full from `full_level` on, and dark at `black`.
+    """
 
     x: Floats
     y: Floats
@@ -27,10 +30,11 @@ class Patch(NamedTuple):
     ground: Floats
     own: Bools
     full_level: float
+    black: float
 
 
-def patch_of(spot: Spot, full_level: float) -> Patch:
-    """Return the pixels of a spot; `full_level` (eight-bit levels) is where they are full."""
+def patch_of(spot: Spot, full_level: float, black: float) -> Patch:
+    """Return the pixels of a spot; see `Patch` for the levels, of eight bits."""
     height, width = spot.luma.shape
     x, y = np.meshgrid(np.arange(width, dtype=np.float64), np.arange(height, dtype=np.float64))
     return Patch(
@@ -40,6 +44,7 @@ def patch_of(spot: Spot, full_level: float) -> Patch:
         ground=_behind(spot.past) * level_scale(spot.luma),
         own=spot.own,
         full_level=full_level,
+        black=black,
     )
 
 

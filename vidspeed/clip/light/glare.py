@@ -35,6 +35,8 @@ WORST_SHARE = 0.2  # of the radius: a place that is less certain is none
 INSIDE_PX = 2.0  # that a place lies inside the picture
 ALIKE = 4.0  # times what chance leaves of the mean of rims: they are uneven, and alike
 SURELY = 3.0  # standard deviations from which contours lean by more than chance
+LEAST_U_PX = 0.02  # of a whole rim's middle: half of what curves and coders were seen to move one
+CUT_SHARE = 0.03  # of the radius: likewise of a rim of which the other side is not seen
 OWN_SHARE = 0.5  # of a light's own scatter is believed, the rest is its neighbours'
 
 
@@ -70,7 +72,7 @@ def bright_lights_of(
     if not wide.any():
         return lights_of(spots, size_px, full_range=full_range, stated_s=stated_s)
     frame = np.array([spot.frame for spot in spots])
-    glares = glares_of(list(compress(spots, wide)), full_level)
+    glares = glares_of(list(compress(spots, wide)), full_level, 0.0 if full_range else 16.0)
     snr, clear = np.array([spot.snr for spot in spots]), [spot.clear for spot in spots]
     extra: Sequence[Floats] = [np.zeros((2, 2))] * len(glares)
     if glares and flashes(np.sort(frame), snr, sure_snr_of(clear)):
@@ -147,7 +149,7 @@ def wide_of(spots: Sequence[Spot], full_level: float) -> Bools:
     return np.asarray(core >= ALSO_PX) if wide.mean() >= 0.5 else wide
 
 
-def glares_of(spots: Sequence[Spot], full_level: float) -> list[Glare]:
+def glares_of(spots: Sequence[Spot], full_level: float, black: float) -> list[Glare]:
     """Fit the rims of the lights of a lamp that saturate widely, in order of time.
 
     Of those that the picture's edge cuts so far that it shows, how long they are is taken from
@@ -157,11 +159,12 @@ def glares_of(spots: Sequence[Spot], full_level: float) -> list[Glare]:
     rims: list[Rim | None] = []
     for spot in order:
         alive()
-        rims.append(rim_of(patch_of(spot, full_level)))
+        rims.append(rim_of(patch_of(spot, full_level, black)))
     whole = [k for k, rim in enumerate(rims) if rim is not None and not rim.cut]
     for k, rim in enumerate(rims):
         if k not in whole and (rim is None or rim.cut):
-            rims[k] = _cut(order[k], full_level, [(order[i], rims[i]) for i in whole])
+            near = _usual_half(order[k], [(order[i], rims[i]) for i in whole])
+            rims[k] = near and rim_of(patch_of(order[k], full_level, black), near)
     kept = [k for k, rim in enumerate(rims) if rim is not None]
     spots, found = [order[k] for k in kept], [rim for rim in rims if rim is not None]
     covs = _trusted(np.array([spot.time_s for spot in spots]), found)
@@ -191,29 +194,34 @@ def switched_px2(glares: Sequence[Glare], frame: Ints) -> list[Floats]:
     return found
 
 
-def _cut(spot: Spot, full_level: float, whole: Sequence[tuple[Spot, Rim | None]]) -> Rim | None:
-    """Fit a light of which a part is seen, as long as the nearest whole ones are."""
+def _usual_half(
+    spot: Spot, whole: Sequence[tuple[Spot, Rim | None]]
+) -> tuple[Floats, Floats] | None:
+    """Return half vector (2,) and its standard deviation (2,) of whole lights near a light."""
     near = sorted(whole, key=lambda one: abs(one[0].time_s - spot.time_s))[:NEAR]
     half = np.array([rim.places[2:] for _, rim in near if rim is not None])
     if len(half) < BESIDE:
         return None
     half = half * np.where(half @ half[0] < 0.0, -1.0, 1.0)[:, None]
     usual = np.median(half, axis=0)
-    sd = 1.5 * np.median(np.abs(half - usual), axis=0) + LEAST_SD_PX
-    return rim_of(patch_of(spot, full_level), (usual, sd))
+    return usual, 1.5 * np.median(np.abs(half - usual), axis=0) + LEAST_SD_PX
 
 
 def _trusted(time_s: Floats, rims: Sequence[Rim]) -> list[Floats]:
-    """Return the covariances (2, 2) of the places, with what is uneven about their rims."""
+    """Return the covariances (2, 2) of the places, with what is uneven about their rims.
+
+    The few parts of one rim scatter by chance, along either axis: what its neighbours' do on the
+    mean is believed as well, and more where its own seems smaller.
+    """
     covs = []
     for rim, now in zip(rims, time_s, strict=True):
         near = [rims[k] for k in np.argsort(np.abs(time_s - now), kind="stable")[:NEAR]]
-        usual = float(np.mean([np.trace(one.cov[:2, :2]) for one in near]))
-        own = max(float(np.trace(rim.cov[:2, :2])), 1e-12)
-        share = OWN_SHARE if own > usual else 0.0  # a coder that smooths a rim makes it no surer
-        steadied = 1.0 + (1.0 - share) * (usual / own - 1.0)
+        own = rim.cov[:2, :2]
+        usual = np.mean([one.cov[:2, :2] for one in near if one.cut == rim.cut], axis=0)
+        share = OWN_SHARE if np.trace(own) > np.trace(usual) else 0.0  # smoothed is no surer
         uneven = rim.radius_px**2 * np.diag(_leaning2(near))
-        covs.append(steadied * rim.cov[:2, :2] + uneven)
+        least = max(LEAST_U_PX, CUT_SHARE * rim.radius_px if rim.cut else 0.0)
+        covs.append(share * own + (1.0 - share) * usual + uneven + least**2 * np.eye(2))
     return covs
 
 

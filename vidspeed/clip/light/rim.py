@@ -1,11 +1,13 @@
 """Fit a lamp that saturates widely by its rim: of what lies within, no pixel tells anything.
 
 How the light falls off around a core that is white depends on lens, sensor and haze, but wherever
-the lamp is, it does so on all sides alike. So the level of a pixel is taken to be some function of
-its distance to a segment, the way of the lamp's middle during the exposure, and that function is
-fitted together with the segment, as a chain of straight pieces. Pixels that are full ask only that
-the model be so, too. What is alike on both sides of the middle (a rim that no segment describes)
-cannot move it; what differs shows in the sums of the rim's parts, each with the part opposite.
+the lamp is, it does so on all sides alike. So the lamp's level is taken to be some function of the
+distance to a segment, the way of its middle during the exposure, and that function is fitted
+together with the segment, as a chain of straight pieces. It is the level before black: light adds
+up, not levels, so that a bright ground is hardly seen beside a brighter lamp. Pixels that are full
+ask only that the model be so, too. What is alike on both sides of the middle (a rim that no segment
+describes) cannot move it; what differs shows in the sums of the rim's parts, each with the part
+opposite.
 
 Linear least squares with the function's values as nuisance: G. H. Golub, V. Pereyra, "The
 differentiation of pseudo-inverses and nonlinear least squares problems whose variables separate",
@@ -23,8 +25,9 @@ import cv2
 import numpy as np
 
 from vidspeed.clip.light.core import Patch
-from vidspeed.values import Floats, Ints, Value
+from vidspeed.values import Bools, Floats, Ints, Value
 
+CURVE = 2.2  # light over level, as exponents: between the usual curves (IEC 61966-2-1, BT.1886)
 LOW = 0.35  # of the way from the ground to white: below, veils and other lights are seen
 BESIDE_PX = 1.5  # to either side of what lies between that and white
 KNOT_PX, KNOTS = 0.75, 12  # least distance of the pieces' ends, and how many there are at most
@@ -65,12 +68,17 @@ class Rim(Value):
 
 
 class _Band(NamedTuple):
-    """The pixels of a rim, n of them, and the ends (k,) of the function's pieces."""
+    """The pixels of a rim, n of them, and the ends (k,) of the function's pieces.
+
+    Levels count from black: `value` and `ground` (n,), from where pixels are `full`, the `top`.
+    """
 
     x: Floats
     y: Floats
     value: Floats
     ground: Floats
+    full: float
+    top: float
     knots: Floats
     radius_px: float
     cut: bool
@@ -100,7 +108,7 @@ def rim_of(patch: Patch, known: tuple[Floats, Floats] | None = None) -> Rim | No
         band = _band(patch, places)
         if band is None:
             return None
-        moved = _fitted(band, patch.full_level, places, known)
+        moved = _fitted(band, places, known)
         if moved is None:
             return None
         last, places = places, moved
@@ -156,9 +164,23 @@ def _band(patch: Patch, places: Floats) -> _Band | None:
         return None
     knots = np.linspace(low, high, min(int((high - low) / KNOT_PX), KNOTS) + 1)
     return _Band(
-        patch.x[chosen], patch.y[chosen], patch.value[chosen], patch.ground[chosen],
+        patch.x[chosen], patch.y[chosen], *_above(patch, chosen),
+        patch.full_level - patch.black, 255.0 - patch.black,
         knots, 0.5 * (inner + outer), bool(edge.min() < high),
     )  # fmt: skip
+
+
+def _above(patch: Patch, chosen: Bools) -> tuple[Floats, Floats]:
+    """Return value (n,) and ground (n,) of chosen pixels, counted from black."""
+    value, ground = patch.value[chosen] - patch.black, patch.ground[chosen] - patch.black
+    return value, np.maximum(ground, 0.0)
+
+
+def _added(ground: Floats, lamp: Floats) -> tuple[Floats, Floats]:
+    """Return the level (n,) of ground and lamp together, and its slope by the lamp's level (n,)."""
+    lamp = np.maximum(lamp, 1e-3)
+    level = (ground**CURVE + lamp**CURVE) ** (1.0 / CURVE)
+    return level, (lamp / level) ** (CURVE - 1.0)
 
 
 def _pieces(band: _Band, far: Floats) -> Floats:
@@ -175,26 +197,26 @@ def _slopes(band: _Band, far: Floats, levels: Floats) -> Floats:
     return np.asarray(rise[np.clip(piece, 0, len(rise) - 1)])
 
 
-def _rows(
-    band: _Band, full_level: float, places: Floats, levels: Floats
-) -> tuple[_Seen, Floats, Floats, Floats]:
+def _rows(band: _Band, places: Floats, levels: Floats) -> tuple[_Seen, Floats, Floats, Floats]:
     """Return how pixels are seen, residuals (n,), slopes by places (n, 4), and pieces (n, k)."""
     seen = _seen_from(places, band.x, band.y)
     pieces = _pieces(band, np.clip(seen.far, band.knots[0], band.knots[-1]))
-    model = band.ground + pieces @ levels
-    free = ~((model >= full_level) & (band.value >= full_level))
-    residual = (band.value - np.minimum(model, 255.0)) * free
-    steep = _slopes(band, seen.far, levels) * free
-    by_middle = -steep * seen.way
-    return seen, residual, np.vstack([by_middle, seen.t * by_middle]).T, pieces * free[:, None]
+    model, share = _added(band.ground, pieces @ levels)
+    share *= ~((model >= band.full) & (band.value >= band.full))
+    residual = (band.value - np.minimum(model, band.top)) * (share > 0.0)
+    by_middle = -share * _slopes(band, seen.far, levels) * seen.way
+    return seen, residual, np.vstack([by_middle, seen.t * by_middle]).T, pieces * share[:, None]
 
 
 def _levels(band: _Band, places: Floats) -> Floats:
     """Return the function's values (k,) that fit best at some places."""
     seen = _seen_from(places, band.x, band.y)
     pieces = _pieces(band, np.clip(seen.far, band.knots[0], band.knots[-1]))
-    normal = pieces.T @ pieces + 1e-3 * np.eye(len(band.knots))
-    return np.asarray(np.linalg.solve(normal, pieces.T @ (band.value - band.ground)))
+    lamp = np.maximum(band.value**CURVE - band.ground**CURVE, 0.0) ** (1.0 / CURVE)
+    _, share = _added(band.ground, lamp)
+    weighed = pieces * share[:, None] ** 2
+    normal = weighed.T @ pieces + 1e-3 * np.eye(len(band.knots))
+    return np.asarray(np.linalg.solve(normal, weighed.T @ lamp))
 
 
 def _held(known: tuple[Floats, Floats] | None, noise: float) -> Floats:
@@ -205,14 +227,12 @@ def _held(known: tuple[Floats, Floats] | None, noise: float) -> Floats:
     return np.asarray((noise / sd) ** 2, dtype=np.float64)
 
 
-def _fitted(
-    band: _Band, full_level: float, places: Floats, known: tuple[Floats, Floats] | None
-) -> Floats | None:
+def _fitted(band: _Band, places: Floats, known: tuple[Floats, Floats] | None) -> Floats | None:
     """Return the places (4,) at which the rim fits best, None where nothing determines them."""
     levels, now, damping, cost = _levels(band, places), places, 1e-3, np.inf
     best = now, levels
     for _ in range(ROUNDS):
-        _, residual, slopes, pieces = _rows(band, full_level, now, levels)
+        _, residual, slopes, pieces = _rows(band, now, levels)
         noise = float(np.sqrt(np.mean(residual**2))) + 0.3
         tight = _held(known, noise)
         off = np.zeros(4) if known is None else np.append([0.0, 0.0], known[0] - now[2:])
@@ -243,7 +263,7 @@ def _judged(
 ) -> Rim | None:
     """Return a rim with its covariances, None where it does not determine the place."""
     levels = _levels(band, places)
-    seen, residual, slopes, pieces = _rows(band, patch.full_level, places, levels)
+    seen, residual, slopes, pieces = _rows(band, places, levels)
     lean = slopes[:, :2] * (seen.far - band.radius_px)[:, None]
     noise = float(np.sqrt(np.mean(residual**2))) + 0.3
     own = pieces.T @ pieces + 1e-3 * np.eye(pieces.shape[1])
@@ -278,7 +298,7 @@ def _judged(
         leans=leaning[4:], leans_cov=(whole @ meat @ whole)[4:, 4:],
         odd=_odd(band, seen, left, levels),
         noise=noise,
-        height=patch.full_level - float(np.median(band.ground)), cut=band.cut,
+        height=band.full - float(np.median(band.ground)), cut=band.cut,
     )  # fmt: skip
 
 
@@ -286,7 +306,8 @@ def _odd(band: _Band, seen: _Seen, left: Floats, levels: Floats) -> Floats:
     """Return by how much farther out the rim lies to one side than to the other (SIDES,)."""
     turn = np.arctan2(seen.way[1], seen.way[0]) / np.pi + 1.0
     side = np.minimum((turn * SIDES).astype(int), 2 * SIDES - 1)
-    steep = _slopes(band, seen.far, levels)
+    pieces = _pieces(band, np.clip(seen.far, band.knots[0], band.knots[-1]))
+    steep = _added(band.ground, pieces @ levels)[1] * _slopes(band, seen.far, levels)
     out, sure = (np.bincount(side, of, minlength=2 * SIDES) for of in (-steep * left, steep**2))
     far = out / np.maximum(sure, 1e-9)
     there = (sure[:SIDES] > 0.0) & (sure[SIDES:] > 0.0)
