@@ -9,9 +9,10 @@ import pytest
 
 from tests.clip.glaring import GROUND, WHITE, Glare, errors_of, glaring_spots
 from tests.clip.light.test_grain import spots as usual_spots
-from vidspeed.clip.light.core import core_px
+from vidspeed.clip.light.core import Patch, core_px
 from vidspeed.clip.light.glare import bright_lights_of, glares_of, wide_of
 from vidspeed.clip.light.lamp import lights_of
+from vidspeed.clip.light.rim import rim_of
 
 SIZE = (3840, 2160)
 FULL = WHITE - 6.0
@@ -172,3 +173,20 @@ def test_the_usual_fit_ends_in_no_error_where_nothing_is_determined(lamp):
     made, _, _ = glaring_spots(np.random.default_rng(13), lamp, 20.0, 0.1)
     for light in lights_of(made, SIZE, full_range=False):
         assert np.all(np.isfinite(light.cov_px2))
+
+
+def test_a_bright_ground_below_a_dark_sky_does_not_move_a_lamp():
+    rng = np.random.default_rng(9)
+    y, x = np.mgrid[0:140.0, 0:140.0]
+    behind = np.where(y > 70.0, 0.06, 0.001)  # light, white being 1
+
+    def levels(light):  # IEC 61966-2-1
+        bent = 1.055 * np.maximum(light, 1e-9) ** (1.0 / 2.4) - 0.055
+        return 16.0 + 219.0 * np.where(light <= 0.0031308, 12.92 * light, bent)
+
+    lamp = 30.0 * np.exp(-0.5 * ((x - 70.3) ** 2 + (y - 68.8) ** 2) / 10.0**2)
+    seen = np.minimum(levels(behind + lamp) + rng.normal(0.0, 1.0, x.shape), WHITE)
+    own = np.ones(x.shape, dtype=bool)
+    rim = rim_of(Patch(x, y, np.rint(seen), levels(behind), own, FULL, 16.0))
+    assert rim is not None
+    assert np.abs(rim.places[:2] - [70.3, 68.8]).max() < 0.06
