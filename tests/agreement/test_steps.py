@@ -12,7 +12,7 @@ from vidspeed.agreement.exposure import check_exposure
 from vidspeed.agreement.leftopen import half_change_s, with_steps
 from vidspeed.agreement.steps import Sign, light_steps, sign_of_step
 from vidspeed.motion.account import account
-from vidspeed.motion.flight import solve
+from vidspeed.motion.flight import solve, take
 from vidspeed.motion.step import Step
 from vidspeed.motion.unknowns import State
 from vidspeed.values import Clip
@@ -134,6 +134,21 @@ def test_light_that_changes_smoothly_flickers_or_blinks_does_not_step():
     one[17] = 20.0
     assert light_steps(time_s, one * np.exp(0.05 * rng.normal(size=40))) is None
     assert light_steps(time_s, np.full(40, np.nan)) is None
+
+
+def test_a_lamp_that_flashes_does_not_seem_to_step():
+    scene = evening(3, 1, **WELL)
+    lit, _ = flown(scene, speed_mps=70.0, u_px=0.2)
+    within = np.linspace(0.0, 0.6, 100) * FRAME_S
+    for hz, duty in ((1.9, 0.45), (2.1, 0.42), (4.9, 0.43)):
+        for late_s in np.linspace(0.0, 0.9 / hz, 6):
+            track = lit[0].track
+            open_s = track.time_s[:, None] - track.time_s[0] + within
+            part = np.mean((open_s + late_s) * hz % 1.0 < duty, axis=1)  # of the exposure
+            peak = 60.0 * part * np.exp(0.05 * scene.rng.normal(size=len(track)))
+            track = take(replace(track, peak=peak, interval_s=FRAME_S), part > 0.25)
+            flight = solve(scene.session, [replace(lit[0], track=track)], "1")
+            assert sign_of_step(flight, 0) is None
 
 
 def test_a_step_of_the_light_is_found_where_it_is():

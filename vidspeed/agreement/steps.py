@@ -17,7 +17,7 @@ from vidspeed.chance import student_cdf
 from vidspeed.motion.draft import BEYOND
 from vidspeed.motion.flight import Flight, flight_residuals, light_places
 from vidspeed.motion.noise import noise_of
-from vidspeed.values import Floats, Value
+from vidspeed.values import Bools, Floats, Ints, Value
 
 LEAST_SIDE = 3  # lights on either side of a step, so that no single light off its place is one
 BY_CHANCE = 1e-4  # of clips without a step whose places look like one
@@ -46,7 +46,8 @@ class Sign(Value):
 def sign_of_step(flight: Flight, order: int) -> Sign | None:
     """Return the step that the lights of a clip of a solved pass show, None for no step.
 
-    All lights of its track tell by how bright they are, by their places those that were used.
+    All lights of its track tell by how bright they are, but for those beside a frame without one,
+    in which a lamp that flashes may be lit in part; by their places those that were used tell.
     """
     lit, used = flight.lit[order], np.flatnonzero(flight.used[order])
     if len(used) < 2 * LEAST_SIDE + 2:
@@ -54,10 +55,11 @@ def sign_of_step(flight: Flight, order: int) -> Sign | None:
     frame = lit.track.frame
     places = _Places(flight, order)
     told = int(used[places.likeliest]) if places.told() else None
-    light = light_steps(lit.track.time_s, lit.track.peak)
+    whole = np.flatnonzero(_beside_others(frame))
+    light = light_steps(lit.track.time_s[whole], lit.track.peak[whole])
     if light is None:
         return None if told is None else Sign(frame=int(frame[told]), times=1.0)
-    at, size = light
+    at, size = int(whole[light[0]]), light[1]
     if told is not None and abs(told - at) > LEAST_SIDE:  # what the lights' places say is dearer
         return Sign(frame=int(frame[told]), times=1.0)
     return Sign(frame=int(frame[at]), times=float(np.exp(abs(size))))
@@ -80,7 +82,7 @@ def light_steps(time_s: Floats, peak: Floats) -> tuple[int, float] | None:
     shows are, scatters, and at least half of it comes from one light to the next.
     """
     level = np.abs(peak)
-    if not np.all(np.isfinite(level)) or np.any(level <= 0.0):
+    if len(level) < 2 * LEAST_SIDE + 2 or not np.all(level > 0.0):
         return None
     value = np.log(level)
     degree = min(max(len(value) // PER_BEND, 1), MOST_BENDS)
@@ -100,6 +102,13 @@ def light_steps(time_s: Floats, peak: Floats) -> tuple[int, float] | None:
     if abs(size[best]) < LEAST_LOG or not sure or not _sudden(value, at, float(size[best])):
         return None
     return at, float(size[best])
+
+
+def _beside_others(frame: Ints) -> Bools:
+    """Tell which lights (n,) have no frame without one beside them, but for the track's ends."""
+    gaps = np.diff(frame) > 1
+    before, after = np.append(False, gaps), np.append(gaps, False)
+    return np.asarray(~(before | after))
 
 
 def _sudden(value: Floats, at: int, size: float) -> bool:
