@@ -190,3 +190,15 @@ def test_a_bright_ground_below_a_dark_sky_does_not_move_a_lamp():
     rim = rim_of(Patch(x, y, np.rint(seen), levels(behind), own, FULL, 16.0))
     assert rim is not None
     assert np.abs(rim.places[:2] - [70.3, 68.8]).max() < 0.06
+
+
+def test_a_rim_that_fades_beyond_its_patch_is_fitted_by_what_is_seen_all_around():
+    rng = np.random.default_rng(10)
+    y, x = np.mgrid[0:120.0, 0:120.0]
+    far = np.hypot(x - 60.4, y - 59.2)
+    bright = 20.0 + 215.0 * np.exp(-np.maximum(far - 46.0, 0.0) / 40.0)
+    seen = np.rint(np.minimum(bright + rng.normal(0.0, 1.0, x.shape), WHITE))
+    own = np.ones(x.shape, dtype=bool)
+    rim = rim_of(Patch(x, y, seen, np.full(x.shape, 20.0), own, FULL, 16.0))
+    assert rim is not None and not rim.cut
+    assert np.abs(rim.places[:2] - [60.4, 59.2]).max() < 0.1

@@ -30,6 +30,7 @@ from vidspeed.values import Bools, Floats, Ints, Value
 CURVE = 2.2  # light over level, as exponents: between the usual curves (IEC 61966-2-1, BT.1886)
 LOW = 0.35  # of the way from the ground to white: below, veils and other lights are seen
 BESIDE_PX = 1.5  # to either side of what lies between that and white
+RING_PX = 4.0  # of a rim that fades slowly, at least, where a patch does not hold all of it
 KNOT_PX, KNOTS = 0.75, 12  # least distance of the pieces' ends, and how many there are at most
 ROUNDS, BANDS = 30, 3  # steps of the fit, and times that its pixels are chosen anew
 SETTLED_PX = 1e-3  # a step that is smaller ends the fit
@@ -154,11 +155,14 @@ def _band(patch: Patch, places: Floats) -> _Band | None:
     share = (value - under) / np.maximum(patch.full_level - under, 1.0)
     inner = int(np.argmax((share < 1.0) & (count > 0) & (np.arange(len(count)) > 1)))
     below = np.flatnonzero((share < LOW) & (np.arange(len(count)) > inner))
-    if not inner or not len(below):
+    if not inner:
         return None
-    outer = min(float(below[0]), 2.0 * inner + 8.0)
+    outer = min(float(below[0]) if len(below) else np.inf, 2.0 * inner + 8.0)
     low, high = max(inner - BESIDE_PX, 1.0), outer + BESIDE_PX
-    edge = np.concatenate([seen.far[0], seen.far[-1], seen.far[:, 0], seen.far[:, -1]])
+    edge = np.concatenate([seen.far[0], seen.far[-1], seen.far[:, 0], seen.far[:, -1]]).min()
+    if edge >= inner + RING_PX:  # so much is seen all around: what lies beyond is not needed
+        high = min(high, float(edge))
+        outer = high - BESIDE_PX
     chosen = patch.own & (seen.far >= low) & (seen.far < high)
     if chosen.sum() < LEAST_PIXELS:
         return None
@@ -166,7 +170,7 @@ def _band(patch: Patch, places: Floats) -> _Band | None:
     return _Band(
         patch.x[chosen], patch.y[chosen], *_above(patch, chosen),
         patch.full_level - patch.black, 255.0 - patch.black,
-        knots, 0.5 * (inner + outer), bool(edge.min() < high),
+        knots, 0.5 * (inner + outer), bool(edge < high),
     )  # fmt: skip
 
 
