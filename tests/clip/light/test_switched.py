@@ -180,3 +180,13 @@ def test_a_faint_lamp_that_is_missed_now_and_then_does_not_flash():
     shift, extra = corrections(seen(frames, np.full(26, 1.0), snr=5.0), SURE)
     assert not shift.any()
     assert not extra.any()
+
+
+@pytest.mark.parametrize("parts", [np.r_[[0.26] * 14, [1.0] * 12], np.r_[[1.0] * 15, [0.5] * 10]])
+@pytest.mark.parametrize("lost", [0, 1])  # frames in which the whole picture changed
+def test_lights_before_or_after_a_jump_of_the_exposure_are_not_switched(parts, lost):
+    frames = np.arange(len(parts))
+    frames[int(np.argmax(np.diff(parts) != 0.0)) + 1 :] += lost
+    shift, extra = corrections(seen(frames, parts), SURE, single=not lost)
+    assert not extra.any()
+    assert not shift.any()

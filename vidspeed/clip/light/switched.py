@@ -33,6 +33,7 @@ LEAST_RUN = 5  # lights that say how bright and long a whole one is
 BY_CHANCE = 0.5  # that a faint lamp was only missed in a short gap
 LEAST_WHOLE = 4  # lights by which that can be judged
 UNEVEN = 0.12  # part of an exposure that whole lights scatter by before it tells
+JUMPS = 2.0  # times what lights of one exposure differ: another exposure
 SPEED_U = 0.05  # of the speed in the picture that few flashes give
 ROOT_2PI = float(np.sqrt(2.0 * np.pi))
 NORMAL = NormalDist()
@@ -129,6 +130,8 @@ def corrections(
     """
     count = len(seen.frame)
     shift, extra = np.zeros((count, 2)), np.zeros((count, 2, 2))
+    if exposure_jumped(seen):
+        return shift, extra
     flashing = (single and count > 1) or flashes(seen.frame, seen.snr, sure_snr)
     if not flashing and (count < LEAST_RUN or np.any(np.diff(seen.frame) > 1)):
         return shift, extra
@@ -145,6 +148,25 @@ def corrections(
         else:
             extra[k] = _either_end(seen, cuts, k)
     return shift, extra
+
+
+def exposure_jumped(seen: Streaks) -> bool:
+    """Tell whether all lights from one on are longer than all before, or shorter, by a jump.
+
+    Within each of two runs of frames, with at most those of the jump in between, lights are alike;
+    a lamp that is switched is cut at the ends of a run only, and is as long in the next one.
+    """
+    gaps = np.flatnonzero(np.diff(seen.frame) > 1)
+    if len(gaps) > 1 or len(seen.frame) < 2 * LEAST_RUN or not np.all(seen.length_px > 0.0):
+        return False
+    size = np.log(seen.length_px)
+    at = int(gaps[0] if len(gaps) else np.argmax(np.abs(np.diff(size)))) + 1
+    before, after = size[1 : at - 1], size[at + 1 : -1]  # what is beside dark frames may be cut
+    if min(len(before), len(after)) < LEAST_RUN - 2:
+        return False
+    jump = abs(float(np.median(after) - np.median(before)))
+    uneven = max(float(np.ptp(before)), float(np.ptp(after)))
+    return jump > max(-float(np.log1p(-BROKEN)), JUMPS * uneven)
 
 
 def _cuts_of(
