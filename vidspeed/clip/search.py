@@ -23,8 +23,8 @@ from vidspeed.clip.coding import ALONE
 from vidspeed.clip.footage import Flown, Recorder
 from vidspeed.clip.ground.astray import Astray
 from vidspeed.clip.ground.sway import SwayMeter
-from vidspeed.clip.light.glare import bright_lights_of
 from vidspeed.clip.light.lamp import Light, as_scattered
+from vidspeed.clip.light.wide import lights_of_any
 from vidspeed.clip.medians import SAMPLES, middle_in_bands
 from vidspeed.clip.overview import Overview
 from vidspeed.clip.read import Frame, Header
@@ -247,7 +247,7 @@ class Search:
 
     def _lights(self, spots: Sequence[Spot]) -> list[Light]:
         alive()
-        lights = bright_lights_of(
+        lights = lights_of_any(
             spots,
             self._header.size_px,
             full_range=self._header.full_range,

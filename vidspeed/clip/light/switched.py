@@ -130,7 +130,7 @@ def corrections(
     """
     count = len(seen.frame)
     shift, extra = np.zeros((count, 2)), np.zeros((count, 2, 2))
-    if exposure_jumped(seen):
+    if _exposure_jumped(seen):
         return shift, extra
     flashing = (single and count > 1) or flashes(seen.frame, seen.snr, sure_snr)
     if not flashing and (count < LEAST_RUN or np.any(np.diff(seen.frame) > 1)):
@@ -150,7 +150,7 @@ def corrections(
     return shift, extra
 
 
-def exposure_jumped(seen: Streaks) -> bool:
+def _exposure_jumped(seen: Streaks) -> bool:
     """Tell whether all lights from one on are longer than all before, or shorter, by a jump.
 
     Within each of two runs of frames, with at most those of the jump in between, lights are alike;

@@ -28,7 +28,7 @@ BESIDE = 8  # half-size pixels: nearer to a stronger spot of the other sign, it 
 WHITE = 215  # levels: a core that is white is at least so bright, whatever white is in the file
 CORE = 60  # half-size pixels: a lamp that saturates so widely may flood a picture with its halo
 HALO = 0.25  # of what stands out farthest: what is less is its halo
-GLARING = 0.2  # share of the picture that such a lamp may take without its halo
+WIDEST = 0.2  # share of the picture that such a lamp may take without its halo
 MOST_CLEAR = 6  # spots that may do so and are not taken for noise
 
 
@@ -148,7 +148,7 @@ def without_halo(apart: Apart) -> Apart:
     over: Any = cv2.bitwise_and(cv2.compare(apart.size, ceiling, cv2.CMP_GT), brighter)
     count = cv2.countNonZero(over)
     core = cv2.countNonZero(cv2.bitwise_and(white, over))
-    if core < max(CORE, HALO * count) or count > GLARING * over.size:
+    if core < max(CORE, HALO * count) or count > WIDEST * over.size:
         over, count = np.zeros_like(over), 0
     return replace(apart, ceiling=ceiling, over=over, count=count)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.clip.glaring import Glare, Night, glare_clip
+from tests.clip.wide_lamps import Night, WideLamp, wide_clip
 from vidspeed.clip.scan import scan
 
 OFTEN = 0.95  # of the frames that show it
@@ -14,7 +14,7 @@ AGREES = 2.0  # RMS of errors over what is stated: a coder leaves single lights 
 
 def found(path, night, **options):
     """Return the one track of a clip, and its errors over what is stated of them (n, 2)."""
-    tracks = scan(glare_clip(path, night, **options)).tracks
+    tracks = scan(wide_clip(path, night, **options)).tracks
     assert len(tracks) == 1
     (track,) = tracks
     lit = np.arange(night.first, night.first + night.lit)
@@ -26,9 +26,9 @@ def found(path, night, **options):
 @pytest.mark.parametrize(
     "night",
     [
-        Night(lamp=Glare(radius=20.0, soft=4.0), noise=3.0),
-        Night(lamp=Glare(radius=12.0, soft=5.0, over=4.0), step=(8.0, 0.4), start=(60.0, 170.0)),
-        Night(lamp=Glare(radius=14.0), step=(22.0, 1.0), open_share=0.9),
+        Night(lamp=WideLamp(radius=20.0, soft=4.0), noise=3.0),
+        Night(lamp=WideLamp(radius=12.0, soft=5.0, over=4.0), step=(8.0, 0.4), start=(60.0, 170.0)),
+        Night(lamp=WideLamp(radius=14.0), step=(22.0, 1.0), open_share=0.9),
     ],
     ids=["fast", "slow", "streaks"],
 )
@@ -43,8 +43,8 @@ def test_a_wide_lamp_is_followed(tmp_path, night, how):
 @pytest.mark.parametrize(
     "lamp",
     [
-        Glare(radius=60.0, soft=2.0),
-        Glare(radius=20.0, soft=2.0, veil=0.06, veil_px=50.0),
+        WideLamp(radius=60.0, soft=2.0),
+        WideLamp(radius=20.0, soft=2.0, veil=0.06, veil_px=50.0),
     ],
     ids=["core", "veil"],
 )

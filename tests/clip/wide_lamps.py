@@ -21,7 +21,7 @@ TABLE = 0.05  # pixels from one entry of a profile's table to the next
 
 
 @dataclass
-class Glare:
+class WideLamp:
     """A lamp that is `over` times as bright as white, less the ground, in its middle.
 
     `bloom` are the parts by which it reaches farther to the left, right, top and bottom.
@@ -83,7 +83,7 @@ class Glare:
 class Night:
     """A clip of a lamp that flies by: `xy(k)` is its middle at mid-exposure of frame k."""
 
-    lamp: Glare = field(default_factory=Glare)
+    lamp: WideLamp = field(default_factory=WideLamp)
     shape: tuple[int, int] = (360, 640)
     start: tuple[float, float] = (80.0, 170.0)
     step: tuple[float, float] = (20.0, 0.7)
@@ -116,13 +116,13 @@ class Night:
             yield np.clip(np.rint(seen), 0, self.white).astype(np.uint8)
 
 
-def glare_clip(path, night, **options):
+def wide_clip(path, night, **options):
     """Write a clip of a lamp at night, 60 frames a second; return its path."""
     write_clip(path, night.frames(), stamps=even_stamps(night.count, Fraction(60)), **options)
     return path
 
 
-def glaring_spots(rng, lamp, speed, open_share, *, frames=range(7), noise=2.0, turn=None, cut=0.0):
+def wide_spots(rng, lamp, speed, open_share, *, frames=range(7), noise=2.0, turn=None, cut=0.0):
     """Return spots of a lamp that moves by `speed` a frame, their true places, and the way (2,).
 
     `lamp` may be a function of the frame; `cut` of each patch is beyond the picture's left edge.

@@ -3,8 +3,8 @@
 Of a very bright lamp near by so much is white that hardly anything of its profile is left to fit;
 its rim says where it is (`rim.py`). Pixels tell that to hundredths of a pixel, and a rim that is
 not the same on all sides moves it by far more: light that spreads in the lens or on the sensor to
-one side. Where that is so, a wider contour has another middle than a narrower one, or the core is
-longer across the way than it is along; lights of a lamp beside each other have both alike.
+one side. Where that is so, a wider contour has another middle than a narrower one, and lights of a
+lamp beside each other have it alike.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ OWN_SHARE = 0.5  # of a light's own scatter is believed, the rest is its neighbo
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Glare(Value):
+class Wide(Value):
     """A light that saturates widely: its spot, rim and covariance `cov_px2` (2, 2)."""
 
     spot: Spot
@@ -59,7 +59,7 @@ class Glare(Value):
         return self.rim.places[2:]
 
 
-def bright_lights_of(
+def lights_of_any(
     spots: Sequence[Spot],
     size_px: tuple[int, int],
     *,
@@ -72,14 +72,14 @@ def bright_lights_of(
     if not wide.any():
         return lights_of(spots, size_px, full_range=full_range, stated_s=stated_s)
     frame = np.array([spot.frame for spot in spots])
-    glares = glares_of(list(compress(spots, wide)), full_level, 0.0 if full_range else 16.0)
+    wides = wide_lights_of(list(compress(spots, wide)), full_level, 0.0 if full_range else 16.0)
     snr, clear = np.array([spot.snr for spot in spots]), [spot.clear for spot in spots]
-    extra: Sequence[Floats] = [np.zeros((2, 2))] * len(glares)
-    if glares and flashes(np.sort(frame), snr, sure_snr_of(clear)):
-        extra = switched_px2(glares, frame)
+    extra: Sequence[Floats] = [np.zeros((2, 2))] * len(wides)
+    if wides and flashes(np.sort(frame), snr, sure_snr_of(clear)):
+        extra = switched_px2(wides, frame)
     lights = [
         _light(one, one.cov_px2 + more)
-        for one, more in zip(glares, extra, strict=True)
+        for one, more in zip(wides, extra, strict=True)
         if _inside(one, size_px)
     ]
     before = np.searchsorted(np.sort(frame[wide]), frame)  # whose frames are no dark ones
@@ -112,7 +112,7 @@ def _full_level(spots: Sequence[Spot], full_range: bool) -> float:
     return min(usual, flat - RIPPLE) if flat >= WHITE else usual
 
 
-def _light(one: Glare, cov_px2: Floats) -> Light:
+def _light(one: Wide, cov_px2: Floats) -> Light:
     """Turn a wide light into one; how much brighter than white it is nobody knows.
 
     It tells no length: how far the rim goes beyond either end of the way depends on that.
@@ -131,7 +131,7 @@ def _light(one: Glare, cov_px2: Floats) -> Light:
     )
 
 
-def _inside(one: Glare, size_px: tuple[int, int]) -> bool:
+def _inside(one: Wide, size_px: tuple[int, int]) -> bool:
     """Say whether the middle of a light lies inside the picture, and the ends of a whole one."""
     last = np.array(size_px) - 1.0
     way = np.zeros(2) if one.rim.cut else one.half_px
@@ -149,7 +149,7 @@ def wide_of(spots: Sequence[Spot], full_level: float) -> Bools:
     return np.asarray(core >= ALSO_PX) if wide.mean() >= 0.5 else wide
 
 
-def glares_of(spots: Sequence[Spot], full_level: float, black: float) -> list[Glare]:
+def wide_lights_of(spots: Sequence[Spot], full_level: float, black: float) -> list[Wide]:
     """Fit the rims of the lights of a lamp that saturate widely, in order of time.
 
     Of those that the picture's edge cuts so far that it shows, how long they are is taken from
@@ -168,27 +168,27 @@ def glares_of(spots: Sequence[Spot], full_level: float, black: float) -> list[Gl
     kept = [k for k, rim in enumerate(rims) if rim is not None]
     spots, found = [order[k] for k in kept], [rim for rim in rims if rim is not None]
     covs = _trusted(np.array([spot.time_s for spot in spots]), found)
-    glares = [
-        Glare(spot=spot, rim=rim, cov_px2=cov)
+    wides = [
+        Wide(spot=spot, rim=rim, cov_px2=cov)
         for spot, rim, cov in zip(spots, found, covs, strict=True)
     ]
-    return [one for one in glares if _certain(one)]
+    return [one for one in wides if _certain(one)]
 
 
-def switched_px2(glares: Sequence[Glare], frame: Ints) -> list[Floats]:
+def switched_px2(wides: Sequence[Wide], frame: Ints) -> list[Floats]:
     """Return what the covariance (2, 2) of each grows by if the lamp was switched beside it.
 
     `frame` (m,) are all that show the lamp, which flashes. How much of a frame such a lamp was lit
     its width does not tell: beside a dark frame its middle lies anywhere in the exposure.
     """
     lit = set(frame.tolist())
-    half = np.array([one.half_px for one in glares])
-    dark = np.array([{one.spot.frame - 1, one.spot.frame + 1} - lit != set() for one in glares])
+    half = np.array([one.half_px for one in wides])
+    dark = np.array([{one.spot.frame - 1, one.spot.frame + 1} - lit != set() for one in wides])
     usual = half[~dark] if np.any(~dark) else half
-    wide = float(np.median([one.rim.radius_px for one in glares]))  # what ends may lack
+    wide = float(np.median([one.rim.radius_px for one in wides]))  # what ends may lack
     longest = float(np.median(np.linalg.norm(usual, axis=1))) + 0.5 * wide
     found = []
-    for one, cut in zip(glares, dark, strict=True):
+    for one, cut in zip(wides, dark, strict=True):
         way = one.half_px / max(float(np.linalg.norm(one.half_px)), 1e-9) * longest
         found.append(np.outer(way, way) / 3.0 if cut else np.zeros((2, 2)))
     return found
@@ -243,7 +243,7 @@ def _leaning2(near: Sequence[Rim]) -> Floats:
     return np.asarray(np.where(mean**2 >= least, mean**2 + chance, 0.0))
 
 
-def _certain(one: Glare) -> bool:
+def _certain(one: Wide) -> bool:
     """Say whether the rim determines the place well enough."""
     values = np.linalg.eigvalsh(one.cov_px2)
     return bool(values[0] > 0.0 and values[1] <= (WORST_SHARE * one.rim.radius_px) ** 2)
